@@ -1,0 +1,1 @@
+"""Decibel arithmetic, frequency bands and weighting: the ground that all methods share."""

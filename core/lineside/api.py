@@ -1,0 +1,111 @@
+"""What a program may call: load a project, assess it, write everything that comes of it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lineside.engine.run import Computed, Progress, compute, silent
+from lineside.engine.select import Selection, select, vocabulary_of
+from lineside.plugins import Plugins
+from lineside.project.load import LoadedProject
+from lineside.project.load import load_project as _load
+from lineside.results.assemble import assemble as _assemble
+from lineside.results.findings import questions, windows_of
+from lineside.results.model import Results
+from lineside.scene.build import BuiltScene, build_scene
+
+
+@dataclass(frozen=True, eq=False)
+class Assessment:
+    """One assessed project: the document and the arrays behind it."""
+
+    loaded: LoadedProject
+    built: BuiltScene
+    selection: Selection
+    computed: Computed
+    results: Results
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+
+def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
+    """Read and check a project folder.
+
+    Parameters
+    ----------
+    path : Path
+        The folder, or its ``project.yaml``.
+    plugins : Plugins, optional
+        Default: all that are installed.
+
+    Raises
+    ------
+    ProjectError
+        With every problem found.
+    """
+    return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
+
+
+def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent) -> Assessment:
+    """Compute everything that a project asks for; writes nothing.
+
+    Raises
+    ------
+    ProjectError, PluginError, OutOfRangeError
+        If the project cannot be used, something that it needs is not installed, or a value lies outside
+        what a method covers.
+    """
+    plugins = plugins or Plugins.load()
+    loaded = load_project(path, plugins)
+    start = time.perf_counter()
+    selection = select(loaded, plugins)
+    built = build_scene(loaded, selection.sources)
+    asked = questions(loaded.project, selection)
+    computed = compute(built, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    results = _assemble(loaded, built, selection, computed, asked, plugins)
+    return Assessment(loaded, built, selection, computed, results, {"compute": time.perf_counter() - start})
+
+
+def render(
+    assessment: Assessment, out: Path, plugins: Plugins | None = None, progress: Progress = silent
+) -> dict[str, float]:
+    """Write results.json, tables, arrays and assessment.pdf into a folder.
+
+    Returns
+    -------
+    dict
+        Seconds spent on data, figures and PDF.
+
+    Raises
+    ------
+    ReportError
+        If the PDF engine is missing; everything else is written all the same.
+    """
+    from lineside.report.pdf import render_assessment
+    from lineside.results.write import results_bytes, write_arrays, write_bytes, write_tables
+
+    plugins = plugins or Plugins.load()
+    out.mkdir(parents=True, exist_ok=True)
+    start = time.perf_counter()
+    progress("data", 0, 1)
+    document = results_bytes(assessment.results)
+    write_bytes(out / "results.json", document)
+    write_tables(assessment.results, out / "tables")
+    write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
+    progress("data", 1, 1)
+    seconds = {"data": time.perf_counter() - start}
+    progress("report", 0, 1)
+    seconds.update(
+        render_assessment(
+            assessment.results,
+            assessment.loaded.inputs,
+            document,
+            out / "assessment.pdf",
+            plugins.report_sections,
+        )
+        or {}
+    )
+    progress("report", 1, 1)
+    return seconds

@@ -1,0 +1,207 @@
+"""The command line. Heavy imports stay inside the commands that need them."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from lineside import __version__
+from lineside.errors import LinesideError, Problem, ProjectError
+
+if TYPE_CHECKING:
+    from lineside.engine.run import Progress
+
+#: Exit codes: 0 all well; 1 the project has errors or a limit of a method was left; 2 wrong call;
+#: 3 a plugin is missing or broken; 4 the report could not be made.
+EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT = 1, 3, 4
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Commands(click.Group):
+    """The group of commands; turns every expected error into words and an exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except ProjectError as error:
+            _show(list(error.problems))
+            sys.exit(EXIT_PROJECT)
+        except LinesideError as error:
+            click.echo(f"lineside: {error}", err=True)
+            sys.exit({"PluginError": EXIT_PLUGIN, "ReportError": EXIT_REPORT}.get(type(error).__name__, EXIT_PROJECT))
+        except KeyboardInterrupt:
+            click.echo("lineside: interrupted; files already complete were kept", err=True)
+            sys.exit(130)
+        except OSError as error:
+            click.echo(f"lineside: {error.strerror or error}: {error.filename or ''}".rstrip(": "), err=True)
+            sys.exit(EXIT_PROJECT)
+
+
+def _show(problems: list[Problem]) -> None:
+    for problem in problems:
+        mark = "warning" if problem.severity == "warning" else "error"
+        click.echo(f"{mark}: {problem}", err=True)
+    n_errors = sum(p.severity == "error" for p in problems)
+    if n_errors:
+        click.echo(f"{n_errors} error{'s' if n_errors > 1 else ''}; nothing was written", err=True)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="lineside")
+def main() -> None:
+    """Railway noise: a project file in, a report that can be checked out.
+
+    Start with `lineside new my_site`, then `lineside assess my_site`.
+    """
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+def new(folder: Path) -> None:
+    """Write a commented starter project into FOLDER; it can be assessed at once."""
+    from lineside.project.starter import write_starter
+
+    write_starter(folder)
+    click.echo(f"wrote {folder}/project.yaml; next: lineside assess {folder}", err=True)
+
+
+@main.command()
+@click.argument("project", type=click.Path(path_type=Path))
+def check(project: Path) -> None:
+    """Read PROJECT (a folder) and report every error and warning; compute nothing."""
+    from lineside.api import load_project
+
+    loaded = load_project(project)
+    _show(list(loaded.warnings))
+    n = len(loaded.warnings)
+    click.echo(f"{project}: no errors, {n} warning{'' if n == 1 else 's'}", err=True)
+
+
+@main.command()
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to [default: PROJECT/out]"
+)
+@click.option("--quiet", is_flag=True, help="Say nothing but errors")
+def assess(project: Path, out: Path | None, quiet: bool) -> None:
+    """Assess PROJECT: write results.json, results.nc, tables/ and assessment.pdf."""
+    from lineside import api
+    from lineside.plugins import Plugins
+
+    start = time.perf_counter()
+    progress = _progress(quiet)
+    plugins = Plugins.load()
+    assessment = api.assess(project, plugins, progress)
+    if not quiet:
+        _show(list(assessment.loaded.warnings))
+    target = out or (project if project.is_dir() else project.parent) / "out"
+    seconds = {**assessment.seconds, **api.render(assessment, target, plugins, progress)}
+    if quiet:
+        return
+    above = [f for f in assessment.results.findings if f.verdict == "above"]
+    n_asked = sum(f.verdict != "not assessed" for f in assessment.results.findings)
+    click.echo(
+        f"{len(assessment.results.receivers)} receivers; {len(above)} of {n_asked} comparisons above a limit", err=True
+    )
+    split = ", ".join(f"{name} {value:.1f} s" for name, value in seconds.items())
+    click.echo(f"done in {time.perf_counter() - start:.1f} s ({split})", err=True)
+    click.echo(str(target / "assessment.pdf"))
+
+
+def _progress(quiet: bool) -> Progress:
+    """Progress on stderr: a bar on a terminal, a line per step elsewhere."""
+    if quiet:
+        return lambda step, done, of: None
+    if not sys.stderr.isatty():
+        return lambda step, done, of: click.echo(f"{step} done", err=True) if done == of else None
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bars
+
+    bars = Bars(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    tasks: dict[str, Any] = {}
+
+    def show(step: str, done: int, of: int) -> None:
+        if step not in tasks:
+            bars.start()
+            tasks[step] = bars.add_task(step, total=of)
+        bars.update(tasks[step], completed=done)
+        if all(task.finished for task in bars.tasks):
+            bars.stop()
+
+    return show
+
+
+@main.command()
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+def plugins(as_json: bool) -> None:
+    """List what is loaded, from which package, and how it was verified."""
+    from lineside.plugins import Plugins
+
+    loaded = Plugins.load()
+    rows = []
+    for kind, offers in (
+        ("source", loaded.source_calculators),
+        ("propagation", loaded.propagation_calculators),
+        ("criterion", loaded.criteria),
+        ("method", loaded.methods),
+        ("report section", loaded.report_sections),
+    ):
+        for offer in offers:
+            origin = loaded.origin(offer)
+            rows.append(
+                {
+                    "kind": kind,
+                    "name": offer.name,
+                    "title": offer.title,
+                    "version": getattr(offer, "version", ""),
+                    "package": f"{origin.distribution} {origin.version}",
+                    "verification": str(getattr(offer, "verification", "")),
+                }
+            )
+    if as_json:
+        failed = [{"entry_point": f.entry_point, "package": f.distribution, "reason": f.reason} for f in loaded.failed]
+        click.echo(json.dumps({"loaded": rows, "failed": failed}, indent=1))
+    else:
+        for row in rows:
+            click.echo(
+                f"{row['kind']:<15}{row['name']:<18}{row['version']:<8}{row['package']:<18}{row['verification']}"
+            )
+            click.echo(f"{'':<15}{row['title']}")
+    for failure in loaded.failed:
+        click.echo(f"failed to load: {failure.entry_point} of {failure.distribution}: {failure.reason}", err=True)
+    if loaded.failed:
+        sys.exit(EXIT_PLUGIN)
+
+
+@main.command()
+@click.option("--results", is_flag=True, help="The schema of results.json instead of the project file's")
+def schema(results: bool) -> None:
+    """Print the JSON Schema of the project file, for editors that complete and validate."""
+    if results:
+        from lineside.results.write import results_schema
+
+        click.echo(json.dumps(results_schema(), indent=1))
+        return
+    from lineside.engine.select import vocabulary_of
+    from lineside.plugins import Plugins
+    from lineside.project.schema import project_schema
+
+    click.echo(json.dumps(project_schema(vocabulary_of(Plugins.load())), indent=1))
+
+
+if __name__ == "__main__":
+    main()

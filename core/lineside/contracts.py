@@ -1,0 +1,312 @@
+"""What a plugin offers to lineside: calculators, criteria and named methods.
+
+A plugin subclasses these, and registers *instances* through the hooks of
+:mod:`lineside.hookspecs`. Objects are stateless: they read their tables when constructed, change
+no input, and give the same answer for the same question.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING, ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from lineside.acoustics.bands import Array
+
+if TYPE_CHECKING:
+    from lineside.scene.model import Receivers, Scene, SourcePoints, TrackLine
+
+
+class Verification(StrEnum):
+    """How a calculator's numbers were checked; printed beside every result."""
+
+    PUBLISHED = "reproduces published cases"
+    COMPUTED = "agrees with an independent computation"
+    NOT_VERIFIED = "not verified"
+
+
+class Standing(StrEnum):
+    """Where a value comes from; printed beside every assumption."""
+
+    LAW = "law or standard"
+    READ = "read in a published source"
+    PRACTICE = "common practice, no source"
+    ASSUMPTION = "assumption"
+    USER = "given in the project file"
+
+
+@dataclass(frozen=True)
+class Citation:
+    """A published source: enough for a reader to find the page."""
+
+    key: str
+    title: str
+    issuer: str
+    year: int
+    part: str = ""
+
+
+@dataclass(frozen=True)
+class Validity:
+    """A range in which a calculator may be used; ``what`` names the quantity and its unit."""
+
+    what: str
+    unit: str
+    low: float
+    high: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something a calculator has to tell the reader of the report about this project."""
+
+    kind: Literal["validity", "assumption"]
+    text: str
+    standing: Standing = Standing.ASSUMPTION
+
+
+@dataclass(frozen=True)
+class Term:
+    """One name that a project may use for an attribute (a tabulated class)."""
+
+    name: str
+    meaning: str
+
+
+class Options(BaseModel):
+    """Base of every options model: unknown keys are refused, values are frozen."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+@dataclass(frozen=True)
+class DataFile:
+    """A table that a calculator read: printed with its hash in the report."""
+
+    name: str
+    title: str
+    source: str
+    sha256: str
+
+
+class Offer(ABC):
+    """What all registered objects declare about themselves."""
+
+    name: ClassVar[str]
+    title: ClassVar[str]
+    version: ClassVar[str]
+    sources: ClassVar[tuple[Citation, ...]] = ()
+    verification: ClassVar[Verification] = Verification.NOT_VERIFIED
+    verification_note: ClassVar[str] = ""
+    options_model: ClassVar[type[Options]] = Options
+
+    def data_files(self) -> tuple[DataFile, ...]:
+        """Tables that this object uses."""
+        return ()
+
+    def statement(self, options: Options) -> str:
+        """What was computed and how, in one paragraph for the report."""
+        return self.title
+
+
+@dataclass(frozen=True)
+class SourceClass:
+    """Sources of one height and directivity: they share every propagation path.
+
+    ``gain`` maps the angles of a path to an energy factor per third octave:
+    ``gain(phi_deg, psi_deg) -> (..., 24)``. phi is the horizontal angle between the track's
+    direction and the direction of propagation (90 = abeam), psi the vertical angle from the source
+    to the receiver, up positive. ``None`` means no directivity.
+    """
+
+    name: str
+    height_m: float
+    gain: Callable[[Array, Array], Array] | None = field(default=None, compare=False)
+
+
+class SourceCalculator(Offer):
+    """A mechanism that makes sound.
+
+    ``emission`` returns, per source class, the sound power of ONE vehicle while it is in a section:
+    energy re 1 pW, ``(n_rows, n_sections, 24)``, rows as in ``scene.traffic``. It depends on
+    roughness, speed, works and rail condition; never on receivers.
+    """
+
+    mechanism: ClassVar[str]  # rolling, impact, squeal, traction, aerodynamic, bridge
+    validity: ClassVar[tuple[Validity, ...]] = ()
+    #: attribute of track or vehicle -> names that this calculator knows (tabulated classes)
+    vocabulary: ClassVar[Mapping[str, tuple[Term, ...]]] = {}
+
+    @abstractmethod
+    def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
+        """Sound power of one vehicle per source class, energy re 1 pW, (n_rows, n_sections, 24)."""
+
+    def cuts(self, track: TrackLine, options: Options) -> Array:
+        """Chainages at which this mechanism changes along the track, (n,). [m]"""
+        return np.empty(0)
+
+    def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
+        """Ranges left and assumptions made for this project."""
+        return ()
+
+
+@dataclass(frozen=True, eq=False)
+class PathLoss:
+    """What one propagation calculator says about paths from points to receivers.
+
+    ``transfer`` is the energy ratio 10^(-A/10) between octave-band sound power (re 1 pW) and
+    mean-square pressure (re 20 uPa), without directivity:
+    ``(n_receivers, n_points, n_heights, n_states, 8)``.
+    """
+
+    states: tuple[str, ...]
+    transfer: Array
+
+
+class PropagationCalculator(Offer):
+    """How sound travels from source points to receivers."""
+
+    states: ClassVar[tuple[str, ...]]  # weather states, e.g. homogeneous, favourable
+    validity: ClassVar[tuple[Validity, ...]] = ()
+
+    @abstractmethod
+    def path_loss(
+        self, scene: Scene, points: SourcePoints, heights_m: Array, receivers: Receivers, options: Options
+    ) -> PathLoss:
+        """Transfer for every pair of point and receiver at each source height above the rails."""
+
+    @abstractmethod
+    def state_share(self, favourable: Array) -> Array:
+        """Share of time of each state, given the share of favourable propagation.
+
+        ``(...)`` to ``(..., n_states)``; sums to 1.
+        """
+
+    @abstractmethod
+    def source_ground_g(self, form: str) -> float:
+        """Ground factor of the source area for a track form, where the project gives none."""
+
+    @abstractmethod
+    def surfaces(self) -> Mapping[str, tuple[float, str]]:
+        """Named ground surfaces that a project may use: name -> (G, meaning)."""
+
+    def max_piece_ratio(self, options: Options) -> float:
+        """Longest piece of track allowed as one point, as a ratio to its distance."""
+        return 0.5
+
+    def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
+        """Ranges left and assumptions made for this project."""
+        return ()
+
+
+@dataclass(frozen=True)
+class Window:
+    """A stretch of the day over which a level is averaged: clock hours [from, to), wrapping midnight."""
+
+    from_hour: int
+    to_hour: int
+
+    def hours(self) -> NDArray[np.int64]:
+        """The clock hours inside, in order.
+
+        >>> Window(22, 6).hours().tolist()
+        [22, 23, 0, 1, 2, 3, 4, 5]
+        """
+        n = (self.to_hour - self.from_hour - 1) % 24 + 1
+        return (self.from_hour + np.arange(n)) % 24
+
+
+@dataclass(frozen=True)
+class LimitCheck:
+    """One comparison that a criterion asks for at one receiver.
+
+    ``quantity`` is ``lden_db``, ``lday_db``, ``levening_db``, ``lnight_db``, ``laeq_db`` (then ``window`` is
+    set) or ``lafmax_db``. ``rounding``: ``up`` rounds the level up to a whole dB before comparing,
+    as some laws ask; ``none`` compares as computed.
+    """
+
+    quantity: str
+    limit_db: float
+    label: str
+    window: Window | None = None
+    rounding: Literal["none", "up"] = "none"
+    adjustment_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class NotApplicable:
+    """Why a criterion cannot be applied to a receiver; printed, never dropped."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class ReceiverUse:
+    """What a criterion may know about a receiver."""
+
+    id: str
+    use: str
+    area: str | None
+    extra: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Particulars:
+    """What the report says about a limit set."""
+
+    title: str
+    place: str
+    valid_from: str
+    nature: str
+    caution: str
+
+
+class Criterion(Offer):
+    """A limit set: which quantity must not exceed what, where, and by which rule it is compared."""
+
+    place: ClassVar[str]  # where it applies
+    valid_from: ClassVar[str]
+    nature: ClassVar[str]  # "legal limit", "guideline value", ...
+    caution: ClassVar[str] = ""  # printed with every finding
+
+    def particulars(self, options: Options) -> Particulars:
+        """What the report says about this limit set; depends on options only where the user writes the limits."""
+        return Particulars(self.title, self.place, self.valid_from, self.nature, self.caution)
+
+    @abstractmethod
+    def checks(self, receiver: ReceiverUse, options: Options) -> Sequence[LimitCheck] | NotApplicable:
+        """The comparisons for one receiver."""
+
+
+@dataclass(frozen=True)
+class Method:
+    """A named, complete set of calculators."""
+
+    name: str
+    title: str
+    source_calculators: tuple[str, ...]
+    propagation: str
+    options: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ReportSection:
+    """A fragment of the report that a plugin adds.
+
+    ``template`` is a Jinja template (name inside ``package``'s ``templates`` folder); ``context`` builds what it may
+    use from the results document, and only from it.
+    """
+
+    name: str
+    title: str
+    place: str  # "method" or "inputs"
+    package: str
+    template: str
+    context: Callable[[Mapping[str, object]], Mapping[str, object]]

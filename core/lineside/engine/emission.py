@@ -1,0 +1,84 @@
+"""Emission: what all source calculators together say about a scene, by mechanism and service."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lineside.acoustics.bands import N_THIRDS, Array
+from lineside.contracts import Options, SourceCalculator, SourceClass
+from lineside.errors import PluginError
+from lineside.scene.model import Scene
+
+
+@dataclass(frozen=True, eq=False)
+class Emission:
+    """Sound that the traffic makes; independent of receivers.
+
+    ``pass_energy`` (n_mechanisms, n_services, n_sections, n_classes, 24)
+        Sound energy per metre of track during one pass of a train, re 1 pJ/m. Times the number of
+        passes, divided by the duration of the period, it is the mean sound power per metre.
+    ``power`` (n_rows, n_sections, n_classes, 24)
+        Sound power of one vehicle while it is in a section, all mechanisms together, re 1 pW;
+        rows as in ``Scene.traffic``.
+    """
+
+    mechanisms: tuple[str, ...]
+    classes: tuple[SourceClass, ...]
+    pass_energy: Array
+    power: Array
+
+
+def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Emission:
+    """Ask every calculator and merge by mechanism and source class; their order does not matter.
+
+    Raises
+    ------
+    PluginError
+        If a calculator gives an array of the wrong shape, a negative or non-finite power, or two calculators mean
+        different things by one name of a source class.
+    """
+    calculators = sorted(calculators, key=lambda c: c[0].name)
+    mechanisms = tuple(sorted({c.mechanism for c, _ in calculators}))
+    given = [(c, c.emission(scene, options)) for c, options in calculators]
+    for calculator, by_class in given:
+        _check(calculator, by_class, (len(scene.traffic), len(scene.sections), N_THIRDS))
+    classes = _classes(given)
+    n_rows, n_sections = len(scene.traffic), len(scene.sections)
+    power = np.zeros((n_rows, n_sections, len(classes), N_THIRDS))
+    energy = np.zeros((len(mechanisms), len(scene.services), n_sections, len(classes), N_THIRDS))
+    for calculator, by_class in given:
+        m = mechanisms.index(calculator.mechanism)
+        for source_class, array in by_class.items():
+            if source_class not in classes:
+                continue
+            k = classes.index(source_class)
+            power[:, :, k] += array
+            per_metre = array * scene.traffic.seconds_per_m[:, :, None]
+            np.add.at(energy[m, :, :, k], scene.traffic.service, per_metre)
+    return Emission(mechanisms=mechanisms, classes=classes, pass_energy=energy, power=power)
+
+
+def _classes(given: Sequence[tuple[SourceCalculator, Mapping[SourceClass, Array]]]) -> tuple[SourceClass, ...]:
+    """Source classes with any sound at all, sorted by name; one name means one height and one directivity."""
+    found: dict[str, tuple[SourceClass, str]] = {}
+    for calculator, by_class in given:
+        for source_class in by_class:
+            known, by = found.setdefault(source_class.name, (source_class, calculator.name))
+            if known.height_m != source_class.height_m or (known.gain is None) != (source_class.gain is None):
+                raise PluginError(
+                    f"{by} and {calculator.name} mean different things by the source class {source_class.name!r}"
+                )
+    loud = {c.name for _, by_class in given for c, array in by_class.items() if np.any(array > 0)}
+    return tuple(found[name][0] for name in sorted(loud))
+
+
+def _check(calculator: SourceCalculator, by_class: Mapping[SourceClass, Array], shape: tuple[int, int, int]) -> None:
+    for source_class, array in by_class.items():
+        where = f"{calculator.name}, source class {source_class.name!r}"
+        if array.shape != shape:
+            raise PluginError(f"{where}: shape {array.shape}, where (rows, sections, bands) = {shape} is asked for")
+        if not np.all(np.isfinite(array)) or np.any(array < 0):
+            raise PluginError(f"{where}: powers must be finite energies of at least 0")

@@ -1,0 +1,78 @@
+"""Which calculators and criteria take part, with their options."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from lineside.contracts import Criterion, Method, Offer, Options, PropagationCalculator, SourceCalculator
+from lineside.plugins import Plugins
+from lineside.project.load import LoadedProject
+from lineside.project.vocabulary import Vocabulary
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Everything that computes or judges in one run."""
+
+    method: Method
+    sources: tuple[tuple[SourceCalculator, Options], ...]
+    propagation: PropagationCalculator
+    propagation_options: Options
+    criteria: tuple[tuple[str, Criterion, Options], ...]
+    left_out: tuple[str, ...]
+
+
+def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
+    """Pick what a project asks for.
+
+    Raises
+    ------
+    PluginError
+        If something that the project needs is not installed or failed to load.
+    """
+    calculation = loaded.project.calculation
+    method = plugins.find(Method, calculation.method)
+    propagation = plugins.find(PropagationCalculator, method.propagation)
+
+    def options(offer: Offer) -> Options:
+        given: dict[str, Any] = dict(method.options.get(offer.name, {}))
+        given.update(calculation.options.get(offer.name, {}))
+        return offer.options_model.model_validate(given)
+
+    sources = [plugins.find(SourceCalculator, name) for name in sorted(loaded.calculators) if name != propagation.name]
+    criteria = [
+        (use.use_id, plugins.find(Criterion, use.name), loaded.criteria_options[use.use_id])
+        for use in loaded.project.criteria
+    ]
+    return Selection(
+        method=method,
+        sources=tuple((s, options(s)) for s in sources),
+        propagation=propagation,
+        propagation_options=options(propagation),
+        criteria=tuple(criteria),
+        left_out=tuple(n for n in method.source_calculators if n in calculation.without),
+    )
+
+
+def vocabulary_of(plugins: Plugins) -> Vocabulary:
+    """What a project file may name, gathered from all loaded plugins."""
+    terms: dict[str, dict[str, str]] = {}
+    for calculator in plugins.source_calculators:
+        for attribute, known in calculator.vocabulary.items():
+            terms.setdefault(attribute, {}).update({t.name: t.meaning for t in known})
+    surfaces: dict[str, tuple[float, str]] = {}
+    for propagation in plugins.propagation_calculators:
+        surfaces.update(propagation.surfaces())
+    calculators: Mapping[str, type[Options]] = {
+        c.name: c.options_model for c in (*plugins.source_calculators, *plugins.propagation_calculators)
+    }
+    return Vocabulary(
+        terms=terms,
+        surfaces=surfaces,
+        methods={m.name: m.title for m in plugins.methods},
+        calculators=calculators,
+        criteria={c.name: c.options_model for c in plugins.criteria},
+        method_calculators={m.name: (*m.source_calculators, m.propagation) for m in plugins.methods},
+    )

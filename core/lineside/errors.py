@@ -1,0 +1,76 @@
+"""Every error that lineside raises on purpose.
+
+LinesideError
+    ProjectError      the user's input: carries all problems found, each with its place
+    DataFileError     one of our own tables is damaged
+    OutOfRangeError   an input lies outside what a method covers
+    PluginError       a plugin failed to load, is missing, or broke its contract
+    ReportError       a template or the PDF engine failed
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong (or doubtful) in the user's input.
+
+    ``place`` is the path in plain words (``tracks[2] "Quay line", stretches[1]``),
+    counted from 1; ``field`` the last key; ``found`` the value as written;
+    ``allowed`` what would be accepted, with unit; ``hint`` what to do.
+    """
+
+    message: str
+    file: str = "project.yaml"
+    line: int | None = None
+    column: int | None = None
+    place: str = ""
+    found: str = ""
+    allowed: str = ""
+    hint: str = ""
+    severity: Literal["error", "warning"] = "error"
+
+    def __str__(self) -> str:
+        where = self.file
+        if self.line is not None:
+            where += f":{self.line}" + (f":{self.column}" if self.column is not None else "")
+        parts = [f"{where}: " + (f"{self.place}: " if self.place else "") + self.message]
+        if self.found:
+            parts.append(f"  found:   {self.found}")
+        if self.allowed:
+            parts.append(f"  allowed: {self.allowed}")
+        if self.hint:
+            parts.append(f"  hint:    {self.hint}")
+        return "\n".join(parts)
+
+
+class LinesideError(Exception):
+    """Base of all errors that lineside raises on purpose."""
+
+
+class ProjectError(LinesideError):
+    """The project cannot be used as written; carries every problem at once."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class DataFileError(LinesideError):
+    """A table shipped with lineside or a plugin is missing, damaged or inconsistent."""
+
+
+class OutOfRangeError(LinesideError):
+    """A value lies outside the range that the cited method covers."""
+
+
+class PluginError(LinesideError):
+    """A plugin failed to load, is missing, or broke its contract."""
+
+
+class ReportError(LinesideError):
+    """A report could not be made."""

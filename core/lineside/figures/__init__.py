@@ -1,0 +1,1 @@
+"""Figures of the report, drawn from parts of the results document; nothing is computed here."""

@@ -1,0 +1,80 @@
+"""Where labels stand on a map so that they cover neither each other nor the marks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from lineside.results.model import XY
+
+MM_PER_POINT = 25.4 / 72.0
+#: Mean advance of a character, in ems; a little generous for the shipped family.
+CHARACTER_EMS = 0.56
+
+Box = tuple[float, float, float, float]
+
+
+def text_size_mm(text: str, size_pt: float) -> tuple[float, float]:
+    """Estimated width and height of one line of text."""
+    em = size_pt * MM_PER_POINT
+    return len(text) * CHARACTER_EMS * em, 1.15 * em
+
+
+def overlap_mm2(a: Box, b: Box) -> float:
+    """Area that two boxes share.
+
+    >>> overlap_mm2((0, 0, 2, 2), (1, 1, 4, 4))
+    1
+    """
+    width = min(a[2], b[2]) - max(a[0], b[0])
+    height = min(a[3], b[3]) - max(a[1], b[1])
+    return width * height if width > 0 and height > 0 else 0
+
+
+@dataclass
+class Placer:
+    """Finds free places on a map sheet of the given size; coordinates in mm from its lower left corner."""
+
+    width_mm: float
+    height_mm: float
+    taken: list[Box] = field(default_factory=list)
+
+    def block(self, x: float, y: float, half_mm: float) -> None:
+        """Keep the square around a mark free of labels."""
+        self.taken.append((x - half_mm, y - half_mm, x + half_mm, y + half_mm))
+
+    def place(self, x: float, y: float, text: str, size_pt: float) -> tuple[float, float, bool]:
+        """Centre of the label for a mark at (x, y), and whether it needs a leader line."""
+        width, height = text_size_mm(text, size_pt)
+        best: tuple[float, float, float, float] | None = None
+        for ring, gap in enumerate((1.6, 4.5, 8.0, 12.0, 17.0)):
+            for turn, (ux, uy) in enumerate(((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1))):
+                cx = x + ux * (gap + width / 2)
+                cy = y + uy * (gap + height / 2)
+                cost = self._cost((cx - width / 2, cy - height / 2, cx + width / 2, cy + height / 2))
+                cost += 2.0 * ring + 0.05 * turn
+                if best is None or cost < best[0]:
+                    best = (cost, cx, cy, gap)
+        assert best is not None
+        _, cx, cy, gap = best
+        self.taken.append((cx - width / 2, cy - height / 2, cx + width / 2, cy + height / 2))
+        return cx, cy, gap > 4.0
+
+    def centre(self, spots: Sequence[XY], text: str, size_pt: float) -> XY | None:
+        """The spot, of those given, where a label covers nothing; nearest to their middle. None if there is none."""
+        width, height = text_size_mm(text, size_pt)
+        if not spots:
+            return None
+        middle_x = sum(x for x, _ in spots) / len(spots)
+        middle_y = sum(y for _, y in spots) / len(spots)
+        for x, y in sorted(spots, key=lambda s: (s[0] - middle_x) ** 2 + (s[1] - middle_y) ** 2):
+            box = (x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+            if self._cost(box) == 0.0:
+                self.taken.append(box)
+                return x, y
+        return None
+
+    def _cost(self, box: Box) -> float:
+        outside = max(0.0, -box[0]) + max(0.0, -box[1])
+        outside += max(0.0, box[2] - self.width_mm) + max(0.0, box[3] - self.height_mm)
+        return 100.0 * outside + 10.0 * sum(overlap_mm2(box, other) for other in self.taken)

@@ -1,0 +1,41 @@
+"""The place: tracks, curves, stops, receivers, barriers and ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from lineside.figures import place
+from lineside.figures.style import Picture, house_style, write
+from lineside.figures.words import Words
+from lineside.results.model import ReceiverResult, Site
+
+
+def site_map(site: Site, receivers: Sequence[ReceiverResult], words: Words) -> Picture:
+    """Map of the project.
+
+    Parameters
+    ----------
+    site : Site
+        The place as stored in the results document.
+    receivers : sequence of ReceiverResult
+        Receivers to mark.
+    words : callable
+        Wording of legend and labels.
+
+    Returns
+    -------
+    Picture
+    """
+    view = place.choose_view(site, receivers)
+    with house_style():
+        sheet = place.new_sheet(view)
+        place.draw_tracks(sheet, site, words)
+        place.draw_barriers(sheet, site, words)
+        place.draw_stops(sheet, site, words)
+        place.draw_receivers(sheet, receivers, words)
+        place.label_barriers(sheet, site, words)
+        place.label_tracks(sheet, site, words)
+        place.draw_ground(sheet, site.ground, words)
+        place.draw_keys(sheet)
+        place.draw_scale_and_north(sheet, words)
+        return write(sheet.figure)

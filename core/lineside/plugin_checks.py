@@ -1,0 +1,283 @@
+"""Holds a calculator or criterion to what it declares: for lineside's own tests and for those of other plugins.
+
+>>> class Unfinished(Criterion):
+...     name, title, version = "unfinished", "", "1"
+...     place = valid_from = nature = "nowhere"
+...     def checks(self, receiver, options):
+...         return NotApplicable("not yet")
+>>> check_offer(Unfinished())
+Traceback (most recent call last):
+    ...
+lineside.errors.PluginError: unfinished breaks its contract:
+- title is empty
+- it names no source, and its options ask for none
+- statement() is empty
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, get_args
+
+import numpy as np
+from pydantic import ValidationError
+
+from lineside.acoustics.bands import N_OCTAVES, N_THIRDS, Array
+from lineside.contracts import (
+    Criterion,
+    LimitCheck,
+    NotApplicable,
+    Note,
+    Offer,
+    Options,
+    PropagationCalculator,
+    ReceiverUse,
+    SourceCalculator,
+    SourceClass,
+    Validity,
+    Verification,
+)
+from lineside.errors import PluginError
+from lineside.project.site import Receiver
+from lineside.project.vocabulary import ATTRIBUTES
+from lineside.scene.model import Receivers, Scene, SourcePoints, Traffic
+from lineside.small_scene import small_points, small_scene
+
+QUANTITIES = ("lden_db", "lday_db", "levening_db", "lnight_db", "laeq_db", "lafmax_db")
+FORMS = ("ballast", "slab", "embedded")
+#: The same question in another order may differ in the last digits of a sum.
+SAME = 1e-9
+
+
+def check_offer(offer: Offer, options: Options | None = None, scene: Scene | None = None) -> None:
+    """Check an object that a plugin registers.
+
+    Parameters
+    ----------
+    offer : Offer
+        A source calculator, propagation calculator or criterion.
+    options : Options, optional
+        What it is called with; needed where its options have required fields.
+    scene : Scene, optional
+        What a calculator is called with; by default the scene of :mod:`lineside.small_scene` with its own vocabulary.
+
+    Raises
+    ------
+    PluginError
+        If a promise is broken; the message lists all that were found.
+    """
+    if options is None:
+        try:
+            options = offer.options_model()
+        except ValidationError as error:
+            raise PluginError(f"{offer.name}: options have required fields; give check_offer the options") from error
+    broken = [*_declaration(offer), *_statement(offer, options)]
+    if isinstance(offer, SourceCalculator):
+        broken += _source(offer, options, scene or small_scene(offer.vocabulary))
+        broken += _vocabulary(offer, options)
+    elif isinstance(offer, PropagationCalculator):
+        broken += _propagation(offer, options, scene or small_scene())
+    elif isinstance(offer, Criterion):
+        broken += _criterion(offer, options)
+    if broken:
+        raise PluginError(f"{offer.name} breaks its contract:\n- " + "\n- ".join(broken))
+
+
+def fingerprint(value: object) -> str:
+    """A hash over all arrays and plain values inside, to tell whether something was changed."""
+    digest = hashlib.sha256()
+
+    def feed(part: object) -> None:
+        if isinstance(part, np.ndarray):
+            digest.update(f"{part.dtype}{part.shape}".encode() + np.ascontiguousarray(part).tobytes())
+        elif dataclasses.is_dataclass(part):
+            for field in dataclasses.fields(part):
+                feed(getattr(part, field.name))
+        elif isinstance(part, Mapping):
+            for key in part:
+                feed(key)
+                feed(part[key])
+        elif isinstance(part, Sequence) and not isinstance(part, str):
+            for entry in part:
+                feed(entry)
+        else:
+            digest.update(repr(part).encode())
+
+    feed(value)
+    return digest.hexdigest()
+
+
+def _declaration(offer: Offer) -> Iterator[str]:
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", offer.name):
+        yield f"name {offer.name!r} must be lower-case letters, digits and underscores"
+    texts = ["title", "version"]
+    if isinstance(offer, SourceCalculator):
+        texts.append("mechanism")
+    if isinstance(offer, Criterion):
+        texts += ["place", "valid_from", "nature"]
+    yield from (f"{text} is empty" for text in texts if not str(getattr(offer, text, "")).strip())
+    required = {name for name, field in offer.options_model.model_fields.items() if field.is_required()}
+    if not offer.sources and "source" not in required:
+        yield "it names no source, and its options ask for none"
+    for citation in offer.sources:
+        if not (citation.key and citation.title and citation.issuer and citation.year > 1800):
+            yield f"the source {citation.key or citation.title!r} lacks key, title, issuer or year"
+    if offer.verification is not Verification.NOT_VERIFIED and not offer.verification_note.strip():
+        yield f"verification is {offer.verification.value!r}, but verification_note does not say what was compared"
+    yield from _options(offer.options_model)
+    for data in offer.data_files():
+        if not re.fullmatch(r"[0-9a-f]{64}", data.sha256) or not (data.name and data.title and data.source):
+            yield f"the data file {data.name!r} lacks its title, source or sha256"
+    for limit in getattr(offer, "validity", ()):
+        if not isinstance(limit, Validity) or not limit.low < limit.high or not limit.reason.strip():
+            yield f"the range of validity {limit!r} needs low < high and a reason"
+
+
+def _options(model: type[Options]) -> Iterator[str]:
+    if model.model_config.get("extra") != "forbid" or not model.model_config.get("frozen"):
+        yield f"{model.__name__} must refuse unknown keys and be frozen, as lineside.contracts.Options is"
+    schema = model.model_json_schema()
+    for title, part in [(model.__name__, schema), *schema.get("$defs", {}).items()]:
+        for name, field in part.get("properties", {}).items():
+            if not field.get("description"):
+                yield f"option {name} of {title} has no description"
+
+
+def _statement(offer: Offer, options: Options) -> Iterator[str]:
+    said = offer.statement(options)
+    if not said.strip():
+        yield "statement() is empty"
+    if said != offer.statement(options):
+        yield "statement() changes from call to call"
+
+
+def _source(offer: SourceCalculator, options: Options, scene: Scene) -> Iterator[str]:
+    before = fingerprint(scene)
+    first, second = offer.emission(scene, options), offer.emission(scene, options)
+    for track in scene.tracks:
+        cuts = offer.cuts(track, options)
+        if cuts.ndim != 1 or not np.all(np.isfinite(cuts)):
+            yield f"cuts() for track {track.id} must be finite chainages, (n,)"
+    yield from _notes(offer.notes(scene, options))
+    if fingerprint(scene) != before:
+        yield "it changes the scene"
+        return
+    shape = (len(scene.traffic), len(scene.sections), N_THIRDS)
+    for source_class, power in first.items():
+        yield from _energy(f"emission of {source_class.name!r}", power, shape)
+        yield from _gain(source_class)
+    if first.keys() != second.keys() or any(not np.array_equal(first[k], second[k]) for k in first):
+        yield "emission() changes from call to call"
+    order = np.arange(len(scene.traffic))[::-1]
+    turned = offer.emission(dataclasses.replace(scene, traffic=_rows(scene.traffic, order)), options)
+    if any(not np.allclose(turned[k], first[k][order], rtol=SAME, atol=0) for k in first):
+        yield "emission() depends on the order of the traffic rows"
+
+
+def _gain(source_class: SourceClass) -> Iterator[str]:
+    if source_class.gain is None:
+        return
+    phi, psi = np.meshgrid(np.linspace(0.0, 180.0, 7), np.linspace(-60.0, 90.0, 6))
+    yield from _energy(f"gain of {source_class.name!r}", source_class.gain(phi, psi), (*phi.shape, N_THIRDS))
+
+
+def _vocabulary(offer: SourceCalculator, options: Options) -> Iterator[str]:
+    for attribute, terms in offer.vocabulary.items():
+        if attribute not in ATTRIBUTES:
+            yield f"vocabulary: no attribute is called {attribute!r}; there are {', '.join(ATTRIBUTES)}"
+            continue
+        if len({term.name for term in terms}) != len(terms):
+            yield f"vocabulary: {attribute} has one name twice"
+        for term in terms:
+            if not term.meaning.strip():
+                yield f"vocabulary: {attribute} {term.name!r} has no meaning"
+            scene = small_scene({**offer.vocabulary, attribute: (term,)})
+            for power in offer.emission(scene, options).values():
+                yield from _energy(f"emission with {attribute} {term.name!r}", power)
+
+
+def _propagation(offer: PropagationCalculator, options: Options, scene: Scene) -> Iterator[str]:
+    points, heights, receivers = small_points(scene), np.array([0.5, 4.0]), scene.receivers
+    before = fingerprint((scene, points, heights))
+    first = offer.path_loss(scene, points, heights, receivers, options)
+    second = offer.path_loss(scene, points, heights, receivers, options)
+    yield from _notes(offer.notes(scene, options))
+    if fingerprint((scene, points, heights)) != before:
+        yield "it changes the scene, the points or the heights"
+        return
+    if not first.states or first.states != offer.states:
+        yield f"states of path_loss() are {first.states}, declared are {offer.states}"
+    shape = (len(receivers), len(points), heights.size, len(offer.states), N_OCTAVES)
+    broken = list(_energy("transfer", first.transfer, shape))
+    yield from broken
+    if not broken:
+        if not np.array_equal(first.transfer, second.transfer):
+            yield "path_loss() changes from call to call"
+        r, p, h = np.ix_(*(np.arange(n)[::-1] for n in shape[:3]))
+        turned = offer.path_loss(scene, _points(points, p.ravel()), heights[::-1], _receivers(receivers), options)
+        if not np.allclose(turned.transfer, first.transfer[r, p, h], rtol=SAME, atol=0):
+            yield "path_loss() depends on the order of receivers, points or heights"
+    share = offer.state_share(np.array([0.0, 0.3, 1.0]))
+    if share.shape != (3, len(offer.states)) or np.any(share < 0) or not np.allclose(share.sum(axis=-1), 1.0):
+        yield "state_share() must give shares of at least 0 that sum to 1, (..., n_states)"
+    ground = {f"source_ground_g({form!r})": offer.source_ground_g(form) for form in FORMS}
+    ground |= {f"surface {name!r}": g for name, (g, _) in offer.surfaces().items()}
+    yield from (f"{what}: G must lie between 0 and 1" for what, g in ground.items() if not 0 <= g <= 1)
+    yield from (f"surface {n!r} has no meaning" for n, (_, said) in offer.surfaces().items() if not said.strip())
+    if not 0 < offer.max_piece_ratio(options) <= 1:
+        yield "max_piece_ratio() must be above 0, 1 at most"
+
+
+def _criterion(offer: Criterion, options: Options) -> Iterator[str]:
+    uses = get_args(Receiver.model_fields["use"].annotation)
+    areas = ("residential", "mixed", "commercial", None)
+    for receiver in (ReceiverUse("R1", use, area) for use in uses for area in areas):
+        where = f"use {receiver.use}, area {receiver.area}"
+        answer = offer.checks(receiver, options)
+        if answer != offer.checks(receiver, options):
+            yield f"{where}: checks() changes from call to call"
+        if isinstance(answer, NotApplicable):
+            if not answer.reason.strip():
+                yield f"{where}: NotApplicable without a reason"
+            continue
+        if not answer:
+            yield f"{where}: checks() gives nothing; give a NotApplicable with its reason"
+        for check in answer:
+            yield from (f"{where}: {problem}" for problem in _limit(check))
+
+
+def _limit(check: LimitCheck) -> Iterator[str]:
+    if check.quantity not in QUANTITIES:
+        yield f"unknown quantity {check.quantity!r}; there are {', '.join(QUANTITIES)}"
+    if (check.window is not None) != (check.quantity == "laeq_db"):
+        yield f"{check.quantity}: a window belongs to laeq_db, and only there"
+    if not np.isfinite([check.limit_db, check.adjustment_db]).all() or not check.label.strip():
+        yield f"{check.quantity}: needs a finite limit and a label"
+
+
+def _energy(what: str, energy: Array, shape: tuple[int, ...] | None = None) -> Iterator[str]:
+    if shape is not None and energy.shape != shape:
+        yield f"{what} has the shape {energy.shape}, {shape} is asked for"
+    elif energy.dtype != np.float64:
+        yield f"{what} is {energy.dtype}, float64 is asked for"
+    elif not np.all(np.isfinite(energy)) or np.any(energy < 0):
+        yield f"{what} must be finite and at least 0 everywhere"
+
+
+def _notes(notes: Sequence[Note]) -> Iterator[str]:
+    yield from ("notes() gives a note without text" for note in notes if not note.text.strip())
+
+
+def _rows(traffic: Traffic, order: Any) -> Traffic:
+    return Traffic(**{f.name: getattr(traffic, f.name)[order] for f in dataclasses.fields(traffic)})
+
+
+def _points(points: SourcePoints, order: Any) -> SourcePoints:
+    return SourcePoints(**{f.name: getattr(points, f.name)[order] for f in dataclasses.fields(points)})
+
+
+def _receivers(receivers: Receivers) -> Receivers:
+    return Receivers(receivers.ids[::-1], receivers.xyz_m[::-1])

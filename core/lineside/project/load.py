@@ -1,0 +1,119 @@
+"""Loading a project folder: read, validate, resolve, check; every problem in one pass."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from lineside.acoustics.bands import Array
+from lineside.contracts import Options
+from lineside.errors import Problem, ProjectError
+from lineside.project.check import check
+from lineside.project.draft import make_draft
+from lineside.project.folder import ProjectFolder
+from lineside.project.model import FORMAT_VERSION, Project
+from lineside.project.names import resolve_names
+from lineside.project.problems import Reporter, report_version
+from lineside.project.resolve import Resolver
+from lineside.project.source import read_yaml
+from lineside.project.spectra import resolve_spectra
+from lineside.project.vocabulary import Vocabulary
+from lineside.scene.model import IntArray, Spectrum
+
+
+@dataclass(frozen=True, eq=False)
+class LoadedProject:
+    """A project without errors, with everything read that it names.
+
+    Attributes
+    ----------
+    project : Project
+    folder : Path
+        Where it lies; ``project_file`` is the name of the project file in it.
+    inputs : mapping
+        Bytes of every file that was read, by name relative to ``folder``.
+    warnings : tuple of Problem
+    alignments : mapping
+        Track id -> (chainage (n,), points (n, 3)). [m]
+    polygons, lines : mapping
+        Id of the ground area -> corners (n, 2), not closed; id of the barrier -> points (n, 2). [m]
+    spectra : mapping
+        Spectra by id.
+    times : mapping
+        Id of a service with a table of times -> minutes since midnight, (n,).
+    default_ground_g, ground_g
+        Ground factors, the latter by id of the ground area.
+    calculators : tuple of str
+        Those of the method without those left out, and the additional ones.
+    options, criteria_options : mapping
+        What the project states, by calculator; and by id of the criterion's use.
+
+    Without a vocabulary, what needs one is empty or None.
+    """
+
+    project: Project
+    folder: Path
+    project_file: str
+    inputs: Mapping[str, bytes]
+    warnings: tuple[Problem, ...]
+    alignments: Mapping[str, tuple[Array, Array]]
+    polygons: Mapping[str, Array]
+    lines: Mapping[str, Array]
+    spectra: Mapping[str, Spectrum]
+    times: Mapping[str, IntArray]
+    default_ground_g: float | None
+    ground_g: Mapping[str, float]
+    calculators: tuple[str, ...]
+    options: Mapping[str, Options]
+    criteria_options: Mapping[str, Options]
+
+
+def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
+    """Load a project.
+
+    Parameters
+    ----------
+    path : Path
+        The project folder, or the project file in it.
+    vocabulary : Vocabulary, optional
+        What the loaded plugins offer. Without it, names of classes, surfaces, methods, calculators and
+        criteria are not checked, nor are options.
+
+    Raises
+    ------
+    ProjectError
+        With every problem found, errors and warnings.
+    """
+    folder = ProjectFolder(path)
+    reporter = Reporter(read_yaml(folder.read_project(), folder.project_name))
+    version = reporter.document.data.get("lineside")
+    if isinstance(version, bool) or version != FORMAT_VERSION:
+        report_version(reporter)  # another format: nothing else that could be said would be true
+        raise ProjectError(reporter.problems)
+    draft = make_draft(reporter)
+    resolver = Resolver(draft, folder)
+    resolved = resolver.resolve()
+    resolve_spectra(resolver, resolved)
+    check(draft, resolved)
+    named = resolve_names(draft, vocabulary)
+    if reporter.failed or draft.project is None:
+        raise ProjectError(reporter.sorted())
+    project = draft.project
+    return LoadedProject(
+        project=project,
+        folder=folder.root,
+        project_file=folder.project_name,
+        inputs=dict(sorted(folder.files.items())),
+        warnings=tuple(reporter.sorted()),
+        alignments={project.tracks[i].id: (a.chainage_m, a.xyz_m) for i, a in resolved.alignments.items()},
+        polygons={project.ground_areas[i].id: p.array for i, p in resolved.polygons.items()},
+        lines={project.barriers[i].id: p.array for i, p in resolved.lines.items()},
+        spectra={project.spectra[i].id: s for i, s in resolved.spectra.items()},
+        times={project.services[i].id: t for i, t in resolved.times.items()},
+        default_ground_g=named.default_ground_g,
+        ground_g={project.ground_areas[i].id: g for i, g in named.ground_g.items()},
+        calculators=named.calculators,
+        options=named.options,
+        criteria_options=named.criteria_options,
+    )

@@ -1,0 +1,173 @@
+"""The project file as a person wrote it: validated, nothing computed.
+
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``track`` and ``traffic``.
+Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
+(:mod:`lineside.project.names`), not here.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from lineside.project.site import (
+    Air,
+    Barrier,
+    EpsgCoordinates,
+    FavourableBySector,
+    FavourableOneValue,
+    Ground,
+    GroundArea,
+    Identity,
+    LocalCoordinates,
+    Periods,
+    Receiver,
+    Sector,
+    Site,
+)
+from lineside.project.track import (
+    CsvAlignment,
+    GeoJsonAlignment,
+    InlineAlignment,
+    SpectrumInput,
+    Stop,
+    StopPlace,
+    Stretch,
+    Track,
+    TrackAttributes,
+    Turnout,
+    Work,
+)
+from lineside.project.traffic import (
+    ActualWheels,
+    Calls,
+    Passes,
+    Service,
+    TrainsPerPeriod,
+    TrainTimes,
+    Unit,
+    UnitPart,
+    Vehicle,
+)
+from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text
+
+__all__ = [
+    "ActualWheels",
+    "Air",
+    "Barrier",
+    "Calculation",
+    "Calls",
+    "CriterionUse",
+    "CsvAlignment",
+    "EpsgCoordinates",
+    "FavourableBySector",
+    "FavourableOneValue",
+    "GeoJsonAlignment",
+    "Grid",
+    "Ground",
+    "GroundArea",
+    "Identity",
+    "InlineAlignment",
+    "LocalCoordinates",
+    "Passes",
+    "Periods",
+    "Project",
+    "Receiver",
+    "Sector",
+    "Service",
+    "Site",
+    "SpectrumInput",
+    "SpectrumRef",
+    "Stop",
+    "StopPlace",
+    "Stretch",
+    "Track",
+    "TrackAttributes",
+    "TrainTimes",
+    "TrainsPerPeriod",
+    "Turnout",
+    "Uncertainty",
+    "Unit",
+    "UnitPart",
+    "Vehicle",
+    "Work",
+]
+
+FORMAT_VERSION = 1
+
+
+class Grid(Part):
+    """The regular grid of points behind the level map."""
+
+    spacing_m: Annotated[Number, Field(ge=1, le=1000)] = Field(
+        default=20.0, description="Spacing [m], 1 to 1000. Default 20"
+    )
+    margin_m: Annotated[Number, Field(ge=0, le=5000)] = Field(
+        default=150.0, description="Margin around tracks and receivers [m], 0 to 5000. Default 150"
+    )
+    height_m: Annotated[Number, Field(gt=0, le=100)] = Field(
+        default=4.0, description="Height above the ground [m], above 0 to 100. Default 4"
+    )
+
+
+class Uncertainty(Part):
+    """Uncertainty of the predicted levels, as stated by the user."""
+
+    standard_db: Annotated[Number, Field(ge=0, le=20)] = Field(
+        default=1.5, description="Standard uncertainty [dB], 0 to 20. Default 1.5: an assumption"
+    )
+    coverage_factor: Annotated[Number, Field(ge=1, le=4)] = Field(
+        default=2.0, description="Coverage factor, 1 to 4. Default 2"
+    )
+    statement: Text = Field(default="", description="Where the value comes from; free text, printed. Default empty")
+
+
+class Calculation(Part):
+    """By which method, with which options, on which grid."""
+
+    method: Line = Field(description="Name of a method offered by the plugins")
+    options: dict[str, dict[str, Any]] = Field(default={}, description="Options by name of the calculator")
+    without: tuple[Line, ...] = Field(
+        default=(), description="Calculators of the method that are left out; the report says so loudly"
+    )
+    with_: tuple[Line, ...] = Field(
+        default=(), alias="with", description="Calculators used besides those of the method"
+    )
+    grid: Grid | None = Field(default=None, description="Grid of the level map. Default null: no map")
+    uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the predicted levels")
+
+
+class CriterionUse(Part):
+    """A limit set to apply."""
+
+    name: Line = Field(description="Name of a criterion offered by the plugins")
+    id: Id | None = Field(default=None, description="Id, unique among the criteria. Default: the name")
+    options: dict[str, Any] = Field(default={}, description="Options of the criterion")
+
+    @property
+    def use_id(self) -> str:
+        """The id, or the name where none is given."""
+        return self.id if self.id is not None else self.name
+
+
+class Project(Part):
+    """A lineside project: one site, its traffic, and what is asked about it."""
+
+    lineside: Literal[1] = Field(description="Version of the file format: 1")
+    identity: Identity = Field(description="What is printed on the cover")
+    site: Site = Field(description="The place: coordinates, ground, air, hours")
+    tracks: Annotated[tuple[Track, ...], Field(min_length=1)] = Field(description="Tracks, at least one")
+    stops: tuple[Stop, ...] = Field(default=(), description="Places where trains call")
+    spectra: tuple[SpectrumInput, ...] = Field(default=(), description="Measured or assumed spectra")
+    vehicles: tuple[Vehicle, ...] = Field(default=(), description="Vehicles")
+    units: tuple[Unit, ...] = Field(default=(), description="Trains made of vehicles")
+    services: tuple[Service, ...] = Field(default=(), description="Trains that run")
+    receivers: Annotated[tuple[Receiver, ...], Field(min_length=1)] = Field(
+        description="Points at which levels are wanted, at least one"
+    )
+    ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
+    barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
+    works: tuple[Work, ...] = Field(default=(), description="Track works with dates; recorded and printed")
+    calculation: Calculation = Field(description="Method, options, grid, uncertainty")
+    criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

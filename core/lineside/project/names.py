@@ -1,0 +1,175 @@
+"""Names and options that come from plugins, checked against what is loaded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import PydanticInvalidForJsonSchema, ValidationError
+
+from lineside.contracts import Options
+from lineside.errors import PluginError
+from lineside.project.check import class_uses
+from lineside.project.draft import Draft
+from lineside.project.problems import Loc, report_model_errors
+from lineside.project.vocabulary import MAY_BE_NONE, Vocabulary
+from lineside.project.wording import Shape, did_you_mean, names, number, shown
+
+
+@dataclass(eq=False)
+class Named:
+    """What the names of a project stand for."""
+
+    default_ground_g: float | None = None
+    ground_g: dict[int, float] = field(default_factory=dict)
+    calculators: tuple[str, ...] = ()
+    options: dict[str, Options] = field(default_factory=dict)
+    criteria_options: dict[str, Options] = field(default_factory=dict)
+
+
+def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
+    """Look up surfaces, methods, calculators and criteria; report names that no plugin offers.
+
+    Without a vocabulary only ground factors that are written as numbers are known.
+    """
+    named = Named()
+    if draft.site is not None:
+        ground = draft.site.default_ground
+        named.default_ground_g = _g(draft, ("site", "default_ground"), ground.surface, ground.g, vocabulary)
+    for i, area in draft.ground_areas.items():
+        g = _g(draft, ("ground_areas", i), area.surface, area.g, vocabulary)
+        if g is not None:
+            named.ground_g[i] = g
+    if vocabulary is not None:
+        for path, attribute, value in class_uses(draft):
+            if isinstance(value, str):
+                _check_class(draft, path, attribute, value, vocabulary)
+        _resolve_calculation(draft, vocabulary, named)
+        _resolve_criteria(draft, vocabulary, named)
+    return named
+
+
+def with_meanings(meanings: Mapping[str, str]) -> str:
+    """Names with what they mean, for a message."""
+    if len(meanings) > 12:
+        return names(meanings)
+    return "; ".join(f"{name} ({text})" if text else name for name, text in meanings.items())
+
+
+def _g(draft: Draft, path: Loc, surface: str | None, g: float | None, vocabulary: Vocabulary | None) -> float | None:
+    if surface is None or vocabulary is None:
+        return g
+    if surface in vocabulary.surfaces:
+        return vocabulary.surfaces[surface][0]
+    known = {name: f"G = {number(value)}: {meaning}" for name, (value, meaning) in vocabulary.surfaces.items()}
+    draft.reporter.add(
+        (*path, "surface"),
+        "is not a known surface",
+        allowed=with_meanings(known),
+        hint=did_you_mean(surface, known) or "give the ground factor instead: g: 0.5",
+    )
+    return None
+
+
+def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary: Vocabulary) -> None:
+    known = dict(vocabulary.terms.get(attribute, {}))
+    if attribute in MAY_BE_NONE:
+        known["none"] = "without"
+    if value in known:
+        return
+    hint = did_you_mean(value, known)
+    if value == "none":
+        hint = "leave the key out, or write null"
+    elif not hint and attribute not in ("sleeper", "rail_pad"):
+        hint = "or give a measured spectrum: {spectrum: id}"
+    draft.reporter.add(
+        path,
+        f"no calculator knows this class of {attribute}",
+        allowed=with_meanings(known) or "{spectrum: id}",
+        hint=hint,
+    )
+
+
+def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    given, report = draft.calculation, draft.reporter
+    if given is None:
+        return
+    if given.method not in vocabulary.methods:
+        report.add(
+            ("calculation", "method"),
+            "no plugin offers this method",
+            allowed=with_meanings(vocabulary.methods),
+            hint=did_you_mean(given.method, vocabulary.methods),
+        )
+        own: tuple[str, ...] | None = None
+    else:
+        own = vocabulary.method_calculators.get(given.method, ())
+    for k, name in enumerate(given.without):
+        if own is not None and name not in own:
+            report.add(
+                ("calculation", "without", k),
+                f"is not a calculator of method {given.method}",
+                allowed=names(own),
+                hint=did_you_mean(name, own),
+            )
+    for k, name in enumerate(given.with_):
+        path: Loc = ("calculation", "with", k)
+        if name not in vocabulary.calculators:
+            _unknown_calculator(draft, path, name, vocabulary.calculators)
+        elif own is not None and name in own:
+            report.warn(path, f"belongs to method {given.method} already")
+    if own is not None:
+        kept = [name for name in own if name not in given.without]
+        named.calculators = tuple(dict.fromkeys([*kept, *given.with_]))
+    for name, options in given.options.items():
+        path = ("calculation", "options", name)
+        if name not in vocabulary.calculators:
+            _unknown_calculator(draft, path, name, vocabulary.calculators, of_key=True)
+            continue
+        if own is not None and name not in named.calculators:
+            report.warn(path, f"the calculator {shown(name)} takes no part in this calculation", of_key=True, found="")
+        model = _validated(draft, path, vocabulary.calculators[name], options)
+        if model is not None:
+            named.options[name] = model
+
+
+def _unknown_calculator(draft: Draft, path: Loc, name: str, known: Iterable[str], of_key: bool = False) -> None:
+    draft.reporter.add(
+        path,
+        f"no plugin offers the calculator {shown(name)}",
+        allowed=names(known),
+        hint=did_you_mean(name, known),
+        of_key=of_key,
+        found="" if of_key else None,
+    )
+
+
+def _resolve_criteria(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    for i, use in draft.criteria.items():
+        if use.name not in vocabulary.criteria:
+            draft.reporter.add(
+                ("criteria", i, "name"),
+                "no plugin offers this criterion",
+                allowed=names(vocabulary.criteria),
+                hint=did_you_mean(use.name, vocabulary.criteria),
+            )
+            continue
+        options = _validated(draft, ("criteria", i, "options"), vocabulary.criteria[use.name], use.options)
+        if options is not None:
+            named.criteria_options.setdefault(use.use_id, options)
+
+
+def _validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:
+    """Options by a plugin's model; None, with the problems reported, if they do not fit."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        try:
+            shape = Shape(model.model_json_schema())
+        except PydanticInvalidForJsonSchema:
+            shape = Shape({})
+        report_model_errors(error, draft.reporter, shape, root=path, data=data)
+    except Exception as error:  # a stranger's validator may raise anything
+        raise PluginError(f"the options model {model.__name__} failed: {type(error).__name__}: {error}") from error
+    return None

@@ -1,0 +1,118 @@
+"""JSON Schema of the project file, for editors: with the names and options that the loaded plugins offer."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping
+from typing import Any
+
+from lineside.project.model import FORMAT_VERSION, Project
+from lineside.project.vocabulary import ATTRIBUTES, MAY_BE_NONE, Vocabulary
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+Schema = dict[str, Any]
+
+
+def project_schema(vocabulary: Vocabulary | None = None) -> Schema:
+    """JSON Schema (2020-12) of a project file.
+
+    Parameters
+    ----------
+    vocabulary : Vocabulary, optional
+        What the loaded plugins offer. With it, names are closed lists with their meanings, and options have the
+        schemas of their models; without it any text passes.
+    """
+    schema: Schema = Project.model_json_schema(by_alias=True)
+    for node in [schema, *schema["$defs"].values()]:
+        _without_titles(node)
+        for name, given in node.get("properties", {}).items():
+            _describe_branches(name, given)
+    schema = {"$schema": DIALECT, "title": f"lineside project file, version {FORMAT_VERSION}", **schema}
+    if vocabulary is not None:
+        _add_names(schema["$defs"], vocabulary)
+        _add_options(schema, vocabulary)
+    return schema
+
+
+def _without_titles(node: Schema) -> None:
+    """Titles made from names of code say nothing to a reader."""
+    node.pop("title", None)
+    for given in node.get("properties", {}).values():
+        given.pop("title", None)
+
+
+def _describe_branches(name: str, given: Schema) -> None:
+    """A description inside a nullable branch belongs to the whole."""
+    for branch in given.get("anyOf", ()):
+        if "description" in branch and "description" not in given:
+            given["description"] = branch.pop("description")
+        # a branch of branches (class or spectrum, or null) reads better flat
+    flat = [inner for branch in given.get("anyOf", ()) for inner in branch.get("anyOf", [branch])]
+    if flat:
+        given["anyOf"] = flat
+
+
+def _terms(meanings: Mapping[str, str]) -> Schema:
+    return {"oneOf": [{"const": name, "description": text or name} for name, text in meanings.items()]}
+
+
+def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
+    for model in ("TrackAttributes", "Stretch", "Vehicle"):
+        for attribute in ATTRIBUTES:
+            if attribute not in defs[model]["properties"]:
+                continue
+            known = dict(vocabulary.terms.get(attribute, {}))
+            if attribute in MAY_BE_NONE:
+                known["none"] = "without"
+            _restrict(defs[model]["properties"][attribute], known)
+    surfaces = {name: f"G = {g:g}: {meaning}" for name, (g, meaning) in vocabulary.surfaces.items()}
+    for model in ("Ground", "GroundArea"):
+        _restrict(defs[model]["properties"]["surface"], surfaces)
+    calculation = defs["Calculation"]["properties"]
+    _restrict(calculation["method"], vocabulary.methods)
+    for key in ("without", "with"):
+        calculation[key]["items"] = {"enum": sorted(vocabulary.calculators)}
+
+
+def _restrict(given: Schema, known: Mapping[str, str]) -> None:
+    """Replace "any text" by a closed list; without any name only the other branches stay."""
+    if "anyOf" in given:
+        others = [branch for branch in given["anyOf"] if branch.get("type") != "string"]
+        given["anyOf"] = ([_terms(known)] if known else []) + others
+    else:
+        for key in ("type", "minLength", "maxLength"):
+            given.pop(key, None)
+        given.update(_terms(known) if known else {"not": {}})
+
+
+def _add_options(schema: Schema, vocabulary: Vocabulary) -> None:
+    defs = schema["$defs"]
+    options = defs["Calculation"]["properties"]["options"]
+    options.pop("additionalProperties", None)
+    options["properties"] = {
+        name: _options_schema(f"options_{name}", model, defs) for name, model in sorted(vocabulary.calculators.items())
+    }
+    options["additionalProperties"] = False
+    uses = []
+    for name, model in sorted(vocabulary.criteria.items()):
+        use = copy.deepcopy(defs["CriterionUse"])
+        use["properties"]["name"] = {
+            "const": name,
+            "description": use["properties"]["name"]["description"],
+        }
+        use["properties"]["options"] = _options_schema(f"criterion_{name}", model, defs)
+        if use["properties"]["options"].get("required"):
+            use["required"] = [*use["required"], "options"]
+        uses.append(use)
+    schema["properties"]["criteria"]["items"] = {"oneOf": uses} if uses else False
+    defs.pop("CriterionUse")
+
+
+def _options_schema(prefix: str, model: type, defs: Schema) -> Schema:
+    """Schema of an options model; its own definitions move into those of the project."""
+    given: Schema = model.model_json_schema(ref_template=f"#/$defs/{prefix}.{{model}}")  # type: ignore[attr-defined]
+    for name, inner in given.pop("$defs", {}).items():
+        _without_titles(inner)
+        defs[f"{prefix}.{name}"] = inner
+    _without_titles(given)
+    return given

@@ -1,0 +1,42 @@
+"""What the loaded plugins offer to a project: filled by the plugin manager, used by the loader."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from lineside.contracts import Options
+
+#: Attributes whose values are names of tabulated classes, or spectra.
+ATTRIBUTES = (
+    "rail_roughness",
+    "impact_roughness",
+    "sleeper",
+    "rail_pad",
+    "bridge",
+    "wheel_roughness",
+    "contact_filter",
+    "vehicle_transfer",
+    "superstructure_transfer",
+    "traction",
+    "aerodynamic",
+)
+#: Attributes for which ``none`` says that there is no such source.
+MAY_BE_NONE = frozenset({"bridge", "traction"})
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """Names that a project may use.
+
+    ``terms``: attribute -> name -> meaning; ``surfaces``: name -> (ground factor G, meaning);
+    ``methods``: name -> title; ``calculators`` and ``criteria``: name -> options model;
+    ``method_calculators``: method -> names of its calculators, propagation included.
+    """
+
+    terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    surfaces: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    methods: Mapping[str, str] = field(default_factory=dict)
+    calculators: Mapping[str, type[Options]] = field(default_factory=dict)
+    criteria: Mapping[str, type[Options]] = field(default_factory=dict)
+    method_calculators: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

@@ -1,0 +1,131 @@
+"""Builds the one object that the templates of the assessment may use, from the results document and the inputs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from lineside.contracts import ReportSection
+from lineside.figures.words import clean, shorten
+from lineside.report import method_sources, pictures, place_inputs, result_tables, summary
+from lineside.report.sections import fragments
+from lineside.report.selection import identity, left_out
+from lineside.report.strings import Strings
+from lineside.report.text import NOTHING, number, plain
+from lineside.report.views import Figure, Heading, Report, Table
+from lineside.results.model import Results
+
+PROJECT_FILE = "project.yaml"
+MAX_LISTING_LINES = 4000
+SECTIONS = ("summary", "place", "criteria", "method", "inputs", "results", "limits", "cautions", "sources",
+            "appendix_a", "appendix_b")
+CAUTIONS = ("local", "sign", "track", "friction", "criteria", "reuse")
+
+
+def build(results: Results, inputs: Mapping[str, bytes], figures: Sequence[Figure], strings: Strings,
+          sections: Sequence[ReportSection] = ()) -> Report:
+    """Everything that is printed, selected, worded and formatted.
+
+    Parameters
+    ----------
+    results : Results
+        The results document.
+    inputs : mapping
+        Name to content of the files that the project was read from.
+    figures : sequence of Figure
+        Made by :func:`lineside.report.pictures.figures`.
+    strings : Strings
+        Catalogue of the language.
+    sections : sequence of ReportSection
+        Sections that plugins add.
+    """
+    title = identity(results, "title") or strings("report.no_title")
+    listing, listing_note = _listing(inputs, strings)
+    provenance = results.provenance
+    tables = [summary.criteria_table(results, strings), *place_inputs.tables(results, strings),
+              *result_tables.tables(results, strings), *method_sources.tables(results, strings)]
+    return Report(
+        language=strings("report.language"), title=title,
+        running=strings("report.running", title=shorten(title, 80),
+                        revision=shorten(identity(results, "revision"), 12)),
+        footer=strings("report.footer", version=provenance.lineside_version, hash=provenance.project_sha256[:12]),
+        date=identity(results, "date"), author=identity(results, "author"),
+        headings=[Heading(name, strings(f"sections.{name}")) for name in SECTIONS],
+        cover=_cover(results, strings), revision=_revision(results, strings),
+        attached=strings("cover.attached", files=shorten(", ".join(sorted(inputs)), 300)),
+        summary_scope=summary.scope(results, strings), summary=summary.blocks(results, strings),
+        paragraphs=_paragraphs(results, strings), lists=_lists(results, strings),
+        tables={t.id: t for t in sorted(tables, key=_in_order)}, figures={f.id: f for f in figures},
+        criteria=method_sources.criteria_cards(results, strings),
+        calculators=method_sources.calculator_cards(results, strings), fragments=fragments(results, sections),
+        listing=listing, listing_note=listing_note,
+    )
+
+
+def draw(results: Results, strings: Strings) -> Sequence[Figure]:
+    """The figures of the report; apart from :func:`build` so that their time can be told."""
+    return pictures.figures(results, strings)
+
+
+def _in_order(table: Table) -> tuple[str, int]:
+    """Tables by section and number; those of the appendix come last, since letters follow digits."""
+    section, _, number_ = table.id.removeprefix("T").partition(".")
+    return section, int(number_)
+
+
+def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:
+    entries = {"client": "client", "author": "author", "reviewer": "reviewer", "authority": "competent_authority",
+               "purpose": "purpose", "dates": "assessment_dates"}
+    facts = [(strings(f"cover.{word}"), identity(results, key) or strings("report.unknown"))
+             for word, key in entries.items()]
+    return [*facts, (strings("cover.method"), results.provenance.method_title)]
+
+
+def _revision(results: Results, strings: Strings) -> list[tuple[str, str]]:
+    keys = ("revision", "date", "author", "reviewer")
+    return [(strings(f"cover.{key}"), identity(results, key) or NOTHING) for key in keys]
+
+
+def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
+    site, stated = results.site, results.uncertainty
+    has_criteria = any(o.kind == "criterion" for o in results.provenance.offers)
+    missing = left_out(results)
+    return {
+        "place": strings("place.intro", system=site.coordinate_system, ground=number(site.ground_level_m),
+                         surface=site.default_ground, g=number(site.default_g)),
+        "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
+        "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
+        "left_out": strings("method.left_out", names=plain(list(missing))) if missing else "",
+        "uncertainty": strings("limits.uncertainty", standard=number(stated.standard_db, 3),
+                               factor=number(stated.coverage_factor, 3), expanded=number(stated.expanded_db, 3),
+                               statement=stated.statement, standing=stated.standing),
+    }
+
+
+def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
+    missing = left_out(results)
+    unmade = any(f.verdict == "not assessed" for f in results.findings)
+    return {
+        "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
+        "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
+        "not_assessed": [
+            *(strings(f"limits.not_assessed_{what}") for what in ("works", "terrain", "other", "tonal")),
+            *([strings("limits.not_assessed_left_out", names=plain(list(missing)))] if missing else []),
+            *([strings("limits.not_assessed_comparisons")] if unmade else []),
+        ],
+    }
+
+
+def _listing(inputs: Mapping[str, bytes], strings: Strings) -> tuple[list[str], str]:
+    raw = inputs.get(PROJECT_FILE)
+    if raw is None:
+        return [], strings("appendix.project_missing")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return [], strings("appendix.binary")
+    lines = [clean(line).replace("\t", "    ") for line in re.split(r"\r\n|\n|\r", text.rstrip("\n"))]
+    note = strings("appendix.project_intro", lines=len(lines))
+    if len(lines) > MAX_LISTING_LINES:
+        note += " " + strings("appendix.project_capped", shown=MAX_LISTING_LINES, lines=len(lines))
+    return lines[:MAX_LISTING_LINES], note

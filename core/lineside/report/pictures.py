@@ -1,0 +1,122 @@
+"""Draws the figures of the report and describes each one in words."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Mapping
+
+from lineside.figures.charts import MAX_PARTS, MAX_SERVICES_PER_PANEL, MAX_SPECTRUM_PANELS, parts_chart, spectrum_chart
+from lineside.figures.charts import speed_chart as draw_speeds
+from lineside.figures.level_map import as_array, can_be_drawn, class_edges, level_map
+from lineside.figures.place import choose_view
+from lineside.figures.site_map import site_map
+from lineside.figures.style import TEXT_WIDTH_MM, Picture
+from lineside.figures.words import clean, shorten
+from lineside.report.result_tables import PartsOf, figure_receivers
+from lineside.report.selection import largest_parts, mechanism_names, period_names, sentences, service_names
+from lineside.report.strings import Strings
+from lineside.report.text import metres, number, whole
+from lineside.report.views import Figure
+from lineside.results.model import Results
+
+#: Keys of the grid's levels that each map may use, the first one present.
+MAP_QUANTITIES = {"F6.1": ("lden", ("lden", "lden_db")), "F6.2": ("lnight", ("lnight", "lnight_db", "night"))}
+
+
+def figures(results: Results, strings: Strings) -> list[Figure]:
+    """All figures in the order of their ids."""
+    stretches = {s.id: f"{s.id} {s.label}".strip() for s in results.site.stretches}
+    return [
+        _place(results, strings), _speeds(results, strings),
+        _map("F6.1", results, strings), _map("F6.2", results, strings), _spectra(results, strings),
+        _parts("F6.4", "T6.6", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings),
+               results, strings),
+        _parts("F6.5", "T6.7", "services", lambda r: r.by_service_db, service_names(results), results, strings),
+        _parts("F6.6", "T6.8", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
+    ]
+
+
+def _figure(figure_id: str, caption: str, alt: str, picture: Picture, note: str = "") -> Figure:
+    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
+    return Figure(figure_id, caption, alt, source, picture.width_mm, note)
+
+
+def _absent(figure_id: str, caption: str, why: str) -> Figure:
+    return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=why)
+
+
+def _words(strings: Strings) -> Callable[..., str]:
+    """Wording for figures, with names cleaned as the templates clean them."""
+    def words(key: str, /, **values: object) -> str:
+        return clean(strings(key, **values))
+
+    return words
+
+
+def _place(results: Results, strings: Strings) -> Figure:
+    site, receivers = results.site, results.receivers
+    view = choose_view(site, receivers)
+    alt = strings(
+        "place.map_alt", width=metres(view.x_max - view.x_min), height=metres(view.y_max - view.y_min),
+        tracks=len(site.tracks), curves=sum(not c.turnout for c in site.curves), stops=len({s.id for s in site.stops}),
+        receivers=len(receivers), barriers=len(site.barriers), ground=len(site.ground))
+    note = (strings("place.map_clipped") if view.clipped else "") + strings("place.map_note")
+    return _figure("F2.1", strings("place.map"), alt, site_map(site, receivers, _words(strings)), note)
+
+
+def _speeds(results: Results, strings: Strings) -> Figure:
+    site = results.site
+    if not site.services:
+        return _absent("F5.1", strings("inputs.speed"), strings("inputs.speed_none"))
+    details = [
+        strings("inputs.speed_alt_service", service=s.name or s.id, track=s.track, low=whole(min(s.profile.speed_km_h)),
+                high=whole(max(s.profile.speed_km_h)))
+        for s in site.services if s.profile.speed_km_h
+    ]
+    return _figure("F5.1", strings("inputs.speed"), strings("inputs.speed_alt", details=" ".join(details[:12])),
+                   draw_speeds(site, _words(strings)), strings("inputs.speed_note", n=MAX_SERVICES_PER_PANEL))
+
+
+def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
+    name, candidates = MAP_QUANTITIES[figure_id]
+    grid = results.grid
+    height = number(grid.height_m) if grid is not None else ""
+    caption = strings(f"results.map_{name}", height=height)
+    quantity = next((q for q in candidates if can_be_drawn(grid, q)), None)
+    if grid is None or quantity is None:
+        return _absent(figure_id, caption.partition(",")[0], strings("results.map_none"))
+    edges = class_edges(as_array(grid.levels_db[quantity]))
+    alt = strings("results.map_alt", quantity=strings.known("quantity", f"{name}_db"), spacing=number(grid.spacing_m),
+                  low=number(edges[0]), high=number(edges[-1]))
+    legend = strings(f"results.map_legend_{name}", height=height)
+    picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings))
+    return _figure(figure_id, caption, alt, picture, strings("results.map_note", spacing=number(grid.spacing_m)))
+
+
+def _spectra(results: Results, strings: Strings) -> Figure:
+    receivers = figure_receivers(results)[:MAX_SPECTRUM_PANELS]
+    caption = strings("results.spectra_figure")
+    if not receivers:
+        return _absent("F6.3", caption, strings("summary.silent"))
+    alt = strings("results.spectra_alt", ids=", ".join(r.id for r in receivers))
+    return _figure("F6.3", caption, alt, spectrum_chart(receivers, period_names(results, strings), _words(strings)))
+
+
+def _parts(figure_id: str, table_id: str, what: str, parts_of: PartsOf, names: Mapping[str, str], results: Results,
+           strings: Strings) -> Figure:
+    receivers = figure_receivers(results)
+    parts = {r.id: parts_of(r).get("lden", {}) for r in receivers}
+    shown = largest_parts(parts.values(), MAX_PARTS)
+    caption = strings(f"results.{what}")
+    if not shown:
+        return _absent(figure_id, caption, strings("results.parts_none"))
+    picture = parts_chart(receivers, parts, {n: clean(names.get(n, n)) for n in shown}, _words(strings))
+    top = receivers[0]
+    first = largest_parts([parts[top.id]], 1)[0]
+    details = strings("results.parts_alt_receiver", id=top.id, part=shorten(names.get(first, first), 60),
+                      level=whole(parts[top.id][first]), total=whole(top.lden_db))
+    alt = strings("results.parts_alt", n=len(receivers), details=details, table=table_id)
+    every = {name for r in results.receivers for name in parts_of(r).get("lden", {})}
+    cut = len(receivers) < len(results.receivers) or len(every) > len(shown) == MAX_PARTS
+    note = sentences(strings("results.parts_capped", n=len(receivers), parts=len(shown)) if cut else "")
+    return _figure(figure_id, caption, alt, picture, note)

@@ -1,0 +1,197 @@
+"""Tables of section 2 (the place and the works) and section 5 (inputs)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal
+
+from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers
+from lineside.report.strings import Strings
+from lineside.report.text import NOTHING, joined, metres, number, plain
+from lineside.report.views import Column, Row, Table
+from lineside.results.model import Results
+
+
+def tables(results: Results, strings: Strings) -> list[Table]:
+    """All tables of both sections."""
+    makers = (_receivers, _works, _stretches, _curves, _services, _units, _vehicles, _air, _ground, _barriers,
+              _spectra, _assumptions)
+    return [make(results, strings) for make in makers]
+
+
+def columns(strings: Strings, **kinds: Literal["text", "num", "hash"]) -> tuple[Column, ...]:
+    """Columns by key of their heading: ``name="text"``, ``from_m="num"``."""
+    return tuple(Column(strings(f"col.{key}"), kind) for key, kind in kinds.items())
+
+
+def _receivers(results: Results, strings: Strings) -> Table:
+    shown = printed_receivers(results)
+    rows = tuple(
+        Row((r.id, r.name, strings.known("use", r.use), r.area or NOTHING, str(r.dwellings), str(r.persons),
+             metres(r.x, 1), metres(r.y, 1), number(r.height_m), metres(r.distance_m), r.nearest_track))
+        for r in shown
+    )
+    head = columns(strings, id="text", name="text", use="text", area="text", dwellings="num", persons="num", x="num",
+                   y="num", height_m="num", distance_m="num", nearest="text")
+    return Table("T2.1", strings("place.receivers"), head, rows, strings("report.none_given"),
+                 capped_note(strings, len(shown), len(results.receivers)))
+
+
+def _works(results: Results, strings: Strings) -> Table:
+    rows = tuple(
+        Row((w.date, strings.known("work", w.kind), w.track, metres(w.from_m), metres(w.to_m),
+             w.description or NOTHING))
+        for w in results.site.works
+    )
+    head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
+    return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"),
+                 strings("place.works_note"))
+
+
+def _stretches(results: Results, strings: Strings) -> Table:
+    def radius(value: float | None, given: bool) -> str:
+        return strings("inputs.straight") if value is None else metres(value) + (" †" if given else "")
+
+    rows = tuple(
+        Row((s.id, s.label or NOTHING, metres(s.from_m), metres(s.to_m), class_or_spectrum(s.form),
+             class_or_spectrum(s.transfer), class_or_spectrum(s.rail_roughness), number(s.joints_per_100_m),
+             class_or_spectrum(s.bridge), number(s.speed_limit_km_h), radius(s.radius_m, s.radius_given)))
+        for s in results.site.stretches
+    )
+    head = columns(strings, stretch="text", label="text", from_m="num", to_m="num", form="text", transfer="text",
+                   roughness="text", joints="num", bridge="text", limit_km_h="num", radius_m="num")
+    return _capped("T5.1", strings("inputs.stretches"), head, rows, strings, strings("inputs.stretches_note"))
+
+
+def _capped(table_id: str, caption: str, head: tuple[Column, ...], rows: tuple[Row, ...], strings: Strings,
+            note: str = "", empty: str = "") -> Table:
+    cut = strings("report.capped", shown=MAX_ROWS, total=len(rows)) if len(rows) > MAX_ROWS else ""
+    return Table(table_id, caption, head, rows[:MAX_ROWS], empty or strings("report.none_given"),
+                 " ".join(p for p in (note, cut) if p))
+
+
+def _curves(results: Results, strings: Strings) -> Table:
+    def origin(given: bool, turnout: bool) -> str:
+        return strings("col.turnout" if turnout else ("col.given" if given else "col.derived"))
+
+    rows = tuple(
+        Row((c.track, metres(c.from_m), metres(c.to_m), metres(c.radius_m), origin(c.given, c.turnout)))
+        for c in sorted(results.site.curves, key=lambda c: (c.track, c.from_m))
+    )
+    head = columns(strings, track="text", from_m="num", to_m="num", radius_m="num", origin="text")
+    return _capped("T5.2", strings("inputs.curves"), head, rows, strings)
+
+
+def _services(results: Results, strings: Strings) -> Table:
+    periods = period_names(results, strings)
+    arrows = {"rising": "rising →", "falling": "falling ←"}
+    rows = tuple(
+        Row((s.name or s.id, s.track, arrows.get(s.direction, s.direction), s.unit, metres(s.train_length_m),
+             str(s.n_axles), s.pattern, *(number(round(s.trains.get(p, 0.0), 2)) for p in periods)))
+        for s in results.site.services
+    )
+    head = (*columns(strings, service="text", track="text", direction="text", unit="text", length_m="num",
+                     axles="num", pattern="text"), *(Column(name, "num") for name in periods.values()))
+    return _capped("T5.3", strings("inputs.services"), head, rows, strings, strings("inputs.services_note"))
+
+
+def _units(results: Results, strings: Strings) -> Table:
+    def vehicles(unit: Mapping[str, Any]) -> str:
+        return joined(f"{v.get('count', 1)} × {v.get('vehicle')}" for v in unit.get("vehicles", []))
+
+    rows = tuple(Row((str(u.get("id")), vehicles(u))) for u in of_project(results, "units", default=[]))
+    return _capped("T5.4", strings("inputs.units"), columns(strings, unit="text", vehicles="text"), rows, strings)
+
+
+def class_or_spectrum(value: Any) -> str:
+    """A tabulated class, or the spectrum that replaces it."""
+    if isinstance(value, Mapping) and "spectrum" in value:
+        return f"spectrum {value['spectrum']}"
+    return NOTHING if value in (None, "none") else str(value).replace("_", " ")
+
+
+def _vehicles(results: Results, strings: Strings) -> Table:
+    classes = ("wheel_roughness", "contact_filter", "vehicle_transfer", "traction")
+    rows = tuple(
+        Row((str(v.get("id")), str(v.get("kind")), number(v.get("length_m")), plain(v.get("n_axles")),
+             number(v.get("max_speed_km_h")), *(class_or_spectrum(v.get(c)) for c in classes),
+             plain({k.replace("_", " "): x for k, x in (v.get("actual") or {}).items() if x is not None}) or NOTHING))
+        for v in of_project(results, "vehicles", default=[])
+    )
+    head = columns(strings, id="text", kind="text", length_m="num", axles="num", speed_km_h="num",
+                   wheel_roughness="text", contact_filter="text", vehicle_transfer="text", traction="text",
+                   actual="text")
+    return _capped("T5.5", strings("inputs.vehicles"), head, rows, strings, strings("inputs.vehicles_note"))
+
+
+def _air(results: Results, strings: Strings) -> Table:
+    air = of_project(results, "site", "air", default={})
+    entries = [
+        (strings("inputs.temperature"), f"{number(air.get('temperature_deg_c'))} °C"),
+        (strings("inputs.humidity"), f"{number(air.get('humidity_pct'))} %"),
+        (strings("inputs.pressure"), f"{number(air.get('pressure_kpa'))} kPa"),
+        *_favourable(results, strings),
+    ]
+    note = strings("inputs.air_note") if of_project(results, "site", "favourable", "sectors") else ""
+    return Table("T5.6", strings("inputs.air"), columns(strings, quantity="text", value="num"),
+                 tuple(Row(e) for e in entries), strings("report.none_given"), note)
+
+
+def _favourable(results: Results, strings: Strings) -> list[tuple[str, str]]:
+    share = of_project(results, "site", "favourable", default={})
+    sectors = share.get("sectors") or [share]
+    ends = [s.get("from_deg") for s in sectors[1:]] + [360.0]
+    out = []
+    for sector, end in zip(sectors, ends, strict=True):
+        key = "inputs.favourable_sector" if "from_deg" in sector else "inputs.favourable"
+        for period, name in period_names(results, strings).items():
+            if sector.get(period) is not None:
+                words = strings(key, period=name, from_deg=number(sector.get("from_deg")), to_deg=number(end))
+                out.append((words, number(sector[period])))
+    return out
+
+
+def _ground(results: Results, strings: Strings) -> Table:
+    site = results.site
+    rows = tuple(Row((a.id, a.name or NOTHING, a.surface or NOTHING, number(a.g))) for a in site.ground)
+    note = strings("inputs.ground_note", surface=site.default_ground, g=number(site.default_g))
+    head = columns(strings, id="text", name="text", surface="text", g="num")
+    return _capped("T5.7", strings("inputs.ground"), head, rows, strings, note)
+
+
+def _barriers(results: Results, strings: Strings) -> Table:
+    rows = tuple(Row((b.id, b.name or NOTHING, b.surface, number(b.height_m))) for b in results.site.barriers)
+    head = columns(strings, id="text", name="text", surface="text", height_m="num")
+    return _capped("T5.8", strings("inputs.barriers"), head, rows, strings)
+
+
+def _spectra(results: Results, strings: Strings) -> Table:
+    def values(spectrum: Mapping[str, Any]) -> str:
+        if spectrum.get("file"):
+            return str(spectrum["file"])
+        unit = "mm" if spectrum.get("kind") in _BY_WAVELENGTH else "Hz"
+        pairs = zip(spectrum.get("axis") or [], _levels(spectrum), strict=False)
+        return "; ".join(f"{number(a)} {unit}: {number(v)} dB" for a, v in pairs) or NOTHING
+
+    rows = tuple(
+        Row((str(s.get("id")), str(s.get("kind")).replace("_", " "), str(s.get("source") or NOTHING), values(s)))
+        for s in of_project(results, "spectra", default=[])
+    )
+    head = columns(strings, spectrum="text", kind="text", source="text", values="text")
+    return _capped("T5.9", strings("inputs.spectra"), head, rows, strings, empty=strings("inputs.spectra_none"))
+
+
+_BY_WAVELENGTH = ("rail_roughness", "wheel_roughness", "contact_filter", "impact_roughness")
+
+
+def _levels(spectrum: Mapping[str, Any]) -> Sequence[float]:
+    """Levels of a spectrum written in the project file; the first column where there are several."""
+    own = spectrum.get("levels_db")
+    return own if own else next(iter((spectrum.get("columns") or {}).values()), [])
+
+
+def _assumptions(results: Results, strings: Strings) -> Table:
+    rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind == "assumption")
+    head = columns(strings, calculator="text", assumption="text", standing="text")
+    none = strings("inputs.assumptions_none")
+    return _capped("T5.10", strings("inputs.assumptions"), head, rows, strings, empty=none)

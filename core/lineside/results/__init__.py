@@ -1,0 +1,1 @@
+"""Results: everything that any output prints, with where it comes from."""

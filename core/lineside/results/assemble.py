@@ -1,0 +1,305 @@
+"""Putting the results document together from what was computed."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping, Sequence
+from typing import Literal
+
+import numpy as np
+import shapely
+
+from lineside import __version__
+from lineside.acoustics.bands import Array
+from lineside.acoustics.indicators import lden_energy
+from lineside.acoustics.levels import to_db
+from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
+from lineside.engine.run import Computed
+from lineside.engine.select import Selection
+from lineside.plugins import Plugins
+from lineside.project.load import LoadedProject
+from lineside.project.model import Project, Stretch, TrackAttributes
+from lineside.results import describe, model
+from lineside.results.findings import Question, find
+from lineside.scene.build import BuiltScene
+from lineside.scene.kinematics import DEFAULT_RATE_M_S2
+
+#: Levels are kept to this many digits, so that the last bits of a sum never change the document.
+DIGITS = 3
+DEFAULT_UNCERTAINTY = "Default of the program; no measurement at this site supports it."
+
+
+def assemble(
+    loaded: LoadedProject,
+    built: BuiltScene,
+    selection: Selection,
+    computed: Computed,
+    asked: Sequence[Question],
+    plugins: Plugins,
+) -> model.Results:
+    """The results document of one run."""
+    project, scene = loaded.project, built.scene
+    hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
+    levels = _levels(built, computed, hours)
+    uncertainty = _uncertainty(project)
+    return model.Results(
+        provenance=_provenance(loaded, selection, plugins),
+        project=project.model_dump(mode="json", by_alias=True),
+        periods=_periods(project, hours),
+        site=describe.site(loaded, built),
+        receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
+        findings=[_rounded(f) for f in find(asked, levels, uncertainty.expanded_db)],
+        uncertainty=uncertainty,
+        notes=_notes(loaded, built, selection),
+        grid=_grid(built, computed, hours, project),
+    )
+
+
+def level(energy: float) -> float | None:
+    """Level of an energy, rounded; None for silence."""
+    return round(10.0 * math.log10(energy), DIGITS) if energy > 0 else None
+
+
+def _by_name(names: Sequence[str], energies: Array) -> dict[str, float | None]:
+    return {name: level(float(e)) for name, e in zip(names, energies, strict=True)}
+
+
+def _levels(
+    built: BuiltScene, computed: Computed, hours: Array
+) -> dict[str, Mapping[tuple[str, Window | None], float]]:
+    """receiver -> (quantity, window) -> unrounded level, for the criteria."""
+    scene, receivers = built.scene, computed.receivers
+    period = to_db(receivers.period)
+    lden = to_db(lden_energy(receivers.period, hours))
+    loudest = to_db(receivers.lafmax.max(axis=(1, 2), initial=0.0))
+    windows = to_db(receivers.windows)
+    out: dict[str, Mapping[tuple[str, Window | None], float]] = {}
+    for k, name in enumerate(scene.receivers.ids):
+        values: dict[tuple[str, Window | None], float] = {
+            (f"l{p}_db", None): float(period[k, n]) for n, p in enumerate(scene.period_names)
+        }
+        values[("lden_db", None)] = float(lden[k])
+        values[("lafmax_db", None)] = float(loudest[k])
+        values.update({("laeq_db", w): float(windows[k, n]) for n, w in enumerate(computed.windows)})
+        out[name] = values
+    return out
+
+
+def _rounded(finding: model.Finding) -> model.Finding:
+    keys = ("level_db", "compared_db", "difference_db")
+    digits = {k: round(v, DIGITS) for k in keys if (v := getattr(finding, k)) is not None}
+    return finding.model_copy(update=digits)
+
+
+def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, hours: Array) -> model.ReceiverResult:
+    scene, energies, entry = built.scene, computed.receivers, project.receivers[k]
+    names = scene.period_names
+    stretch_ids = [s.id for s in describe.stretch_infos(built)]
+    services = [s.id for s in scene.services]
+
+    def parts(by: Array, labels: Sequence[str]) -> dict[str, dict[str, float | None]]:
+        out = {name: _by_name(labels, by[k, n]) for n, name in enumerate(names)}
+        out["lden"] = _by_name(labels, lden_energy(np.moveaxis(by[k], 0, -1), hours))
+        return out
+
+    distance, nearest = _nearest_track(built, k)
+    return model.ReceiverResult(
+        id=entry.id,
+        name=entry.name or entry.id,
+        x=entry.position[0],
+        y=entry.position[1],
+        z=project.site.ground_level_m + entry.height_m,
+        height_m=entry.height_m,
+        use=entry.use,
+        area=entry.area,
+        dwellings=entry.dwellings,
+        persons=entry.persons,
+        distance_m=distance,
+        nearest_track=nearest,
+        lden_db=level(float(lden_energy(energies.period[k], hours))),
+        period_db=_by_name(names, energies.period[k]),
+        spectrum_db={name: [level(float(e)) for e in energies.spectrum[k, n]] for n, name in enumerate(names)},
+        by_mechanism_db=parts(energies.by_mechanism, computed.emission.mechanisms),
+        by_service_db=parts(energies.by_service, services),
+        by_stretch_db=parts(energies.by_stretch, stretch_ids),
+        passes=[
+            model.Pass(
+                service=service,
+                state=state,
+                lae_db=level(float(energies.lae[k, s, n])),
+                lafmax_db=level(float(energies.lafmax[k, s, n])),
+            )
+            for s, service in enumerate(services)
+            for n, state in enumerate(computed.states)
+        ],
+    )
+
+
+def _nearest_track(built: BuiltScene, k: int) -> tuple[float, str]:
+    point = shapely.Point(built.scene.receivers.xyz_m[k, :2])
+    lines = [shapely.LineString(t.xyz_m[:, :2]) for t in built.scene.tracks]
+    distances = [line.distance(point) for line in lines]
+    nearest = int(np.argmin(distances))
+    return round(float(distances[nearest]), 2), built.scene.tracks[nearest].id
+
+
+def _periods(project: Project, hours: Array) -> list[model.Period]:
+    ranges = project.site.periods
+    return [
+        model.Period(name=name, from_hour=getattr(ranges, name)[0], to_hour=getattr(ranges, name)[1], hours=int(n))
+        for name, n in zip(("day", "evening", "night"), hours, strict=True)
+    ]
+
+
+def _uncertainty(project: Project) -> model.Uncertainty:
+    given = project.calculation.uncertainty
+    stated = "uncertainty" in project.calculation.model_fields_set
+    return model.Uncertainty(
+        standard_db=given.standard_db,
+        coverage_factor=given.coverage_factor,
+        expanded_db=round(given.standard_db * given.coverage_factor, DIGITS),
+        statement=given.statement or DEFAULT_UNCERTAINTY,
+        standing=str(Standing.USER if stated else Standing.ASSUMPTION),
+    )
+
+
+def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project) -> model.Grid | None:
+    levels, asked = computed.grid, project.calculation.grid
+    if levels is None or asked is None:
+        return None
+    by_quantity = {name: levels.energy[n] for n, name in enumerate(built.scene.period_names)}
+    by_quantity["lden"] = lden_energy(np.moveaxis(levels.energy, 0, -1), hours)
+    return model.Grid(
+        height_m=asked.height_m,
+        spacing_m=asked.spacing_m,
+        x=[round(float(x + built.scene.origin[0]), 3) for x in levels.x_m],
+        y=[round(float(y + built.scene.origin[1]), 3) for y in levels.y_m],
+        levels_db={name: [[_grid_level(e) for e in row] for row in array] for name, array in by_quantity.items()},
+    )
+
+
+def _grid_level(energy: float) -> float | None:
+    found = level(float(energy))
+    return None if found is None else round(found, 2)
+
+
+def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> list[model.NoteUsed]:
+    scene = built.scene
+    out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
+    for calculator, options in selection.sources:
+        out += [(n.kind, calculator.name, n.text, str(n.standing)) for n in calculator.notes(scene, options)]
+    propagation = selection.propagation
+    out += [
+        (n.kind, propagation.name, n.text, str(n.standing))
+        for n in propagation.notes(scene, selection.propagation_options)
+    ]
+    out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(loaded.project)]
+    out += [
+        ("validity", "project", f"The calculator {name} of the method was left out by the project file.", "user")
+        for name in selection.left_out
+    ]
+    out += [("warning", "project", _warning(w), "") for w in loaded.warnings]
+    return [model.NoteUsed(kind=k, origin=o, text=t, standing=s) for k, o, t, s in dict.fromkeys(out)]
+
+
+def _warning(problem: object) -> str:
+    return " ".join(str(problem).split())
+
+
+def _own_assumptions(project: Project) -> list[tuple[str, str]]:
+    """What the scene took for granted."""
+    out = [
+        (
+            "Speeds are followed at the middle of the train, which stands at the chainage given for a stop; "
+            "each vehicle runs ahead of it or behind it by its place in the train.",
+            str(Standing.ASSUMPTION),
+        ),
+        (
+            "Trains counted per period are spread evenly over the hours of that period.",
+            str(Standing.ASSUMPTION),
+        ),
+    ]
+    for track in project.tracks:
+        parts: list[TrackAttributes | Stretch] = [track.attributes, *track.stretches]
+        for part in parts:
+            if part.rail_pad_stiffness_mn_m is not None:
+                text = f"Track {track.id}: rail pads of {part.rail_pad_stiffness_mn_m:g} MN/m are computed as class "
+                text += f"{part.rail_pad or track.attributes.rail_pad}; nothing is interpolated between classes."
+                out.append((text, str(Standing.USER)))
+    if any(s.pattern.kind == "passes" for s in project.services):
+        out.append(
+            (
+                f"Trains that pass follow changes of the speed limit with {DEFAULT_RATE_M_S2:g} m/s2.",
+                str(Standing.PRACTICE),
+            )
+        )
+    if "favourable" not in project.site.model_fields_set:
+        out.append(
+            (
+                "Favourable propagation prevails for 50 % of the day, 75 % of the evening and 100 % of the night.",
+                str(Standing.ASSUMPTION),
+            )
+        )
+    return out
+
+
+def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -> model.Provenance:
+    inputs = [
+        model.InputFile(name=name, sha256=hashlib.sha256(data).hexdigest(), n_bytes=len(data))
+        for name, data in sorted(loaded.inputs.items())
+    ]
+    whole = hashlib.sha256()
+    for file in inputs:
+        whole.update(f"{file.name}\n{file.sha256}\n".encode())
+    propagation = selection.propagation
+    offers = [_offer(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
+    offers.append(_offer(plugins, propagation, selection.propagation_options, "propagation", None))
+    offers += [_offer(plugins, c, o, "criterion", None, use_id) for use_id, c, o in selection.criteria]
+    return model.Provenance(
+        lineside_version=__version__,
+        method=selection.method.name,
+        method_title=selection.method.title,
+        project_sha256=whole.hexdigest(),
+        inputs=inputs,
+        offers=offers,
+    )
+
+
+def _offer(
+    plugins: Plugins,
+    offer: Offer,
+    options: Options,
+    kind: Literal["source", "propagation", "criterion"],
+    mechanism: str | None,
+    name: str | None = None,
+) -> model.OfferUsed:
+    origin = plugins.origin(offer)
+    about = offer.particulars(options) if isinstance(offer, Criterion) else None
+    return model.OfferUsed(
+        name=name or offer.name,
+        kind=kind,
+        title=about.title if about else offer.title,
+        mechanism=mechanism,
+        version=offer.version,
+        package=origin.distribution,
+        package_version=origin.version,
+        verification=str(offer.verification),
+        verification_note=offer.verification_note,
+        statement=offer.statement(options),
+        options=options.model_dump(mode="json"),
+        sources=[_citation(c) for c in offer.sources],
+        data_files=[
+            model.TableUsed(name=d.name, title=d.title, source=d.source, sha256=d.sha256) for d in offer.data_files()
+        ],
+        place=about.place if about else None,
+        valid_from=about.valid_from if about else None,
+        nature=about.nature if about else None,
+        caution=about.caution if about else None,
+    )
+
+
+def _citation(citation: Citation) -> model.CitationUsed:
+    return model.CitationUsed(
+        key=citation.key, title=citation.title, issuer=citation.issuer, year=citation.year, part=citation.part
+    )

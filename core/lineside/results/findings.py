@@ -1,0 +1,133 @@
+"""Comparing levels with limits: what is asked, what was found, and how sure the comparison is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from lineside.contracts import LimitCheck, NotApplicable, ReceiverUse, Window
+from lineside.engine.select import Selection
+from lineside.project.model import Project
+from lineside.results.model import Finding
+
+#: Levels that differ by less than this are the same level: limits are compared to this digit, so that the
+#: last bits of a floating-point sum never decide about a limit. [dB]
+RESOLUTION_DB = 1e-6
+
+
+@dataclass(frozen=True)
+class Question:
+    """One receiver, one criterion, and its checks or the reason why there are none."""
+
+    receiver: str
+    criterion: str
+    checks: tuple[LimitCheck, ...]
+    reason: str = ""
+
+
+def questions(project: Project, selection: Selection) -> list[Question]:
+    """All comparisons that the criteria ask for, in the order of receivers and criteria."""
+    out = []
+    for receiver in project.receivers:
+        use = ReceiverUse(id=receiver.id, use=receiver.use, area=receiver.area)
+        for use_id, criterion, options in selection.criteria:
+            answer = criterion.checks(use, options)
+            if isinstance(answer, NotApplicable):
+                out.append(Question(receiver.id, use_id, (), answer.reason))
+            elif answer:
+                out.append(Question(receiver.id, use_id, tuple(answer)))
+            else:
+                out.append(Question(receiver.id, use_id, (), f"no limit applies to the use {receiver.use!r}"))
+    return out
+
+
+def windows_of(asked: Iterable[Question]) -> tuple[Window, ...]:
+    """The stretches of the day that the checks ask for, without doubles, in order."""
+    found = {c.window for q in asked for c in q.checks if c.window is not None}
+    return tuple(sorted(found, key=lambda w: (w.from_hour, w.to_hour)))
+
+
+def find(
+    asked: Iterable[Question],
+    levels_db: Mapping[str, Mapping[tuple[str, Window | None], float]],
+    expanded_db: float,
+) -> list[Finding]:
+    """Answer every question.
+
+    Parameters
+    ----------
+    asked : iterable of Question
+    levels_db : mapping
+        receiver -> (quantity, window) -> level [dB], -inf for silence.
+    expanded_db : float
+        Expanded uncertainty of the levels. [dB]
+
+    Returns
+    -------
+    list of Finding
+        One per check; one with the verdict "not assessed" where a criterion does not apply.
+    """
+    out: list[Finding] = []
+    for question in asked:
+        for check in question.checks:
+            level = levels_db[question.receiver][(check.quantity, check.window)]
+            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded_db))
+        if not question.checks:
+            out.append(
+                Finding(
+                    id=f"F{len(out) + 1}",
+                    receiver=question.receiver,
+                    criterion=question.criterion,
+                    label="",
+                    quantity="",
+                    level_db=None,
+                    compared_db=None,
+                    limit_db=None,
+                    difference_db=None,
+                    verdict="not assessed",
+                    within_uncertainty=False,
+                    reason=question.reason,
+                )
+            )
+    return out
+
+
+def _finding(finding_id: str, question: Question, check: LimitCheck, level: float, expanded_db: float) -> Finding:
+    compared = level + check.adjustment_db
+    if check.rounding == "up" and math.isfinite(compared):
+        compared = float(math.ceil(compared - RESOLUTION_DB))
+    difference = compared - check.limit_db
+    exact = level + check.adjustment_db - check.limit_db
+    verdict: Literal["well below", "borderline", "above"]
+    if difference > RESOLUTION_DB:
+        verdict = "above"
+    elif exact > -expanded_db:
+        verdict = "borderline"
+    else:
+        verdict = "well below"
+    finite = math.isfinite(level)
+    return Finding(
+        id=finding_id,
+        receiver=question.receiver,
+        criterion=question.criterion,
+        label=check.label,
+        quantity=check.quantity,
+        window=window_text(check.window),
+        level_db=level if finite else None,
+        compared_db=compared if finite else None,
+        limit_db=check.limit_db,
+        difference_db=difference if finite else None,
+        verdict=verdict,
+        within_uncertainty=abs(exact) <= expanded_db,
+    )
+
+
+def window_text(window: Window | None) -> str | None:
+    """Clock hours as a reader writes them.
+
+    >>> window_text(Window(22, 6))
+    '22:00 to 06:00'
+    """
+    return None if window is None else f"{window.from_hour % 24:02d}:00 to {window.to_hour % 24:02d}:00"

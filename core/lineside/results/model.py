@@ -1,0 +1,271 @@
+"""The results document: what is written to ``results.json`` and embedded in the PDF.
+
+Every output reads from here and computes nothing. Levels are in dB re 20 uPa unless a field says otherwise;
+lists per octave have eight entries, 63 Hz to 8 kHz. A level of silence is ``null``.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Level = float | None
+XY = tuple[float, float]
+
+
+class Part(BaseModel):
+    """Base: unknown keys are refused, so that a reader may rely on the schema."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class InputFile(Part):
+    name: str = Field(description="Path relative to the project folder")
+    sha256: str
+    n_bytes: int
+
+
+class CitationUsed(Part):
+    key: str
+    title: str
+    issuer: str
+    year: int
+    part: str = ""
+
+
+class TableUsed(Part):
+    name: str
+    title: str
+    source: str
+    sha256: str
+
+
+class OfferUsed(Part):
+    """A calculator or criterion that took part."""
+
+    name: str
+    kind: Literal["source", "propagation", "criterion"]
+    title: str
+    mechanism: str | None = None
+    version: str
+    package: str = Field(description="Distribution that ships it")
+    package_version: str
+    verification: str
+    verification_note: str
+    statement: str = Field(description="What was computed and how")
+    options: dict[str, Any]
+    sources: list[CitationUsed]
+    data_files: list[TableUsed]
+    place: str | None = Field(default=None, description="Criteria only: where it applies")
+    valid_from: str | None = None
+    nature: str | None = Field(default=None, description="Criteria only: legal limit, guideline value, ...")
+    caution: str | None = None
+
+
+class Provenance(Part):
+    lineside_version: str
+    method: str
+    method_title: str
+    project_sha256: str = Field(description="Hash over all input files, names and contents")
+    inputs: list[InputFile]
+    offers: list[OfferUsed]
+
+
+class Period(Part):
+    name: str
+    from_hour: int
+    to_hour: int
+    hours: int
+
+
+class StretchInfo(Part):
+    id: str = Field(description="Track id and number along it, e.g. T1/3")
+    track: str
+    from_m: float
+    to_m: float
+    label: str
+    form: str
+    transfer: str = Field(description="Sleeper and pad class, or the spectrum that replaces them")
+    rail_roughness: str
+    joints_per_100_m: float
+    bridge: str
+    speed_limit_km_h: float
+    radius_m: float | None = Field(description="Smallest radius in the stretch; null: straight")
+    radius_given: bool
+
+
+class CurveInfo(Part):
+    track: str
+    from_m: float
+    to_m: float
+    radius_m: float
+    given: bool
+    turnout: bool
+
+
+class SpeedProfile(Part):
+    chainage_m: list[float]
+    speed_km_h: list[float]
+
+
+class ServiceInfo(Part):
+    id: str
+    name: str
+    track: str
+    direction: str
+    unit: str
+    train_length_m: float
+    n_axles: int
+    pattern: str = Field(description="passes, or calls at: names of the stops")
+    trains: dict[str, float] = Field(description="Trains on an average day, per period")
+    profile: SpeedProfile
+
+
+class TrackInfo(Part):
+    id: str
+    name: str
+    kind: str
+    from_m: float
+    to_m: float
+    xy: list[XY]
+
+
+class StopInfo(Part):
+    id: str
+    name: str
+    track: str
+    chainage_m: float
+    xy: XY
+
+
+class BarrierInfo(Part):
+    id: str
+    name: str
+    height_m: float
+    surface: str
+    xy: list[XY]
+
+
+class GroundInfo(Part):
+    id: str
+    name: str
+    surface: str
+    g: float
+    water: bool
+    xy: list[XY]
+
+
+class WorkInfo(Part):
+    date: str
+    kind: str
+    track: str
+    from_m: float
+    to_m: float
+    description: str
+
+
+class Site(Part):
+    """The place as drawn and tabulated."""
+
+    coordinate_system: str
+    ground_level_m: float
+    default_ground: str
+    default_g: float
+    tracks: list[TrackInfo]
+    stretches: list[StretchInfo]
+    curves: list[CurveInfo]
+    stops: list[StopInfo]
+    services: list[ServiceInfo]
+    barriers: list[BarrierInfo]
+    ground: list[GroundInfo]
+    works: list[WorkInfo]
+
+
+class Pass(Part):
+    """One train passing, from the moving train."""
+
+    service: str
+    state: str = Field(description="Propagation state, e.g. favourable")
+    lae_db: Level = Field(description="Sound exposure level re (20 uPa)^2 s")
+    lafmax_db: Level = Field(description="Largest level with time weighting F")
+
+
+class Finding(Part):
+    """One comparison with one limit."""
+
+    id: str
+    receiver: str
+    criterion: str
+    label: str
+    quantity: str
+    window: str | None = None
+    level_db: Level = Field(description="As computed, unrounded")
+    compared_db: Level = Field(description="After the criterion's adjustment and rounding")
+    limit_db: float | None
+    difference_db: float | None = Field(description="compared - limit; positive: above the limit")
+    verdict: Literal["well below", "borderline", "above", "not assessed"]
+    within_uncertainty: bool = Field(description="The limit lies within level +- expanded uncertainty")
+    reason: str = Field(default="", description="Why not assessed")
+
+
+class ReceiverResult(Part):
+    id: str
+    name: str
+    x: float
+    y: float
+    z: float
+    height_m: float
+    use: str
+    area: str | None
+    dwellings: int
+    persons: int
+    distance_m: float = Field(description="Horizontal distance to the nearest track")
+    nearest_track: str
+    lden_db: Level
+    period_db: dict[str, Level] = Field(description="A-weighted LAeq per period")
+    spectrum_db: dict[str, list[Level]] = Field(description="Octave-band Leq per period, not A-weighted")
+    by_mechanism_db: dict[str, dict[str, Level]] = Field(description="period (or lden) -> mechanism -> level")
+    by_service_db: dict[str, dict[str, Level]]
+    by_stretch_db: dict[str, dict[str, Level]]
+    passes: list[Pass]
+
+
+class Grid(Part):
+    """Levels on a regular grid of points."""
+
+    height_m: float
+    spacing_m: float
+    x: list[float]
+    y: list[float]
+    levels_db: dict[str, list[list[Level]]] = Field(description="quantity -> rows along y, entries along x")
+
+
+class NoteUsed(Part):
+    kind: Literal["validity", "assumption", "warning"]
+    origin: str = Field(description="Calculator, or 'project' for warnings about the input")
+    text: str
+    standing: str
+
+
+class Uncertainty(Part):
+    standard_db: float
+    coverage_factor: float
+    expanded_db: float
+    statement: str
+    standing: str
+
+
+class Results(Part):
+    """The whole document."""
+
+    format_version: Literal[1] = 1
+    provenance: Provenance
+    project: dict[str, Any] = Field(description="The project as validated, defaults filled in")
+    periods: list[Period]
+    site: Site
+    receivers: list[ReceiverResult]
+    findings: list[Finding]
+    uncertainty: Uncertainty
+    notes: list[NoteUsed]
+    grid: Grid | None

@@ -1,0 +1,214 @@
+"""Writing results: JSON for people and programs, CSV tables, labelled arrays as netCDF.
+
+Every file is written under a temporary name and then renamed, so that a broken run leaves nothing half done.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lineside.acoustics.bands import OCTAVES_HZ, THIRD_OCTAVES_HZ
+from lineside.acoustics.levels import to_db
+from lineside.engine.grid import line_power
+from lineside.engine.run import Computed
+from lineside.results.model import Results
+from lineside.scene.build import BuiltScene
+
+
+def results_bytes(results: Results) -> bytes:
+    """The results document as UTF-8 JSON, the same bytes for the same results."""
+    text = json.dumps(results.model_dump(mode="json"), ensure_ascii=False, allow_nan=False, indent=1)
+    return (text + "\n").encode()
+
+
+def results_schema() -> dict[str, Any]:
+    """JSON Schema of ``results.json``."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Results.model_json_schema()}
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file as a whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    part.write_bytes(data)
+    part.replace(path)
+
+
+def write_tables(results: Results, folder: Path) -> list[Path]:
+    """Write the CSV tables; levels in dB, empty where there is no sound."""
+    folder.mkdir(parents=True, exist_ok=True)
+    tables = {
+        "receivers": _receivers(results),
+        "spectra": _spectra(results),
+        "contributions": _contributions(results),
+        "passes": _passes(results),
+        "findings": ([f.model_dump() for f in results.findings], None),
+        "stretches": ([s.model_dump() for s in results.site.stretches], None),
+        "services": (
+            [{**s.model_dump(exclude={"profile", "trains"}), **_trains(s.trains)} for s in results.site.services],
+            None,
+        ),
+    }
+    paths = []
+    for name, (rows, columns) in tables.items():
+        path = folder / f"{name}.csv"
+        write_bytes(path, _csv(rows, columns or list(rows[0]) if rows else columns or []))
+        paths.append(path)
+    return paths
+
+
+def _csv(rows: Iterable[dict[str, Any]], columns: Sequence[str]) -> bytes:
+    buffer = io.StringIO()
+    writer = csv.DictWriter(buffer, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({k: _safe(v) for k, v in row.items()} for row in rows)
+    return buffer.getvalue().encode()
+
+
+def _safe(value: Any) -> Any:
+    """Text that a spreadsheet would take for a formula is marked as text; numbers stay as they are."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value
+
+
+def _trains(trains: dict[str, float]) -> dict[str, float]:
+    return {f"trains_{period}": n for period, n in trains.items()}
+
+
+Rows = tuple[list[dict[str, Any]], list[str] | None]
+
+
+def _receivers(results: Results) -> Rows:
+    keep = (
+        "id",
+        "name",
+        "x",
+        "y",
+        "z",
+        "height_m",
+        "use",
+        "area",
+        "dwellings",
+        "persons",
+        "distance_m",
+        "nearest_track",
+    )
+    rows = []
+    for r in results.receivers:
+        row = {k: getattr(r, k) for k in keep}
+        row["lden_db"] = r.lden_db
+        row.update({f"l{period}_db": value for period, value in r.period_db.items()})
+        rows.append(row)
+    return rows, None
+
+
+def _spectra(results: Results) -> Rows:
+    return [
+        {
+            "receiver": r.id,
+            "period": period,
+            **{f"l_{int(f)}_hz_db": v for f, v in zip(OCTAVES_HZ, values, strict=True)},
+        }
+        for r in results.receivers
+        for period, values in r.spectrum_db.items()
+    ], None
+
+
+def _contributions(results: Results) -> Rows:
+    return [
+        {"receiver": r.id, "period": period, "by": by, "part": part, "laeq_db": value}
+        for r in results.receivers
+        for by in ("mechanism", "service", "stretch")
+        for period, parts in getattr(r, f"by_{by}_db").items()
+        for part, value in parts.items()
+    ], ["receiver", "period", "by", "part", "laeq_db"]
+
+
+def _passes(results: Results) -> Rows:
+    return [{"receiver": r.id, **p.model_dump()} for r in results.receivers for p in r.passes], [
+        "receiver",
+        "service",
+        "state",
+        "lae_db",
+        "lafmax_db",
+    ]
+
+
+def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: Path) -> None:
+    """Write emission, transfer and levels as netCDF with named axes.
+
+    ``line_power_db`` (period, section, source_class, third_octave) and ``transfer_db`` (receiver, section,
+    source_class, period, third_octave) multiply (as energies, summed over sections and classes) to the
+    octave levels ``leq_db`` (receiver, period, octave).
+    """
+    from netCDF4 import Dataset
+
+    part = path.with_name(path.name + ".part")
+    scene = built.scene
+    with Dataset(part, "w", format="NETCDF4") as file:
+        file.title = str(results.project["identity"]["title"])
+        file.source = f"lineside {results.provenance.lineside_version}"
+        file.project_sha256 = results.provenance.project_sha256
+        _axis(file, "period", scene.period_names)
+        _axis(file, "receiver", scene.receivers.ids)
+        _axis(file, "source_class", [c.name for c in computed.emission.classes])
+        _axis(file, "octave", OCTAVES_HZ, "Hz")
+        _axis(file, "third_octave", THIRD_OCTAVES_HZ, "Hz")
+        file.createDimension("section", len(scene.sections))
+        track = [scene.tracks[k].id for k in scene.sections.track]
+        _variable(file, "section_track", ("section",), np.array(track, dtype=object), "", "Track of the section")
+        _variable(file, "section_from_m", ("section",), scene.sections.from_m, "m", "Chainage of its start")
+        _variable(file, "section_to_m", ("section",), scene.sections.to_m, "m", "Chainage of its end")
+        _variable(
+            file,
+            "line_power_db",
+            ("period", "section", "source_class", "third_octave"),
+            to_db(line_power(scene, computed.emission)),
+            "dB re 1 pW/m",
+            "Mean sound power per metre of track",
+        )
+        _variable(
+            file,
+            "transfer_db",
+            ("receiver", "section", "source_class", "period", "third_octave"),
+            to_db(computed.receivers.transfer),
+            "dB re (20 uPa)^2/(1 pW/m)",
+            "Long-term transfer, directivity included",
+        )
+        _variable(
+            file,
+            "leq_db",
+            ("receiver", "period", "octave"),
+            to_db(computed.receivers.spectrum),
+            "dB re 20 uPa",
+            "Octave-band level, not A-weighted",
+        )
+        if results.grid is not None:
+            _axis(file, "x", np.array(results.grid.x), "m")
+            _axis(file, "y", np.array(results.grid.y), "m")
+            for name, rows in results.grid.levels_db.items():
+                values = np.array([[-np.inf if v is None else v for v in row] for row in rows])
+                _variable(file, f"map_{name}_db", ("y", "x"), values, "dB re 20 uPa", f"A-weighted level, {name}")
+    part.replace(path)
+
+
+def _axis(file: Any, name: str, values: Sequence[Any] | np.ndarray, unit: str = "") -> None:
+    file.createDimension(name, len(values))
+    array = values if isinstance(values, np.ndarray) else np.array(list(values), dtype=object)
+    _variable(file, name, (name,), array, unit, name)
+
+
+def _variable(file: Any, name: str, dims: tuple[str, ...], values: np.ndarray, unit: str, meaning: str) -> None:
+    text = values.dtype == object
+    variable = file.createVariable(name, str if text else "f8", dims, **({} if text else {"zlib": True}))
+    variable[:] = values
+    variable.long_name = meaning
+    if unit:
+        variable.units = unit

@@ -1,0 +1,1 @@
+"""The project turned into geometry and numbers, once."""

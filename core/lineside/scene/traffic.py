@@ -1,0 +1,148 @@
+"""Services and their vehicles: where each vehicle is, how fast, and for how long."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lineside.acoustics.bands import Array
+from lineside.project.model import Calls, Project
+from lineside.project.model import Service as ServiceInput
+from lineside.scene.kinematics import DEFAULT_RATE_M_S2, SpeedProfile, speed_profile
+from lineside.scene.model import IntArray, Sections, Service, Traffic
+from lineside.scene.tracks import TrackAlong
+
+#: A stay longer than this at one stop is a layover. [s]
+LONG_STAY_S = 1800.0
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """One service with the run of its trains along the track."""
+
+    service: Service
+    profile: SpeedProfile
+    stops_m: Array  # (n_stops,) chainages where the middle of the train stands
+    dwell_s: float
+
+
+def build_run(
+    entry: ServiceInput,
+    project: Project,
+    alongs: Sequence[TrackAlong],
+    vehicle_index: Mapping[str, int],
+    trains_per_hour: Array,
+) -> Run:
+    """Service, vehicles in their places and speed profile of one entry of ``services``."""
+    track = next(k for k, a in enumerate(alongs) if a.track.id == entry.track)
+    unit = next(u for u in project.units if u.id == entry.unit)
+    names = [part.vehicle for part in unit.vehicles for _ in range(part.count)]
+    vehicles = {v.id: v for v in project.vehicles}
+    length = np.array([vehicles[n].length_m for n in names])
+    train_length = float(length.sum())
+    direction = 1 if entry.direction == "rising" else -1
+    calls = isinstance(entry.pattern, Calls)
+    stops = _stops(entry, project)
+    ceiling = min(vehicles[n].max_speed_km_h for n in names) / 3.6
+    if entry.speed_km_h is not None:
+        ceiling = min(ceiling, entry.speed_km_h / 3.6)
+    profile = speed_profile(
+        alongs[track].at_m,
+        np.minimum(alongs[track].speed_limit_m_s(), ceiling),
+        direction,
+        stops,
+        entry.pattern.acceleration_m_s2 if isinstance(entry.pattern, Calls) else DEFAULT_RATE_M_S2,
+        entry.pattern.braking_m_s2 if isinstance(entry.pattern, Calls) else DEFAULT_RATE_M_S2,
+        margin_m=0.5 * train_length + 1.0,
+    )
+    service = Service(
+        id=entry.id,
+        name=entry.name or entry.id,
+        track=track,
+        unit=entry.unit,
+        direction=direction,
+        calls=calls,
+        train_length_m=train_length,
+        trains_per_hour=trains_per_hour,
+        vehicle_offset_m=0.5 * train_length - (np.cumsum(length) - 0.5 * length),
+        vehicle_type=np.array([vehicle_index[n] for n in names], dtype=np.int64),
+        vehicle_length_m=length,
+    )
+    dwell = entry.pattern.dwell_s if isinstance(entry.pattern, Calls) else 0.0
+    return Run(service=service, profile=profile, stops_m=stops, dwell_s=dwell)
+
+
+def _stops(entry: ServiceInput, project: Project) -> Array:
+    if not isinstance(entry.pattern, Calls):
+        return np.empty(0)
+    wanted = set(entry.pattern.at)
+    places = [p.chainage_m for s in project.stops if s.id in wanted for p in s.at if p.track == entry.track]
+    return np.unique(np.array(places, dtype=np.float64))
+
+
+def hourly_trains(counts: Mapping[str, float], period_names: Sequence[str], period_of_hour: IntArray) -> Array:
+    """Trains per clock hour when each period's trains are spread evenly over its hours, (24,)."""
+    hours = np.bincount(period_of_hour, minlength=len(period_names))
+    return np.array([counts[period_names[p]] / hours[p] for p in period_of_hour])
+
+
+#: Speed changes by no more than this between two cuts of a section. [km/h]
+SPEED_STEP_KM_H = 4.0
+
+
+def speed_cuts(run: Run) -> Array:
+    """Chainages at which a service's speed has changed by one step, and the ends of its standing trains, (n,)."""
+    place, speed = run.profile.place_m, run.profile.speed_m_s * 3.6
+    step = np.floor(speed / SPEED_STEP_KM_H + 1e-9)
+    change = np.flatnonzero(np.diff(step) != 0) + 1
+    half = 0.5 * run.service.train_length_m
+    ends = np.concatenate([run.stops_m - half, run.stops_m + half])
+    return np.concatenate([place[change] * run.profile.direction, ends])
+
+
+def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
+    """One row per vehicle of each service's unit, moving, and one more standing where the service calls."""
+    rows = [(s, k, False) for s, run in enumerate(runs) for k in range(len(run.service.vehicle_type))]
+    rows += [
+        (s, k, True)
+        for s, run in enumerate(runs)
+        if run.dwell_s > 0 and run.stops_m.size
+        for k in range(len(run.service.vehicle_type))
+    ]
+    speed, seconds = np.zeros((len(rows), len(sections))), np.zeros((len(rows), len(sections)))
+    for row, (s, k, standing) in enumerate(rows):
+        run = runs[s]
+        mine = sections.track == run.service.track
+        low, high = sections.from_m[mine], sections.to_m[mine]
+        if standing:
+            seconds[row, mine] = _standing_s_per_m(run, k, low, high)
+        else:
+            duration = run.profile.duration_s(low, high, float(run.service.vehicle_offset_m[k]))
+            seconds[row, mine] = duration / (high - low)
+            speed[row, mine] = 3.6 * (high - low) / duration
+    return Traffic(
+        service=np.array([r[0] for r in rows], dtype=np.int64),
+        vehicle=np.array([runs[s].service.vehicle_type[k] for s, k, _ in rows], dtype=np.int64),
+        unit_position=np.array([r[1] for r in rows], dtype=np.int64),
+        standing=np.array([r[2] for r in rows], dtype=np.bool_),
+        long_stay=np.array([r[2] and runs[r[0]].dwell_s > LONG_STAY_S for r in rows], dtype=np.bool_),
+        speed_km_h=speed,
+        seconds_per_m=seconds,
+    )
+
+
+def _standing_s_per_m(run: Run, vehicle: int, low: Array, high: Array) -> Array:
+    """Standing time of one vehicle at all stops, spread over its length, per metre of each section."""
+    shares = [standing_share(run, vehicle, float(stop), low, high) for stop in run.stops_m]
+    return run.dwell_s * np.sum(shares, axis=0)
+
+
+def standing_share(run: Run, vehicle: int, stop_m: float, low: Array, high: Array) -> Array:
+    """Share of a vehicle that stands in each chainage range while its train is at a stop, per metre, (n,). [1/m]"""
+    service = run.service
+    half = 0.5 * float(service.vehicle_length_m[vehicle])
+    middle = stop_m + service.direction * float(service.vehicle_offset_m[vehicle])
+    covered = np.maximum(np.minimum(high, middle + half) - np.maximum(low, middle - half), 0.0)
+    return np.asarray(covered / (2.0 * half * (high - low)))

@@ -1,0 +1,1 @@
+"""Templates, style and fonts of what lineside writes; nothing here computes."""

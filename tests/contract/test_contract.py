@@ -1,0 +1,270 @@
+"""Every shipped calculator, criterion and method keeps what it declares; and the check notices when one does not."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+
+from lineside.acoustics.bands import Array
+from lineside.contracts import (
+    Citation,
+    Criterion,
+    LimitCheck,
+    NotApplicable,
+    Offer,
+    Options,
+    PathLoss,
+    PropagationCalculator,
+    ReceiverUse,
+    SourceCalculator,
+    SourceClass,
+    Term,
+    Verification,
+    Window,
+)
+from lineside.errors import PluginError
+from lineside.plugin_checks import check_offer
+from lineside.plugins import Plugins
+from lineside.scene.model import Receivers, Scene, SourcePoints
+from lineside.small_scene import small_scene
+
+PLUGINS = Plugins.load()
+OFFERS: tuple[Offer, ...] = (
+    *PLUGINS.source_calculators,
+    *PLUGINS.propagation_calculators,
+    *PLUGINS.criteria,
+)
+#: Options for offers that cannot do without.
+NEEDED = {
+    "custom": {
+        "title": "Operating permit, condition 14",
+        "source": "Permit of 3 May 2019, page 12",
+        "limits": [
+            {"quantity": "lden", "limit_db": 60, "uses": ["dwelling"]},
+            {"quantity": "laeq", "from_hour": 22, "to_hour": 6, "limit_db": 49},
+            {"quantity": "lafmax", "limit_db": 75, "uses": ["dwelling", "hospital"]},
+        ],
+    }
+}
+
+
+def test_every_entry_point_loads() -> None:
+    assert PLUGINS.failed == ()
+    assert {PLUGINS.origin(offer).distribution for offer in OFFERS} >= {"lineside"}
+
+
+@pytest.mark.parametrize("offer", OFFERS, ids=lambda offer: offer.name)
+def test_offer_keeps_its_contract(offer: Offer) -> None:
+    options = offer.options_model.model_validate(NEEDED.get(offer.name, {}))
+    check_offer(offer, options)
+
+
+@pytest.mark.parametrize("calculator", PLUGINS.source_calculators, ids=lambda offer: offer.name)
+def test_the_small_scene_makes_every_mechanism_sound(calculator: SourceCalculator) -> None:
+    given = calculator.emission(small_scene(calculator.vocabulary), calculator.options_model())
+    assert max(power.max() for power in given.values()) > 0
+
+
+@pytest.mark.parametrize("method", PLUGINS.methods, ids=lambda method: method.name)
+def test_method_names_calculators_that_are_there(method) -> None:  # type: ignore[no-untyped-def]
+    sources = {c.name: c for c in PLUGINS.source_calculators}
+    propagation = {c.name: c for c in PLUGINS.propagation_calculators}
+    assert method.source_calculators and set(method.source_calculators) <= set(sources)
+    assert method.propagation in propagation
+    for name, options in method.options.items():
+        (sources | propagation)[name].options_model.model_validate(options)
+    assert len({sources[name].mechanism for name in method.source_calculators}) == len(method.source_calculators)
+
+
+# From here on: the check itself, on small calculators of which one promise at a time is broken.
+
+
+class HumOptions(Options):
+    pass
+
+
+class Hum(SourceCalculator):
+    name = "hum"
+    title = "Hum of one watt"
+    version = "1"
+    mechanism = "hum"
+    sources = (Citation("own", "Own notes", "Nobody", 2026),)
+    options_model = HumOptions
+    vocabulary: Mapping[str, tuple[Term, ...]] = {"traction": (Term("steam", "Steam engine"),)}
+
+    def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
+        power = np.where(scene.traffic.seconds_per_m > 0, 1e12, 0.0)
+        return {SourceClass("hum", 0.5): np.repeat(power[:, :, None], 24, axis=2)}
+
+
+class Straight(PropagationCalculator):
+    name = "straight"
+    title = "Divergence only"
+    version = "1"
+    sources = (Citation("own", "Own notes", "Nobody", 2026),)
+    states = ("any",)
+
+    def path_loss(
+        self, scene: Scene, points: SourcePoints, heights_m: Array, receivers: Receivers, options: Options
+    ) -> PathLoss:
+        up = np.array([0.0, 0.0, 1.0])
+        source = points.xyz_m[:, None, :] + heights_m[:, None] * up
+        square = ((receivers.xyz_m[:, None, None, :] - source) ** 2).sum(axis=-1)
+        return PathLoss(("any",), np.repeat((1 / (4 * np.pi * square))[..., None, None], 8, axis=-1))
+
+    def state_share(self, favourable: Array) -> Array:
+        return np.ones((*favourable.shape, 1))
+
+    def source_ground_g(self, form: str) -> float:
+        return 0.0
+
+    def surfaces(self) -> Mapping[str, tuple[float, str]]:
+        return {"meadow": (1.0, "Grass")}
+
+
+class Fixed(Criterion):
+    name = "fixed"
+    title = "60 dB everywhere"
+    version = "1"
+    sources = (Citation("own", "Own notes", "Nobody", 2026),)
+    place = "nowhere"
+    valid_from = "2026"
+    nature = "example"
+
+    def checks(self, receiver: ReceiverUse, options: Options):  # type: ignore[no-untyped-def]
+        return (LimitCheck("lden_db", 60.0, "Lden"),)
+
+
+@pytest.mark.parametrize("good", [Hum(), Straight(), Fixed()], ids=lambda offer: offer.name)
+def test_a_sound_calculator_passes(good: Offer) -> None:
+    assert check_offer(good) is None
+
+
+class Undocumented(Options):
+    depth_mm: float = 1.0
+
+
+class Loose(HumOptions, extra="ignore"):
+    pass
+
+
+BROKEN_DECLARATIONS = {
+    "name": ("Hum!", "lower-case letters"),
+    "title": (" ", "title is empty"),
+    "mechanism": ("", "mechanism is empty"),
+    "sources": ((), "names no source"),
+    "verification": (Verification.PUBLISHED, "verification_note does not say"),
+    "options_model": (Undocumented, "option depth_mm of Undocumented has no description"),
+    "vocabulary": ({"colour": (Term("red", "Red"),)}, "no attribute is called 'colour'"),
+}
+
+
+@pytest.mark.parametrize("attribute", BROKEN_DECLARATIONS)
+def test_a_broken_declaration_is_found(attribute: str) -> None:
+    value, message = BROKEN_DECLARATIONS[attribute]
+    with pytest.raises(PluginError, match=message):
+        check_offer(type("Broken", (Hum,), {attribute: value})())
+
+
+def test_options_that_ignore_unknown_keys_are_found() -> None:
+    with pytest.raises(PluginError, match="Loose must refuse unknown keys"):
+        check_offer(type("Broken", (Hum,), {"options_model": Loose})())
+
+
+def test_a_class_without_meaning_is_found() -> None:
+    words = {"traction": (Term("steam", ""), Term("steam", "Twice"))}
+    with pytest.raises(PluginError, match=r"one name twice(.|\n)*has no meaning"):
+        check_offer(type("Broken", (Hum,), {"vocabulary": words})())
+
+
+def emission(change):  # type: ignore[no-untyped-def]
+    """A Hum whose emission is changed by ``change(scene, power)``."""
+
+    def broken(self: Hum, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
+        ((source_class, power),) = Hum.emission(self, scene, options).items()
+        changed = change(scene, power)
+        return changed if isinstance(changed, dict) else {source_class: changed}
+
+    return type("Broken", (Hum,), {"emission": broken})()
+
+
+def spoil(scene: Scene, power: Array) -> Array:
+    scene.traffic.speed_km_h[:] += 1.0
+    return power
+
+
+STATE = np.random.default_rng(1)
+BROKEN_EMISSIONS = {
+    "shape": (lambda scene, power: power[:, :1], r"shape \(4, 1, 24\)"),
+    "nan": (lambda scene, power: power * np.nan, "finite and at least 0"),
+    "negative": (lambda scene, power: -power, "finite and at least 0"),
+    "dtype": (lambda scene, power: power.astype(np.float32), "float32"),
+    "scene": (spoil, "changes the scene"),
+    "random": (lambda scene, power: power * STATE.random(), "changes from call to call"),
+    "order": (lambda scene, power: power * np.arange(4)[:, None, None], "order of the traffic rows"),
+    "gain": (
+        lambda scene, power: {SourceClass("hum", 0.5, lambda phi, psi: np.cos(np.radians(phi))): power},
+        "gain of 'hum' has the shape",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN_EMISSIONS)
+def test_a_broken_emission_is_found(kind: str) -> None:
+    change, message = BROKEN_EMISSIONS[kind]
+    with pytest.raises(PluginError, match=message):
+        check_offer(emission(change))
+
+
+def path_loss(change):  # type: ignore[no-untyped-def]
+    def broken(self, scene, points, heights_m, receivers, options):  # type: ignore[no-untyped-def]
+        sound = Straight.path_loss(self, scene, points, heights_m, receivers, options)
+        return dataclasses.replace(sound, transfer=change(sound.transfer))
+
+    return {"path_loss": broken}
+
+
+BROKEN_PROPAGATION = {
+    "shape": (path_loss(lambda t: t[..., :4]), r"transfer has the shape \(3, 5, 2, 1, 4\)"),
+    "nan": (path_loss(lambda t: np.nan * t), "finite and at least 0"),
+    "order": (path_loss(lambda t: t * np.arange(1, 4)[:, None, None, None, None]), "order of receivers, points"),
+    "states": ({"states": ("other",)}, "declared are"),
+    "share": ({"state_share": lambda self, favourable: favourable[..., None]}, "sum to 1"),
+    "ground": ({"source_ground_g": lambda self, form: 2.0}, r"source_ground_g\('ballast'\): G must lie"),
+    "surface": ({"surfaces": lambda self: {"meadow": (1.0, "")}}, "surface 'meadow' has no meaning"),
+    "ratio": ({"max_piece_ratio": lambda self, options: 0.0}, "max_piece_ratio"),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN_PROPAGATION)
+def test_a_broken_propagation_is_found(kind: str) -> None:
+    members, message = BROKEN_PROPAGATION[kind]
+    with pytest.raises(PluginError, match=message):
+        check_offer(type("Broken", (Straight,), members)())
+
+
+BROKEN_CRITERIA = {
+    "nothing": ((), "give a NotApplicable with its reason"),
+    "no reason": (NotApplicable(" "), "without a reason"),
+    "quantity": ((LimitCheck("ldn_db", 60.0, "Ldn"),), "unknown quantity 'ldn_db'"),
+    "no window": ((LimitCheck("laeq_db", 60.0, "LAeq"),), "a window belongs to laeq_db"),
+    "window": ((LimitCheck("lden_db", 60.0, "Lden", Window(6, 22)),), "a window belongs to laeq_db"),
+    "nan": ((LimitCheck("lden_db", float("nan"), "Lden"),), "finite limit"),
+    "label": ((LimitCheck("lden_db", 60.0, ""),), "and a label"),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN_CRITERIA)
+def test_a_broken_criterion_is_found(kind: str) -> None:
+    answer, message = BROKEN_CRITERIA[kind]
+    with pytest.raises(PluginError, match=message):
+        check_offer(type("Broken", (Fixed,), {"checks": lambda self, receiver, options: answer})())
+
+
+def test_options_with_required_fields_are_asked_for() -> None:
+    custom = PLUGINS.find(Criterion, "custom")  # type: ignore[type-abstract]
+    with pytest.raises(PluginError, match="custom: options have required fields"):
+        check_offer(custom)

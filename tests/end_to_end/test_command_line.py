@@ -1,0 +1,105 @@
+"""The commands as a person calls them, in processes of their own."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import jsonschema
+import pytest
+
+
+def run(*words, cwd=None):
+    return subprocess.run(
+        [sys.executable, "-m", "lineside.cli", *map(str, words)], capture_output=True, text=True, cwd=cwd, timeout=300
+    )
+
+
+@pytest.fixture(scope="module")
+def starter(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("new") / "my_site"
+    made = run("new", folder)
+    assert made.returncode == 0, made.stderr
+    return folder
+
+
+def test_a_new_project_assesses_at_once(starter, tmp_path):
+    done = run("assess", starter, "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert "done in" in done.stderr
+    assert done.stdout.strip() == str(tmp_path / "out" / "assessment.pdf")
+    assert (tmp_path / "out" / "assessment.pdf").read_bytes().startswith(b"%PDF")
+    names = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*") if p.is_file()}
+    assert {"results.json", "results.nc", "assessment.pdf", "tables/receivers.csv", "tables/findings.csv"} <= names
+    assert not [n for n in names if n.endswith(".part")]
+
+
+def test_new_never_overwrites(starter):
+    before = (starter / "project.yaml").read_bytes()
+    again = run("new", starter)
+    assert again.returncode == 1
+    assert "Traceback" not in again.stderr
+    assert (starter / "project.yaml").read_bytes() == before
+
+
+def test_quiet_says_nothing(starter, tmp_path):
+    done = run("assess", starter, "--quiet", "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_check_names_every_error_with_its_line_and_writes_nothing(starter, tmp_path):
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    for file in starter.iterdir():
+        if file.is_file():
+            (broken / file.name).write_bytes(file.read_bytes())
+    text = (starter / "project.yaml").read_text()
+    text = text.replace("identity:", "identitty:", 1).replace("humidity_pct: 75", "humidity_pct: 140", 1)
+    (broken / "project.yaml").write_text(text)
+    found = run("assess", broken)
+    assert found.returncode == 1
+    assert "did you mean identity" in found.stderr
+    assert "140" in found.stderr
+    assert found.stderr.count("project.yaml:") >= 2
+    assert "Traceback" not in found.stderr
+    assert not (broken / "out").exists()
+
+
+def test_a_missing_folder_is_said_in_words():
+    found = run("check", "no_such_folder")
+    assert found.returncode == 1
+    assert "no_such_folder" in found.stderr
+    assert "Traceback" not in found.stderr
+
+
+def test_plugins_lists_package_and_verification():
+    listed = run("plugins", "--json")
+    assert listed.returncode == 0
+    rows = {r["name"]: r for r in json.loads(listed.stdout)["loaded"]}
+    assert rows["eu_rolling"]["package"].startswith("lineside ")
+    assert rows["eu_rolling"]["verification"] == "reproduces published cases"
+    assert {"eu_propagation", "who_2018", "de_16bimschv", "custom", "eu_common"} <= set(rows)
+    assert "eu_rolling" in run("plugins").stdout
+
+
+@pytest.mark.parametrize("words", [("schema",), ("schema", "--results")])
+def test_schemas_are_valid_json_schema(words):
+    done = run(*words)
+    assert done.returncode == 0
+    jsonschema.Draft202012Validator.check_schema(json.loads(done.stdout))
+
+
+def test_results_follow_their_schema(starter, tmp_path):
+    run("assess", starter, "--quiet", "--out", tmp_path / "out")
+    document = json.loads((tmp_path / "out" / "results.json").read_text())
+    jsonschema.validate(document, json.loads(run("schema", "--results").stdout))
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys, click.testing, lineside.cli as c; r = click.testing.CliRunner().invoke(c.main, ['--help']);"
+        "print(r.exit_code, [m for m in ('numpy', 'pydantic', 'weasyprint', 'numba') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.stdout.strip() == "0 []", done.stdout + done.stderr

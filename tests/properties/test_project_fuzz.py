@@ -1,0 +1,209 @@
+"""Whatever stands in a project folder: it loads, or it is a ProjectError that can be printed."""
+
+from __future__ import annotations
+
+import copy
+import json
+import tempfile
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from lineside.errors import ProjectError
+from lineside.project.load import LoadedProject, load_project
+from lineside.project.source import read_yaml
+from lineside.project.vocabulary import Vocabulary
+
+STARTER = files("lineside.project.starter")
+TEXT = (STARTER / "project.yaml").read_text(encoding="utf-8")
+CSV = (STARTER / "track_1.csv").read_text(encoding="utf-8")
+DATA = read_yaml(TEXT.encode(), "project.yaml").data
+VOCABULARY = Vocabulary(surfaces={"pasture": (1.0, ""), "water": (0.0, "")}, methods={"eu_common": ""})
+GEOJSON = json.dumps(
+    {
+        "type": "FeatureCollection",
+        "features": [
+            {
+                "type": "Feature",
+                "id": "T1",
+                "geometry": {"type": "LineString", "coordinates": [[0, 0, 1], [610, 0, 1]]},
+            },
+            {
+                "type": "Feature",
+                "id": "P",
+                "geometry": {"type": "Polygon", "coordinates": [[[0, 9], [9, 9], [9, 20], [0, 9]]]},
+            },
+        ],
+    }
+)
+FUZZ = settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+)
+
+
+def outcome(yaml: bytes, csv: bytes = CSV.encode(), geojson: bytes = GEOJSON.encode()) -> LoadedProject | ProjectError:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "project.yaml").write_bytes(yaml)
+        (folder / "track_1.csv").write_bytes(csv)
+        (folder / "t.geojson").write_bytes(geojson)
+        try:
+            return load_project(folder, VOCABULARY)
+        except ProjectError as error:
+            assert error.problems
+            for problem in error.problems:
+                text = str(problem)
+                assert text.replace("\n", "").isprintable()
+                assert len(text) < 5000
+                text.encode("utf-8")
+            return error
+
+
+def places(data: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    yield path
+    items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    for key, value in items:
+        yield from places(value, (*path, key))
+
+
+PLACES = list(places(DATA))[1:]
+VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=20)
+    | st.sampled_from(
+        [
+            "",
+            "none",
+            "T1",
+            "mill",
+            "../x",
+            "t.geojson",
+            "track_1.csv",
+            1e400,
+            -0.0,
+            10**30,
+            "2026-02-30",
+            "\x1b[2J",
+            "\ud800",
+        ]
+    ),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["kind", "id", "spectrum", "file", "feature", "g", "x"]) | st.text(max_size=5),
+            inner,
+            max_size=3,
+        )
+    ),
+    max_leaves=6,
+)
+
+
+@FUZZ
+@given(place=st.lists(st.sampled_from(PLACES), min_size=1, max_size=3), value=VALUES)
+def test_any_value_anywhere(place: list[tuple[str | int, ...]], value: Any) -> None:
+    data = json.loads(json.dumps(DATA))
+    for path in place:
+        inner = data
+        try:
+            for part in path[:-1]:
+                inner = inner[part]
+            inner[path[-1]] = copy.deepcopy(value)
+        except (KeyError, IndexError, TypeError):
+            continue  # an earlier replacement took this place away
+    # JSON is YAML, but for the words for numbers that are not finite
+    text = json.dumps(data).replace("NaN", ".nan").replace("Infinity", ".inf")
+    outcome(text.encode())
+
+
+@FUZZ
+@given(place=st.sampled_from(PLACES), keep=st.booleans())
+def test_anything_left_out_or_doubled(place: tuple[str | int, ...], keep: bool) -> None:
+    data = json.loads(json.dumps(DATA))
+    inner = data
+    for part in place[:-1]:
+        inner = inner[part]
+    if isinstance(inner, list) and keep:
+        assert isinstance(place[-1], int)
+        inner.insert(place[-1], inner[place[-1]])
+    else:
+        del inner[place[-1]]
+    outcome(json.dumps(data).encode())
+
+
+@FUZZ
+@given(
+    start=st.integers(0, len(TEXT)),
+    length=st.integers(0, 30),
+    new=st.text(alphabet=st.sampled_from("ab1.:-,#&*!|>'\"[]{}%@`? \n\t\\\x00é😀"), max_size=8) | st.text(max_size=5),
+)
+def test_any_change_of_the_text(start: int, length: int, new: str) -> None:
+    text = TEXT[:start] + new + TEXT[start + length :]
+    outcome(text.encode("utf-8", errors="surrogatepass"))
+
+
+@FUZZ
+@given(st.binary(max_size=200))
+def test_any_bytes(data: bytes) -> None:
+    outcome(data)
+
+
+@FUZZ
+@given(
+    start=st.integers(0, len(CSV)),
+    length=st.integers(0, 20),
+    new=st.text(alphabet=st.sampled_from("0123456789.,-e+\"'\n\r;x_#\x00 "), max_size=8) | st.text(max_size=4),
+)
+def test_any_change_of_a_csv_file(start: int, length: int, new: str) -> None:
+    text = CSV[:start] + new + CSV[start + length :]
+    outcome(TEXT.encode(), csv=text.encode("utf-8", errors="surrogatepass"))
+
+
+WITH_GEOJSON = TEXT.replace("{kind: csv, file: track_1.csv}", "{kind: geojson, file: t.geojson, feature: T1}").replace(
+    "polygon: [[370, 40], [400, 75], [450, 40], [420, 5]]", "file: t.geojson\n    feature: P"
+)
+FEATURES = json.loads(GEOJSON)
+FEATURE_PLACES = list(places(FEATURES))[1:]
+
+
+@FUZZ
+@given(place=st.sampled_from(FEATURE_PLACES), value=VALUES)
+def test_any_value_in_a_geojson_file(place: tuple[str | int, ...], value: Any) -> None:
+    data = json.loads(GEOJSON)
+    inner = data
+    for part in place[:-1]:
+        inner = inner[part]
+    inner[place[-1]] = value
+    outcome(WITH_GEOJSON.encode(), geojson=json.dumps(data).encode())
+
+
+@pytest.mark.parametrize("text", [TEXT, WITH_GEOJSON, json.dumps(DATA)], ids=["starter", "geojson", "json"])
+def test_unchanged_projects_load(text: str) -> None:
+    result = outcome(text.encode())
+    assert isinstance(result, ProjectError)
+    # the vocabulary here has no classes on purpose; nothing else may be wrong
+    assert {p.message for p in result.problems if "no calculator knows" not in p.message and p.severity == "error"} == {
+        "name: no plugin offers this criterion"
+    }
+
+
+@FUZZ
+@given(order=st.permutations(range(4)))
+def test_order_of_receivers_changes_nothing_but_their_order(order: list[int]) -> None:
+    data = json.loads(json.dumps(DATA))
+    data["receivers"] = [data["receivers"][k] for k in order]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "track_1.csv").write_text(CSV)
+        (folder / "project.yaml").write_text(json.dumps(data))
+        loaded = load_project(folder)
+    assert [r.id for r in loaded.project.receivers] == [f"R{k + 1}" for k in order]
+    assert loaded.warnings == ()

@@ -1,0 +1,270 @@
+"""Rules of the propagation calculator: geometry in plan, special places, options, notes, compiled code."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import ArrayLike
+from pydantic import ValidationError
+
+from lineside.contracts import Verification
+from lineside.errors import OutOfRangeError
+from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
+from lineside_plugins.eu_common import register_methods
+from lineside_plugins.eu_propagation import (
+    EuPropagation,
+    EuPropagationOptions,
+    kernels,
+    register_propagation_calculators,
+    vertical_cut,
+)
+
+CALCULATOR = EuPropagation()
+OPTIONS = EuPropagationOptions()
+HEIGHTS = np.array([0.5, 4.0])
+
+
+def scene(
+    areas: Sequence[tuple[float, ArrayLike]] = (), screens: ArrayLike = (), default_g: float = 1.0, z: float = 0.0
+) -> Any:
+    """Ground areas (G, polygon) and screens (ends and top height above the plain at z)."""
+    rings = [np.asarray(polygon, dtype=float) for _, polygon in areas]
+    line = np.asarray(screens, dtype=float).reshape(-1, 5)
+    tops = np.repeat(line[:, 4:], 2, axis=1) + z
+    return SimpleNamespace(
+        ground_level_m=z,
+        ground=GroundAreas(
+            default_g,
+            np.concatenate(rings) if rings else np.empty((0, 2)),
+            np.cumsum([0, *(len(r) for r in rings)]),
+            np.array([g for g, _ in areas], dtype=float),
+        ),
+        barriers=BarrierSegments(line[:, :4].reshape(-1, 2, 2), tops, tops * 0 + z, np.arange(len(line))),
+        air=Air(15.0, 70.0, 101.325),
+        tracks=(),
+        receivers=Receivers((), np.empty((0, 3))),
+    )
+
+
+def points(xyz: ArrayLike, length_m: float = 0.0, g_s: float = 1.0) -> SourcePoints:
+    p = np.asarray(xyz, dtype=float).reshape(-1, 3)
+    n = len(p)
+    return SourcePoints(np.zeros(n, dtype=int), p, np.tile([0.0, 1.0], (n, 1)), np.full(n, length_m), np.full(n, g_s))
+
+
+def receivers(xyz: ArrayLike) -> Receivers:
+    p = np.asarray(xyz, dtype=float).reshape(-1, 3)
+    return Receivers(tuple(f"R{i}" for i in range(len(p))), p)
+
+
+def loss_db(where: Any, source: SourcePoints, to: ArrayLike, heights: ArrayLike = HEIGHTS) -> np.ndarray:
+    found = CALCULATOR.path_loss(where, source, np.asarray(heights), receivers(to), OPTIONS)
+    assert found.states == ("homogeneous", "favourable")
+    return -10 * np.log10(found.transfer)
+
+
+def cut_db(height: float, distance: float, z_r: float, ground: Any, **kwargs: Any) -> np.ndarray:
+    cut = vertical_cut((0, height), (distance, z_r), [(0, 0), (distance, 0)], ground, source_ground_g=1.0, **kwargs)
+    return np.stack([cut.homogeneous.a_db, cut.favourable.a_db])
+
+
+def test_shape_and_agreement_with_the_single_cut() -> None:
+    found = loss_db(scene(), points([[0, 0, 0], [0, 30, 0]]), [[40, 0, 4], [120, 10, 6], [7, 3, 1.5]])
+    assert found.shape == (3, 2, 2, 2, 8)
+    expected = cut_db(4.0, np.hypot(120, 20), 6.0, [(0, 500, 1.0)])
+    np.testing.assert_allclose(found[1, 1, 1], expected, atol=1e-9)
+
+
+def test_ground_areas_and_screens_are_found_in_plan() -> None:
+    """Oblique path over two areas, the later one on top, and over two screens of different heights."""
+    areas = [(0.3, [[10, -50], [40, -50], [40, 150], [10, 150]]), (0.0, [[30, 150], [60, 150], [60, -50], [30, -50]])]
+    screens = [[5, -50, 5, 150, 3.0], [70, 150, 70, -50, 4.0]]
+    found = loss_db(scene(areas, screens, default_g=0.8), points([[0, 0, 0]]), [[80, 60, 2.0]])
+    ground = [(0, 12.5, 0.8), (12.5, 37.5, 0.3), (37.5, 75, 0.0), (75, 100, 0.8)]
+    for h, height in enumerate(HEIGHTS):
+        expected = cut_db(height, 100.0, 2.0, ground, barriers=[(6.25, 3.0), (87.5, 4.0)])
+        np.testing.assert_allclose(found[0, 0, h], expected, atol=1e-8)
+
+
+def test_a_screen_of_uneven_height_counts_where_it_is_crossed() -> None:
+    where = scene(screens=[[5, -10, 5, 10, 3.0]])
+    where.barriers.top_z_m[:] = [[2.0, 4.0]]
+    found = loss_db(where, points([[0, 0, 0]]), [[50, 20, 4.0]])
+    expected = cut_db(0.5, np.hypot(50, 20), 4.0, [(0, 99, 1.0)], barriers=[(0.1 * np.hypot(50, 20), 3.2)])
+    np.testing.assert_allclose(found[0, 0, 0], expected, atol=1e-8)
+
+
+def test_a_path_that_starts_or_ends_inside_an_area() -> None:
+    ring = [[-20, -20], [20, -20], [20, 20], [-20, 20]]
+    for source, receiver in (([0, 0, 0], [100, 0, 4]), ([100, 0, 0], [0, 0, 4])):
+        found = loss_db(scene([(0.2, ring)]), points([source]), [receiver])
+        ground = [(0, 20, 0.2), (20, 100, 1.0)] if source[0] == 0 else [(0, 80, 1.0), (80, 100, 0.2)]
+        np.testing.assert_allclose(found[0, 0, 0], cut_db(0.5, 100.0, 4.0, ground), atol=1e-9)
+
+
+def test_a_concave_area_is_entered_twice() -> None:
+    ring = [[10, -10], [90, -10], [90, 20], [70, 20], [70, 0], [30, 0], [30, 20], [10, 20]]
+    found = loss_db(scene([(0.0, ring)]), points([[0, 10, 0]]), [[100, 10, 4]])
+    ground = [(0, 10, 1), (10, 30, 0), (30, 70, 1), (70, 90, 0), (90, 100, 1)]
+    np.testing.assert_allclose(found[0, 0, 0], cut_db(0.5, 100.0, 4.0, ground), atol=1e-9)
+
+
+def test_a_path_that_ends_before_the_screen_is_free() -> None:
+    source, to = points([[0, 0, 0]]), [[50, 0, 4]]
+    free = loss_db(scene(), source, to)
+    for screen in ([60, -99, 60, 99, 9], [-5, -99, -5, 99, 9], [20, 5, 20, 99, 9]):
+        np.testing.assert_array_equal(loss_db(scene(screens=[screen]), source, to), free)
+    assert np.all(loss_db(scene(screens=[[20, -5, 20, 99, 9]]), source, to) > free + 3.0)
+
+
+def test_a_piece_behind_the_end_of_a_screen_counts_in_parts() -> None:
+    """The end of the screen at (10, 0) divides the piece from y = -4 to 4 in the middle, as seen from (50, 0)."""
+    whole = 10 ** (-loss_db(scene(screens=[[10, 0, 10, 90, 4]]), points([[0, 0, 0]], length_m=8.0), [[50, 0, 4]]) / 10)
+    halves = [loss_db(scene(screens=[[10, 0, 10, 90, 4]]), points([[0, y, 0]]), [[50, 0, 4]]) for y in (-2.0, 2.0)]
+    np.testing.assert_allclose(whole, np.mean([10 ** (-h / 10) for h in halves], axis=0), rtol=1e-9)
+    assert np.all(halves[1][0, 0, 0] > halves[0][0, 0, 0] + 3.0)
+
+
+def test_joined_segments_of_one_screen_have_no_end_between_them() -> None:
+    line = scene(screens=[[10, -90, 10, 0.1, 4], [10, 0.1, 10, 90, 4]])
+    line.barriers.barrier[:] = 0
+    source = points([[0, 0, 0]], length_m=8.0)
+    found = loss_db(line, source, [[50, 0, 4]])
+    np.testing.assert_allclose(found, loss_db(scene(screens=[[10, -90, 10, 90, 4]]), source, [[50, 0, 4]]), atol=1e-9)
+
+
+def test_only_heights_above_the_plain_matter() -> None:
+    low = loss_db(scene(screens=[[5, -9, 5, 9, 2.0]]), points([[0, 0, 0.3]]), [[50, 0, 4]])
+    high = loss_db(scene(screens=[[5, -9, 5, 9, 2.0]], z=412.5), points([[0, 0, 412.8]]), [[50, 0, 416.5]])
+    np.testing.assert_allclose(high, low, atol=1e-7)
+
+
+@pytest.mark.parametrize("x", [0.0, 0.3, 1.0])
+def test_points_on_the_track_are_computed_one_metre_away(x: float) -> None:
+    found = loss_db(scene(), points([[0, 0, 0]]), [[x, 0, 4]])
+    np.testing.assert_allclose(found[0, 0, 0], cut_db(0.5, 1.0, 4.0, [(0, 1, 1.0)]), atol=1e-9)
+
+
+def test_sources_and_receivers_on_or_below_the_plain_are_finite() -> None:
+    where = scene(screens=[[5, -99, 5, 99, 1.0]])
+    for z in (0.0, -0.5, -3.0):
+        found = CALCULATOR.path_loss(where, points([[0, 0, z]]), np.array([0.0, 0.5]), receivers([[60, 0, 0]]), OPTIONS)
+        assert np.all(np.isfinite(found.transfer)) and np.all(found.transfer > 0)
+
+
+def test_point_below_its_mean_plane_is_its_own_image() -> None:
+    """Source-side ground sinks below the plane: Delta_ground(S,O) = A_ground(S,O), section 2.5.6 as amended."""
+    info = np.zeros((1, 8))
+    px, pz = np.array([0.0, 10.0, 20.0]), np.array([0.0, 5.0, 0.0])
+    kernels.stretch(px, pz, np.array([0.0, 20.0]), np.array([0.5]), 0.0, 0.2, 20.0, 4.0, info, 0)
+    assert info[0, kernels.Z_A] == 0.0
+    assert info[0, kernels.IMAGE_A : kernels.IMAGE_A + 2].tolist() == [0.0, 0.2]
+    assert kernels.ground_behind_edge(0.3, 5.0, 5.0) == pytest.approx(0.3)
+
+
+def test_hull_of_arcs_drops_an_edge_that_the_straight_hull_keeps() -> None:
+    """A crest 2 m wide seen from 80 m: the ray that bends over it touches its far side only."""
+    ex, ez, found = np.array([80.0, 82.0]), np.array([3.0, 3.0]), np.zeros(3, dtype=np.int64)
+    assert kernels.hull(ex, ez, 0.0, 0.5, 122.0, 0.5, 0.0, found) == 2
+    assert kernels.hull(ex, ez, 0.0, 0.5, 122.0, 0.5, 1000.0, found) == 1 and found[0] == 1
+
+
+def test_series_for_exp_agrees_with_the_library() -> None:
+    x = np.concatenate([np.linspace(0, 5, 300), np.linspace(5, 200, 300)])
+    np.testing.assert_allclose([kernels.exp_neg(v) for v in x], np.exp(-x), rtol=1e-10)
+
+
+def test_the_same_without_compiler() -> None:
+    """The formulas are plain Python too: numba's compiler switched off gives the same numbers."""
+    code = (
+        "from lineside_plugins.eu_propagation import vertical_cut, kernels\n"
+        "assert type(kernels.hull).__name__ == 'function'\n"
+        "c = vertical_cut((0, .5), (80, 2), [(0, 0), (80, 0)], [(0, 5, 1), (5, 80, .7)], source_ground_g=1,\n"
+        "                 barriers=[(5, 4), (65, 4.5)])\n"
+        "print(*map(float.hex, map(float, [*c.homogeneous.a_db, *c.favourable.a_db])))"
+    )
+    run = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code],
+        env={**os.environ, "NUMBA_DISABLE_JIT": "1"}, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    plain = [float.fromhex(v) for v in run.stdout.split()]
+    cut = vertical_cut(
+        (0, 0.5), (80, 2), [(0, 0), (80, 0)], [(0, 5, 1), (5, 80, 0.7)], source_ground_g=1, barriers=[(5, 4), (65, 4.5)]
+    )
+    np.testing.assert_allclose([*cut.homogeneous.a_db, *cut.favourable.a_db], plain, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"receiver": (0, 4)}, "must lie to the right"),
+        ({"terrain": [(0, 0), (40, 0)]}, "terrain: must reach"),
+        ({"terrain": [(0, 0), (60, 0), (50, 0)]}, "x not falling"),
+        ({"ground": [(0, 20, 1), (25, 50, 1)]}, "without gap or overlap"),
+        ({"ground": [(0, 50, 1.2)]}, "G must be between 0 and 1"),
+        ({"barriers": [(50, 4)]}, "barrier at 50 m"),
+        ({"buildings": [(20, 55, 4)]}, "building from 20 to 55 m"),
+        ({"favourable_share": 1.5}, "between 0 and 1"),
+    ],
+)
+def test_a_cut_that_makes_no_sense_is_refused(change: dict[str, Any], message: str) -> None:
+    given: dict[str, Any] = {
+        "source": (0, 0.5),
+        "receiver": (50, 4),
+        "terrain": [(0, 0), (50, 0)],
+        "ground": [(0, 50, 1)],
+        "source_ground_g": 1,
+    }
+    vertical_cut(**given)
+    with pytest.raises(OutOfRangeError, match=message):
+        vertical_cut(**given | change)
+
+
+def test_declarations() -> None:
+    (calculator,) = register_propagation_calculators()
+    assert calculator.name == "eu_propagation" and calculator.verification is Verification.COMPUTED
+    (method,) = register_methods()
+    assert method.propagation == calculator.name
+    assert [calculator.source_ground_g(form) for form in ("ballast", "slab", "embedded")] == [1.0, 0.0, 0.0]
+    with pytest.raises(OutOfRangeError, match="ballast, slab, embedded"):
+        calculator.source_ground_g("gras")
+    np.testing.assert_allclose(calculator.state_share(np.array([0.0, 0.3])), [[1, 0], [0.7, 0.3]])
+    assert calculator.max_piece_ratio(EuPropagationOptions(piece_ratio=0.1)) == 0.1
+    assert "0.1 of its distance" in calculator.statement(EuPropagationOptions(piece_ratio=0.1))
+    with pytest.raises(ValidationError):
+        EuPropagationOptions(piece_ratio=0.6)
+    assert calculator.data_files()[0].title == "Ground factor G of surfaces"
+
+
+def test_surfaces_follow_the_table_of_the_law() -> None:
+    """Directive 2002/49/EC, Annex II, Table 2.5.a: classes A to D 1, E 0.7, F 0.3, G and H 0."""
+    by_class = {"A": 1.0, "B": 1.0, "C": 1.0, "D": 1.0, "E": 0.7, "F": 0.3, "G": 0.0, "H": 0.0}
+    surfaces = CALCULATOR.surfaces()
+    assert {meaning[-2] for _, meaning in surfaces.values()} == set(by_class)
+    for name, (g, meaning) in surfaces.items():
+        assert g == by_class[meaning[-2]], name
+    assert surfaces["water"][0] == 0.0 and surfaces["park"][0] == 0.7 and surfaces["gravel"][0] == 0.3
+
+
+def test_notes_name_what_is_left_out() -> None:
+    where = scene(screens=[[5, -9, 5, 9, 2.0]])
+    where.tracks = (
+        SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 2.5]])),
+        SimpleNamespace(id="T2", xyz_m=np.array([[0, 9, -1.0], [100, 9, 0.2]])),
+    )
+    where.receivers = Receivers(("near", "low", "far"), np.array([[50, 30, 4], [50, 30, 1.2], [50, 900, 4.0]]))
+    text = {note.text: note.kind for note in CALCULATOR.notes(where, OPTIONS)}
+    validity = " ".join(t for t, kind in text.items() if kind == "validity")
+    for part in ("T1 rises to 2.5 m", "T2 lies down to 1.0 m", "above ground: low.", "every track: far."):
+        assert part in validity
+    assert any("Barriers are thin" in t for t in text)
+    where.tracks, where.receivers = (), Receivers(("near",), np.array([[50, 30, 4.0]]))
+    where.tracks = (SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 0.3]])),)
+    assert all(note.kind == "assumption" for note in CALCULATOR.notes(where, OPTIONS))

@@ -1,0 +1,55 @@
+"""Verdicts: which side of the limit, and whether the uncertainty reaches it."""
+
+from __future__ import annotations
+
+import pytest
+
+from lineside.contracts import LimitCheck, Window
+from lineside.results.findings import Question, find, window_text
+
+NIGHT = Window(22, 6)
+
+
+def verdict(level, limit=55.0, rounding="none", expanded=3.0):
+    check = LimitCheck("laeq_db", limit, "night", window=NIGHT, rounding=rounding)
+    (found,) = find([Question("R", "c", (check,))], {"R": {("laeq_db", NIGHT): level}}, expanded)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("level", "expected", "within"),
+    [
+        (51.9, "well below", False),
+        (52.1, "borderline", True),
+        (55.0, "borderline", True),
+        (55.1, "above", True),
+        (58.1, "above", False),
+        (float("-inf"), "well below", False),
+    ],
+)
+def test_verdict_and_uncertainty(level, expected, within):
+    found = verdict(level)
+    assert (found.verdict, found.within_uncertainty) == (expected, within)
+
+
+def test_rounding_up_decides_as_the_german_rule_asks():
+    """16. BImSchV, Annex 2, no. 8.2.1: rating levels are rounded UP to whole dB before they are compared."""
+    assert verdict(55.0, rounding="up").compared_db == 55.0
+    assert verdict(55.0 + 1e-9, rounding="up").verdict == "borderline"
+    found = verdict(55.01, rounding="up")
+    assert (found.compared_db, found.verdict, found.difference_db) == (56.0, "above", 1.0)
+
+
+def test_silence_has_no_level_but_a_verdict():
+    found = verdict(float("-inf"))
+    assert (found.level_db, found.difference_db) == (None, None)
+
+
+def test_a_criterion_that_does_not_apply_is_said():
+    (found,) = find([Question("R", "c", (), "no area given")], {"R": {}}, 3.0)
+    assert (found.verdict, found.reason) == ("not assessed", "no area given")
+
+
+def test_windows_are_written_as_clock_hours():
+    assert window_text(Window(6, 24)) == "06:00 to 00:00"
+    assert Window(6, 22).hours().size == 16

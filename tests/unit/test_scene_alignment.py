@@ -1,0 +1,60 @@
+"""Alignment: position, direction, and radii read off the shape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lineside.scene.alignment import Alignment, chainage_of, derive_curves
+
+
+def arc(radius_m: float, angle_deg: float, chord_m: float, lead_m: float = 200.0) -> Alignment:
+    """Straight, left-hand arc, straight, as a polyline."""
+    n = max(2, round(np.radians(angle_deg) * radius_m / chord_m))
+    a = np.radians(np.linspace(0.0, angle_deg, n + 1))
+    curve = np.stack([radius_m * np.sin(a), radius_m * (1.0 - np.cos(a))], axis=-1)
+    out = np.array([np.cos(a[-1]), np.sin(a[-1])])
+    xy = np.concatenate([[[-lead_m, 0.0]], curve, [curve[-1] + lead_m * out]])
+    xyz = np.column_stack([xy, np.zeros(len(xy))])
+    return Alignment(chainage_of(xyz), xyz)
+
+
+@pytest.mark.parametrize("radius_m", [150.0, 250.0, 450.0])
+@pytest.mark.parametrize("chord_m", [2.0, 10.0, 25.0])
+def test_radius_of_an_arc_is_found_within_five_percent(radius_m, chord_m):
+    curves = derive_curves(arc(radius_m, 60.0, chord_m))
+    longest = max(curves, key=lambda c: c.to_m - c.from_m)
+    assert longest.radius_m == pytest.approx(radius_m, rel=0.05)
+    assert longest.to_m - longest.from_m == pytest.approx(np.radians(60.0) * radius_m, abs=2.5 * max(chord_m, 10.0))
+    assert not longest.given
+
+
+def test_straight_track_has_no_curves():
+    xyz = np.array([[0.0, 0, 0], [100, 0, 0], [300, 0.5, 0], [700, 0, 0]])
+    assert derive_curves(Alignment(chainage_of(xyz), xyz)) == ()
+
+
+def test_centimetre_scatter_of_a_dense_survey_is_no_sharp_curve():
+    x = np.arange(0.0, 600.0, 2.0)
+    xyz = np.column_stack([x, 0.01 * np.random.default_rng(3).standard_normal(x.size), np.zeros_like(x)])
+    assert all(c.radius_m > 500 for c in derive_curves(Alignment(chainage_of(xyz), xyz)))
+
+
+def test_opposite_curves_stay_apart():
+    first = arc(200.0, 45.0, 10.0)
+    mirrored = first.xyz_m.copy()
+    mirrored[:, 1] *= -1
+    end, heading = first.xyz_m[-1], np.radians(45.0)
+    turn = np.array([[np.cos(heading), -np.sin(heading)], [np.sin(heading), np.cos(heading)]])
+    second = (mirrored[:, :2] - mirrored[0, :2]) @ turn.T + end[:2]
+    xyz = np.column_stack([np.concatenate([first.xyz_m[:-1, :2], second[1:]]), np.zeros(2 * len(second) - 2)])
+    radii = [c.radius_m for c in derive_curves(Alignment(chainage_of(xyz), xyz))]
+    assert radii == pytest.approx([200.0, 200.0], rel=0.06)
+
+
+def test_position_and_direction_follow_the_chainage():
+    xyz = np.array([[0.0, 0, 1], [30, 0, 1], [30, 40, 3]])
+    line = Alignment(np.array([100.0, 130.0, 170.0]), xyz)
+    assert line.at(np.array([115.0, 150.0])) == pytest.approx(np.array([[15, 0, 1], [30, 20, 2]]))
+    assert line.direction(np.array([115.0, 150.0])) == pytest.approx(np.array([[1, 0], [0, 1]]))
+    assert line.between(120.0, 140.0) == pytest.approx(np.array([[20, 0, 1], [30, 0, 1], [30, 10, 1.5]]))
