@@ -199,8 +199,33 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
         ("validity", "project", f"The calculator {name} of the method was left out by the project file.", "user")
         for name in selection.left_out
     ]
+    out += [("validity", "project", text, str(Standing.ASSUMPTION)) for text in _ends_near_receivers(built)]
     out += [("warning", "project", _warning(w), "") for w in loaded.warnings]
     return [model.NoteUsed(kind=k, origin=o, text=t, standing=s) for k, o, t, s in dict.fromkeys(out)]
+
+
+#: A track that goes on for this many times a receiver's distance leaves out less than 0.1 dB of its sound:
+#: the share of a dipole line beyond x = 2 d on one side is (pi/2 - atan 2 - 2/5) / pi = 2 %.
+ENOUGH_TRACK = 2.0
+
+
+def _ends_near_receivers(built: BuiltScene) -> list[str]:
+    """Receivers that hear less than they should, because a track ends near them."""
+    scene, out = built.scene, []
+    for k, name in enumerate(scene.receivers.ids):
+        point = shapely.Point(scene.receivers.xyz_m[k, :2])
+        short = []
+        for track in scene.tracks:
+            line = shapely.LineString(track.xyz_m[:, :2])
+            along, distance = line.project(point), line.distance(point)
+            if min(along, line.length - along) < ENOUGH_TRACK * distance:
+                short.append(track.id)
+        if short:
+            out.append(
+                f"Receiver {name}: the alignment of {', '.join(short)} ends less than {ENOUGH_TRACK:g} times the "
+                "receiver's distance beyond it; where the railway goes on, the levels here are too low."
+            )
+    return out
 
 
 def _warning(problem: object) -> str:

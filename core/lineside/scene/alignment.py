@@ -13,7 +13,9 @@ from lineside.scene.model import Curve
 STRAIGHT_ABOVE_M = 2000.0
 #: Vertices nearer than this to the one before are left out when curvature is read off the alignment,
 #: so that the scatter of a survey does not read as curves.
-MIN_CHORD_M = 10.0
+MIN_CHORD_M = 8.0
+#: Chords that differ by more than this factor belong to different things: a straight and an arc.
+UNEQUAL_CHORDS = 2.0
 #: Neighbouring vertices belong to one curve when their radii differ by less than this factor.
 SAME_CURVE_FACTOR = 1.6
 
@@ -63,8 +65,9 @@ def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:
 
     At each vertex the radius is the mean length of the two chords that meet there divided by the
     angle between them (exact for chords of one circle); it holds from the middle of the one chord to
-    the middle of the other. Neighbours that turn the same way with like radii form one curve, whose
-    radius is its length divided by its whole turn.
+    the middle of the other. Where a long chord meets a short one, a straight meets an arc that begins
+    at the vertex: only the short chord's half counts. Neighbours that turn the same way with like radii
+    form one curve, whose radius is its length divided by its whole turn.
 
     Parameters
     ----------
@@ -82,41 +85,49 @@ def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:
     chord = np.diff(xy, axis=0)
     heading = np.arctan2(chord[:, 1], chord[:, 0])
     turn = np.mod(np.diff(heading) + np.pi, 2 * np.pi) - np.pi
-    middle = 0.5 * (chainage[:-1] + chainage[1:])
+    length = np.diff(chainage)
+    before, after = length[:-1], length[1:]
+    from_m = chainage[1:-1] - np.where(before > UNEQUAL_CHORDS * after, 0.0, 0.5 * before)
+    to_m = chainage[1:-1] + np.where(after > UNEQUAL_CHORDS * before, 0.0, 0.5 * after)
     curves: list[Curve] = []
     run: list[int] = []
     for k in range(len(turn)):
-        reach = middle[k + 1] - middle[k]
-        bends = abs(turn[k]) * STRAIGHT_ABOVE_M >= reach
-        if run and not (bends and _belongs(k, run, turn, middle)):
-            curves.append(_curve(run, turn, middle))
+        bends = abs(turn[k]) * STRAIGHT_ABOVE_M >= to_m[k] - from_m[k]
+        if run and not (bends and _belongs(k, run, turn, from_m, to_m)):
+            curves.append(_curve(run, turn, from_m, to_m))
             run = []
         if bends:
             run.append(k)
     if run:
-        curves.append(_curve(run, turn, middle))
+        curves.append(_curve(run, turn, from_m, to_m))
     return tuple(curves)
 
 
 def _thin(alignment: Alignment) -> list[int]:
-    """Vertices at least ``MIN_CHORD_M`` apart; both ends stay."""
+    """Vertices at least ``MIN_CHORD_M`` apart; both ends stay, and so does a vertex where a long chord begins."""
+    chainage = alignment.chainage_m
+    last = len(chainage) - 1
     keep = [0]
-    last = len(alignment.chainage_m) - 1
     for k in range(1, last):
-        if alignment.chainage_m[k] - alignment.chainage_m[keep[-1]] >= MIN_CHORD_M:
+        if chainage[k] - chainage[keep[-1]] >= MIN_CHORD_M:
             keep.append(k)
-    if len(keep) > 1 and alignment.chainage_m[last] - alignment.chainage_m[keep[-1]] < MIN_CHORD_M:
+        elif len(keep) > 1 and chainage[k + 1] - chainage[k] > UNEQUAL_CHORDS * MIN_CHORD_M:
+            keep[-1] = k
+    if len(keep) > 1 and chainage[last] - chainage[keep[-1]] < MIN_CHORD_M:
         keep.pop()
     return [*keep, last]
 
 
-def _belongs(k: int, run: list[int], turn: Array, middle: Array) -> bool:
-    mean_radius = (middle[run[-1] + 1] - middle[run[0]]) / abs(turn[run].sum())
-    radius = (middle[k + 1] - middle[k]) / abs(turn[k])
+def _radius(run: list[int], turn: Array, from_m: Array, to_m: Array) -> float:
+    return float((to_m[run] - from_m[run]).sum() / abs(turn[run].sum()))
+
+
+def _belongs(k: int, run: list[int], turn: Array, from_m: Array, to_m: Array) -> bool:
+    ratio = _radius([k], turn, from_m, to_m) / _radius(run, turn, from_m, to_m)
     same_way = np.sign(turn[k]) == np.sign(turn[run[-1]])
-    return bool(same_way and 1 / SAME_CURVE_FACTOR < radius / mean_radius < SAME_CURVE_FACTOR)
+    return bool(same_way and 1 / SAME_CURVE_FACTOR < ratio < SAME_CURVE_FACTOR)
 
 
-def _curve(run: list[int], turn: Array, middle: Array) -> Curve:
-    from_m, to_m = float(middle[run[0]]), float(middle[run[-1] + 1])
-    return Curve(from_m=from_m, to_m=to_m, radius_m=(to_m - from_m) / float(abs(turn[run].sum())), given=False)
+def _curve(run: list[int], turn: Array, from_m: Array, to_m: Array) -> Curve:
+    radius = _radius(run, turn, from_m, to_m)
+    return Curve(from_m=float(from_m[run[0]]), to_m=float(to_m[run[-1]]), radius_m=radius, given=False)
