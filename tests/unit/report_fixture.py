@@ -32,14 +32,54 @@ tracks:
     alignment: {kind: csv, file: t1.csv}
 """.replace("LONG", "a comment that is long enough to be wrapped in print, which is what it is here for: on and on")
 
-T1 = [(0.0, 0.0), (150.0, 0.0), (300.0, 4.0), (340.0, 12.0), (378.0, 28.0), (412.0, 52.0), (440.0, 84.0),
-      (458.0, 120.0), (468.0, 160.0), (472.0, 330.0)]
-USES = ["dwelling", "dwelling", "school", "dwelling", "dwelling", "hospital", "dwelling", "office", "dwelling",
-        "outdoor"]
-NAMES = ["12 Quay Street", "14 Quay Street", "Harbour School, south front", "3 Weir Lane", "5 Weir Lane",
-         "St Anne Clinic, ward wing", "21 Mill Bank", "Customs House", "40 Upper Terrace", "Riverside garden"]
-PLACES = [(330.0, 62.0), (352.0, 80.0), (250.0, 110.0), (395.0, 130.0), (410.0, 150.0), (300.0, 190.0), (160.0, 60.0),
-          (100.0, -45.0), (205.0, 215.0), (520.0, 90.0)]
+T1 = [
+    (0.0, 0.0),
+    (150.0, 0.0),
+    (300.0, 4.0),
+    (340.0, 12.0),
+    (378.0, 28.0),
+    (412.0, 52.0),
+    (440.0, 84.0),
+    (458.0, 120.0),
+    (468.0, 160.0),
+    (472.0, 330.0),
+]
+USES = [
+    "dwelling",
+    "dwelling",
+    "school",
+    "dwelling",
+    "dwelling",
+    "hospital",
+    "dwelling",
+    "office",
+    "dwelling",
+    "outdoor",
+]
+NAMES = [
+    "12 Quay Street",
+    "14 Quay Street",
+    "Harbour School, south front",
+    "3 Weir Lane",
+    "5 Weir Lane",
+    "St Anne Clinic, ward wing",
+    "21 Mill Bank",
+    "Customs House",
+    "40 Upper Terrace",
+    "Riverside garden",
+]
+PLACES = [
+    (330.0, 62.0),
+    (352.0, 80.0),
+    (250.0, 110.0),
+    (395.0, 130.0),
+    (410.0, 150.0),
+    (300.0, 190.0),
+    (160.0, 60.0),
+    (100.0, -45.0),
+    (205.0, 215.0),
+    (520.0, 90.0),
+]
 MECHANISMS = {"rolling": -1.9, "squeal": -6.0, "impact": -11.0, "traction": -8.0, "aerodynamic": -28.0}
 SERVICES = {"local-up": -2.5, "local-down": -3.1, "fast-up": -12.0, "early-empty": -16.0}
 STRETCHES = {"T1/1": -9.0, "T1/2": -1.8, "T1/3": -7.0, "T2/1": -10.0, "T2/2": -8.5}
@@ -76,32 +116,66 @@ def _receiver(k: int, n: int) -> dict[str, Any]:
     for values in mechanisms.values():
         values["bridge"] = None
     return {
-        "id": f"R{k + 1}", "name": NAMES[k % 10], "x": x, "y": y, "z": 4.0, "height_m": 4.0, "use": USES[k % 10],
-        "area": "residential" if USES[k % 10] == "dwelling" else None, "dwellings": 6 if k % 2 else 4,
-        "persons": 14 if k % 2 else 9, "distance_m": distance, "nearest_track": "T1", "lden_db": level + 1.9,
+        "id": f"R{k + 1}",
+        "name": NAMES[k % 10],
+        "x": x,
+        "y": y,
+        "z": 4.0,
+        "height_m": 4.0,
+        "use": USES[k % 10],
+        "area": "residential" if USES[k % 10] == "dwelling" else None,
+        "dwellings": 6 if k % 2 else 4,
+        "persons": 14 if k % 2 else 9,
+        "distance_m": distance,
+        "nearest_track": "T1",
+        "lden_db": level + 1.9,
         "period_db": {p: level + s for p, s in PERIOD_SHIFT.items()},
         "spectrum_db": {p: [level + s + b for b in SHAPE] for p, s in PERIOD_SHIFT.items()},
-        "by_mechanism_db": mechanisms, "by_service_db": _parts(level, SERVICES),
+        "by_mechanism_db": mechanisms,
+        "by_service_db": _parts(level, SERVICES),
         "by_stretch_db": _parts(level, STRETCHES),
         "passes": [
             {"service": s, "state": state, "lae_db": level + 19.0 + v / 4 + d, "lafmax_db": level + 17.5 + v / 4 + d}
-            for s, v in SERVICES.items() for state, d in (("homogeneous", -0.8), ("favourable", 0.0))
+            for s, v in SERVICES.items()
+            for state, d in (("homogeneous", -0.8), ("favourable", 0.0))
         ],
     }
 
 
-def _finding(n: int, receiver: dict[str, Any], criterion: str, quantity: str, limit: float, window: str | None = None,
-             round_up: bool = False) -> dict[str, Any]:
-    levels = {"lden_db": receiver["lden_db"], "lnight_db": receiver["period_db"]["night"],
-              "lday_db": receiver["period_db"]["day"], "laeq_db": receiver["period_db"]["day"],
-              "lafmax_db": max(p["lafmax_db"] for p in receiver["passes"])}
+def _finding(
+    n: int,
+    receiver: dict[str, Any],
+    criterion: str,
+    quantity: str,
+    limit: float,
+    window: str | None = None,
+    round_up: bool = False,
+) -> dict[str, Any]:
+    levels = {
+        "lden_db": receiver["lden_db"],
+        "lnight_db": receiver["period_db"]["night"],
+        "lday_db": receiver["period_db"]["day"],
+        "laeq_db": receiver["period_db"]["day"],
+        "lafmax_db": max(p["lafmax_db"] for p in receiver["passes"]),
+    }
     level = levels[quantity]
     compared = math.ceil(level) if round_up else level
     difference = compared - limit
     verdict = "above" if difference > 0 else ("borderline" if difference > -3.0 else "well below")
-    return {"id": f"F{n}", "receiver": receiver["id"], "criterion": criterion, "label": quantity.split("_")[0],
-            "quantity": quantity, "window": window, "level_db": level, "compared_db": compared, "limit_db": limit,
-            "difference_db": difference, "verdict": verdict, "within_uncertainty": abs(difference) <= 3.0}
+    return {
+        "id": f"F{n}",
+        "receiver": receiver["id"],
+        "criterion": criterion,
+        "label": quantity.split("_")[0],
+        "quantity": quantity,
+        "window": window,
+        "level_db": level,
+        "compared_db": compared,
+        "limit_db": limit,
+        "difference_db": difference,
+        "verdict": verdict,
+        "within_uncertainty": abs(difference) <= 3.0,
+    }
 
 
 def _findings(receivers: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -110,10 +184,22 @@ def _findings(receivers: list[dict[str, Any]]) -> list[dict[str, Any]]:
         out.append(_finding(len(out) + 1, receiver, "who_2018", "lden_db", 54.0))
         out.append(_finding(len(out) + 1, receiver, "who_2018", "lnight_db", 44.0))
         if receiver["area"] is None:
-            out.append({"id": f"F{len(out) + 1}", "receiver": receiver["id"], "criterion": "de_16bimschv", "label": "",
-                        "quantity": "lday_db", "level_db": None, "compared_db": None, "limit_db": None,
-                        "difference_db": None, "verdict": "not assessed", "within_uncertainty": False,
-                        "reason": "The receiver has no area type; the limits depend on it."})
+            out.append(
+                {
+                    "id": f"F{len(out) + 1}",
+                    "receiver": receiver["id"],
+                    "criterion": "de_16bimschv",
+                    "label": "",
+                    "quantity": "lday_db",
+                    "level_db": None,
+                    "compared_db": None,
+                    "limit_db": None,
+                    "difference_db": None,
+                    "verdict": "not assessed",
+                    "within_uncertainty": False,
+                    "reason": "The receiver has no area type; the limits depend on it.",
+                }
+            )
         else:
             out.append(_finding(len(out) + 1, receiver, "de_16bimschv", "laeq_db", 59.0, "06:00 to 22:00", True))
         out.append(_finding(len(out) + 1, receiver, "permit-2019", "lden_db", 60.0))
@@ -122,115 +208,292 @@ def _findings(receivers: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _offer(name: str, kind: str, title: str, **extra: Any) -> dict[str, Any]:
-    offer = {"name": name, "kind": kind, "title": title, "version": "1.0", "package": "lineside",
-             "package_version": "0.1.0", "verification": "reproduces published cases",
-             "verification_note": "Agrees with an invented case set within 0.01 dB in every octave.",
-             "statement": f"{title}: computed from invented numbers, for tests of the report only. " * 2,
-             "options": {}, "sources": [], "data_files": []}
+    offer = {
+        "name": name,
+        "kind": kind,
+        "title": title,
+        "version": "1.0",
+        "package": "lineside",
+        "package_version": "0.1.0",
+        "verification": "reproduces published cases",
+        "verification_note": "Agrees with an invented case set within 0.01 dB in every octave.",
+        "statement": f"{title}: computed from invented numbers, for tests of the report only. " * 2,
+        "options": {},
+        "sources": [],
+        "data_files": [],
+    }
     return {**offer, **extra}
 
 
 def _offers() -> list[dict[str, Any]]:
-    law = {"key": "EU-2015-996", "title": "Common noise assessment methods", "issuer": "European Commission",
-           "year": 2015, "part": "Annex, section 2.3"}
-    table = {"name": "rail_roughness.csv", "title": "Rail roughness classes", "source": "Invented",
-             "sha256": hashlib.sha256(b"table").hexdigest()}
-    criterion = {"place": "Anywhere", "valid_from": "2018", "nature": "guideline value",
-                 "caution": "Not binding by itself: the competent authority says what applies."}
-    offers = [_offer(f"eu_{m}", "source", f"{m.capitalize()} noise", mechanism=m, sources=[law], data_files=[table])
-              for m in (*MECHANISMS, "bridge")]
+    law = {
+        "key": "EU-2015-996",
+        "title": "Common noise assessment methods",
+        "issuer": "European Commission",
+        "year": 2015,
+        "part": "Annex, section 2.3",
+    }
+    table = {
+        "name": "rail_roughness.csv",
+        "title": "Rail roughness classes",
+        "source": "Invented",
+        "sha256": hashlib.sha256(b"table").hexdigest(),
+    }
+    criterion = {
+        "place": "Anywhere",
+        "valid_from": "2018",
+        "nature": "guideline value",
+        "caution": "Not binding by itself: the competent authority says what applies.",
+    }
+    offers = [
+        _offer(f"eu_{m}", "source", f"{m.capitalize()} noise", mechanism=m, sources=[law], data_files=[table])
+        for m in (*MECHANISMS, "bridge")
+    ]
     offers[1]["verification"] = "not verified"
     offers[1]["options"] = {"radius_rule": "amended", "applies_to": ["train", "metro"], "nested": {"a": 1, "b": None}}
     return [
         *offers,
         _offer("eu_propagation", "propagation", "Outdoor propagation", sources=[law]),
-        _offer("who_2018", "criterion", "Environmental noise guidelines, railway noise", sources=[
-            {"key": "WHO-2018", "title": "Environmental Noise Guidelines for the European Region", "issuer":
-             "World Health Organization, Regional Office for Europe", "year": 2018}], **criterion),
-        _offer("de_16bimschv", "criterion", "Limits of the 16. BImSchV", **{
-            **criterion, "place": "Germany", "nature": "legal limit", "valid_from": "2015-01-01",
-            "caution": "Its rating level asks for its own method of computation; the level compared here is another."}),
-        _offer("permit-2019", "criterion", "Limits written in the project file", options={
-            "title": "Operating permit, condition 14", "source": "Permit 2019-07 (invented), condition 14", "nature":
-            "permit condition", "limits": [{"quantity": "lden", "limit_db": 60.0, "uses": ["dwelling"]},
-                                           {"quantity": "lafmax", "limit_db": 75.0, "uses": None}]}, **{
-            **criterion, "place": "as written in the project", "nature": "permit condition", "valid_from": "2019"}),
+        _offer(
+            "who_2018",
+            "criterion",
+            "Environmental noise guidelines, railway noise",
+            sources=[
+                {
+                    "key": "WHO-2018",
+                    "title": "Environmental Noise Guidelines for the European Region",
+                    "issuer": "World Health Organization, Regional Office for Europe",
+                    "year": 2018,
+                }
+            ],
+            **criterion,
+        ),
+        _offer(
+            "de_16bimschv",
+            "criterion",
+            "Limits of the 16. BImSchV",
+            **{
+                **criterion,
+                "place": "Germany",
+                "nature": "legal limit",
+                "valid_from": "2015-01-01",
+                "caution": "Its rating level asks for its own method of computation; the level compared here is another.",
+            },
+        ),
+        _offer(
+            "permit-2019",
+            "criterion",
+            "Limits written in the project file",
+            options={
+                "title": "Operating permit, condition 14",
+                "source": "Permit 2019-07 (invented), condition 14",
+                "nature": "permit condition",
+                "limits": [
+                    {"quantity": "lden", "limit_db": 60.0, "uses": ["dwelling"]},
+                    {"quantity": "lafmax", "limit_db": 75.0, "uses": None},
+                ],
+            },
+            **{**criterion, "place": "as written in the project", "nature": "permit condition", "valid_from": "2019"},
+        ),
     ]
 
 
 def _stretch(track: str, n: int, a: float, b: float, radius: float | None, label: str) -> dict[str, Any]:
-    return {"id": f"{track}/{n}", "track": track, "from_m": a, "to_m": b, "label": label, "form": "ballast",
-            "transfer": "monoblock, medium pad", "rail_roughness": "average_network" if n != 2 else
-            "spectrum rail-2026", "joints_per_100_m": 0.0 if n != 3 else 1.0, "bridge": "none",
-            "speed_limit_km_h": 60.0 if radius is None else 40.0, "radius_m": radius, "radius_given": n == 2}
+    return {
+        "id": f"{track}/{n}",
+        "track": track,
+        "from_m": a,
+        "to_m": b,
+        "label": label,
+        "form": "ballast",
+        "transfer": "monoblock, medium pad",
+        "rail_roughness": "average_network" if n != 2 else "spectrum rail-2026",
+        "joints_per_100_m": 0.0 if n != 3 else 1.0,
+        "bridge": "none",
+        "speed_limit_km_h": 60.0 if radius is None else 40.0,
+        "radius_m": radius,
+        "radius_given": n == 2,
+    }
 
 
 def _service(sid: str, name: str, track: str, direction: str, trains: dict[str, float], calls: bool) -> dict[str, Any]:
     chainage = [float(c) for c in range(0, 681, 20)]
-    speed = [max(0.0, 60.0 - max(0.0, 60.0 - abs(c - 620.0) / 3.0)) if calls else 60.0 - 20.0 * (300 < c < 520)
-             for c in chainage]
-    return {"id": sid, "name": name, "track": track, "direction": direction, "unit": "six-car",
-            "train_length_m": 108.0, "n_axles": 24, "pattern": "calls at: Quay" if calls else "passes",
-            "trains": trains, "profile": {"chainage_m": chainage, "speed_km_h": speed}}
+    speed = [
+        max(0.0, 60.0 - max(0.0, 60.0 - abs(c - 620.0) / 3.0)) if calls else 60.0 - 20.0 * (300 < c < 520)
+        for c in chainage
+    ]
+    return {
+        "id": sid,
+        "name": name,
+        "track": track,
+        "direction": direction,
+        "unit": "six-car",
+        "train_length_m": 108.0,
+        "n_axles": 24,
+        "pattern": "calls at: Quay" if calls else "passes",
+        "trains": trains,
+        "profile": {"chainage_m": chainage, "speed_km_h": speed},
+    }
 
 
 def _site() -> dict[str, Any]:
     t2 = [(x - 1.0, y + 4.0) for x, y in T1]
     return {
-        "coordinate_system": "local, metres", "ground_level_m": 0.0, "default_ground": "pasture", "default_g": 1.0,
+        "coordinate_system": "local, metres",
+        "ground_level_m": 0.0,
+        "default_ground": "pasture",
+        "default_g": 1.0,
         "tracks": [
             {"id": "T1", "name": "Towards Millgate", "kind": "metro", "from_m": 0.0, "to_m": 680.0, "xy": T1},
-            {"id": "T2", "name": "Towards Harbour", "kind": "metro", "from_m": 0.0, "to_m": 676.0, "xy": t2}],
-        "stretches": [_stretch("T1", 1, 0, 300, None, "approach"), _stretch("T1", 2, 300, 520, 180.0, "Quay curve"),
-                      _stretch("T1", 3, 520, 680, None, "Quay stop"), _stretch("T2", 1, 0, 300, None, "approach"),
-                      _stretch("T2", 2, 300, 676, 184.2, "Quay curve")],
-        "curves": [{"track": "T1", "from_m": 300, "to_m": 520, "radius_m": 180.0, "given": True, "turnout": False},
-                   {"track": "T2", "from_m": 302, "to_m": 518, "radius_m": 184.2, "given": False, "turnout": False},
-                   {"track": "T1", "from_m": 140, "to_m": 165, "radius_m": 190.0, "given": True, "turnout": True}],
-        "stops": [{"id": "quay", "name": "Quay", "track": "T1", "chainage_m": 620.0, "xy": (470.6, 270.0)},
-                  {"id": "quay", "name": "Quay", "track": "T2", "chainage_m": 618.0, "xy": (469.6, 274.0)}],
+            {"id": "T2", "name": "Towards Harbour", "kind": "metro", "from_m": 0.0, "to_m": 676.0, "xy": t2},
+        ],
+        "stretches": [
+            _stretch("T1", 1, 0, 300, None, "approach"),
+            _stretch("T1", 2, 300, 520, 180.0, "Quay curve"),
+            _stretch("T1", 3, 520, 680, None, "Quay stop"),
+            _stretch("T2", 1, 0, 300, None, "approach"),
+            _stretch("T2", 2, 300, 676, 184.2, "Quay curve"),
+        ],
+        "curves": [
+            {"track": "T1", "from_m": 300, "to_m": 520, "radius_m": 180.0, "given": True, "turnout": False},
+            {"track": "T2", "from_m": 302, "to_m": 518, "radius_m": 184.2, "given": False, "turnout": False},
+            {"track": "T1", "from_m": 140, "to_m": 165, "radius_m": 190.0, "given": True, "turnout": True},
+        ],
+        "stops": [
+            {"id": "quay", "name": "Quay", "track": "T1", "chainage_m": 620.0, "xy": (470.6, 270.0)},
+            {"id": "quay", "name": "Quay", "track": "T2", "chainage_m": 618.0, "xy": (469.6, 274.0)},
+        ],
         "services": [
-            _service("local-up", "Local, towards Millgate", "T1", "rising",
-                     {"day": 144.0, "evening": 32.0, "night": 24.0}, True),
-            _service("local-down", "Local, towards Harbour", "T2", "falling",
-                     {"day": 144.0, "evening": 32.0, "night": 24.0}, True),
-            _service("fast-up", "Fast, towards Millgate", "T1", "rising",
-                     {"day": 36.0, "evening": 8.0, "night": 0.0}, False),
-            _service("early-empty", "Empty train before service", "T2", "falling",
-                     {"day": 0.0, "evening": 0.0, "night": 1.4}, False)],
-        "barriers": [{"id": "B1", "name": "Quay wall", "height_m": 2.5, "surface": "absorbing",
-                      "xy": [(310.0, 20.0), (352.0, 32.0), (388.0, 54.0), (410.0, 78.0)]}],
-        "ground": [{"id": "river", "name": "River", "surface": "water", "g": 0.0, "water": True,
-                    "xy": [(-60.0, -120.0), (520.0, -90.0), (640.0, 60.0), (640.0, -160.0), (-60.0, -180.0)]},
-                   {"id": "yard", "name": "Goods yard", "surface": "compacted", "g": 0.3, "water": False,
-                    "xy": [(20.0, 15.0), (140.0, 15.0), (140.0, 48.0), (20.0, 48.0)]}],
-        "works": [{"date": "2026-10-04", "kind": "rail_renewal", "track": "T1", "from_m": 250.0, "to_m": 560.0,
-                   "description": "Both rails renewed in the curve"},
-                  {"date": "2026-10-11", "kind": "grinding", "track": "T1", "from_m": 250.0, "to_m": 560.0,
-                   "description": ""}],
+            _service(
+                "local-up",
+                "Local, towards Millgate",
+                "T1",
+                "rising",
+                {"day": 144.0, "evening": 32.0, "night": 24.0},
+                True,
+            ),
+            _service(
+                "local-down",
+                "Local, towards Harbour",
+                "T2",
+                "falling",
+                {"day": 144.0, "evening": 32.0, "night": 24.0},
+                True,
+            ),
+            _service(
+                "fast-up", "Fast, towards Millgate", "T1", "rising", {"day": 36.0, "evening": 8.0, "night": 0.0}, False
+            ),
+            _service(
+                "early-empty",
+                "Empty train before service",
+                "T2",
+                "falling",
+                {"day": 0.0, "evening": 0.0, "night": 1.4},
+                False,
+            ),
+        ],
+        "barriers": [
+            {
+                "id": "B1",
+                "name": "Quay wall",
+                "height_m": 2.5,
+                "surface": "absorbing",
+                "xy": [(310.0, 20.0), (352.0, 32.0), (388.0, 54.0), (410.0, 78.0)],
+            }
+        ],
+        "ground": [
+            {
+                "id": "river",
+                "name": "River",
+                "surface": "water",
+                "g": 0.0,
+                "water": True,
+                "xy": [(-60.0, -120.0), (520.0, -90.0), (640.0, 60.0), (640.0, -160.0), (-60.0, -180.0)],
+            },
+            {
+                "id": "yard",
+                "name": "Goods yard",
+                "surface": "compacted",
+                "g": 0.3,
+                "water": False,
+                "xy": [(20.0, 15.0), (140.0, 15.0), (140.0, 48.0), (20.0, 48.0)],
+            },
+        ],
+        "works": [
+            {
+                "date": "2026-10-04",
+                "kind": "rail_renewal",
+                "track": "T1",
+                "from_m": 250.0,
+                "to_m": 560.0,
+                "description": "Both rails renewed in the curve",
+            },
+            {
+                "date": "2026-10-11",
+                "kind": "grinding",
+                "track": "T1",
+                "from_m": 250.0,
+                "to_m": 560.0,
+                "description": "",
+            },
+        ],
     }
 
 
 def _project() -> dict[str, Any]:
-    vehicle = {"kind": "metro", "freight": False, "length_m": 18.0, "n_axles": 4, "max_speed_km_h": 80.0,
-               "wheel_roughness": "disc", "contact_filter": "load_50kn_wheel_920mm", "vehicle_transfer": "wheel_840mm",
-               "superstructure_transfer": None, "aerodynamic": None, "actual": {"wheel_load_kn": 52.0}}
+    vehicle = {
+        "kind": "metro",
+        "freight": False,
+        "length_m": 18.0,
+        "n_axles": 4,
+        "max_speed_km_h": 80.0,
+        "wheel_roughness": "disc",
+        "contact_filter": "load_50kn_wheel_920mm",
+        "vehicle_transfer": "wheel_840mm",
+        "superstructure_transfer": None,
+        "aerodynamic": None,
+        "actual": {"wheel_load_kn": 52.0},
+    }
     return {
         "lineside": 1,
-        "identity": {"title": "Quay curve, rail renewal", "revision": "B", "date": "2026-11-20", "author": "A. Writer",
-                     "client": "Harbour Transit Authority (invented)", "reviewer": "", "purpose":
-                     "The rails in the quay curve were renewed; the neighbours report a change.",
-                     "competent_authority": "Town of Millgate, environment office (invented)",
-                     "assessment_dates": ["2026-12-01"]},
-        "site": {"air": {"temperature_deg_c": 10.0, "humidity_pct": 75.0, "pressure_kpa": 101.325},
-                 "favourable": {"kind": "one_value", "day": 0.5, "evening": 0.75, "night": 1.0}},
-        "vehicles": [{"id": "motor-car", **vehicle, "traction": "electric_multiple_unit"},
-                     {"id": "trailer", **vehicle, "traction": None}],
-        "units": [{"id": "six-car", "vehicles": [{"vehicle": "motor-car", "count": 2},
-                                                 {"vehicle": "trailer", "count": 2},
-                                                 {"vehicle": "motor-car", "count": 2}]}],
-        "spectra": [{"id": "rail-2026", "kind": "rail_roughness", "source": "measured 2026-03-02, ISO 3095 (invented)",
-                     "axis": [100.0, 80.0, 63.0, 50.0, 40.0], "levels_db": [5.0, 4.0, 3.0, 2.0, 1.0]}],
+        "identity": {
+            "title": "Quay curve, rail renewal",
+            "revision": "B",
+            "date": "2026-11-20",
+            "author": "A. Writer",
+            "client": "Harbour Transit Authority (invented)",
+            "reviewer": "",
+            "purpose": "The rails in the quay curve were renewed; the neighbours report a change.",
+            "competent_authority": "Town of Millgate, environment office (invented)",
+            "assessment_dates": ["2026-12-01"],
+        },
+        "site": {
+            "air": {"temperature_deg_c": 10.0, "humidity_pct": 75.0, "pressure_kpa": 101.325},
+            "favourable": {"kind": "one_value", "day": 0.5, "evening": 0.75, "night": 1.0},
+        },
+        "vehicles": [
+            {"id": "motor-car", **vehicle, "traction": "electric_multiple_unit"},
+            {"id": "trailer", **vehicle, "traction": None},
+        ],
+        "units": [
+            {
+                "id": "six-car",
+                "vehicles": [
+                    {"vehicle": "motor-car", "count": 2},
+                    {"vehicle": "trailer", "count": 2},
+                    {"vehicle": "motor-car", "count": 2},
+                ],
+            }
+        ],
+        "spectra": [
+            {
+                "id": "rail-2026",
+                "kind": "rail_roughness",
+                "source": "measured 2026-03-02, ISO 3095 (invented)",
+                "axis": [100.0, 80.0, 63.0, 50.0, 40.0],
+                "levels_db": [5.0, 4.0, 3.0, 2.0, 1.0],
+            }
+        ],
         "calculation": {"method": "eu_common", "options": {}, "without": ["eu_bridge"], "with": []},
         "criteria": [{"name": "who_2018"}, {"name": "de_16bimschv"}, {"name": "custom", "id": "permit-2019"}],
     }
@@ -240,8 +503,16 @@ def _grid() -> dict[str, Any]:
     x = [float(v) for v in range(-40, 601, 20)]
     y = [float(v) for v in range(-160, 401, 20)]
     level = [[_level(_distance(a, b)) for a in x] for b in y]
-    return {"height_m": 4.0, "spacing_m": 20.0, "x": x, "y": y, "levels_db": {
-        "lden": [[v + 1.9 for v in row] for row in level], "lnight": [[v - 6.8 for v in row] for row in level]}}
+    return {
+        "height_m": 4.0,
+        "spacing_m": 20.0,
+        "x": x,
+        "y": y,
+        "levels_db": {
+            "lden": [[v + 1.9 for v in row] for row in level],
+            "lnight": [[v - 6.8 for v in row] for row in level],
+        },
+    }
 
 
 def build_inputs() -> dict[str, bytes]:
@@ -254,25 +525,52 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
     receivers = [_receiver(k, n_receivers) for k in range(n_receivers)]
     inputs = build_inputs()
     document: dict[str, Any] = {
-        "provenance": {"lineside_version": "0.1.0", "method": "eu_common", "method_title":
-                       "Common method of the European Union", "project_sha256": hashlib.sha256(b"p").hexdigest(),
-                       "inputs": [{"name": n, "sha256": hashlib.sha256(b).hexdigest(), "n_bytes": len(b)}
-                                  for n, b in inputs.items()], "offers": _offers()},
+        "provenance": {
+            "lineside_version": "0.1.0",
+            "method": "eu_common",
+            "method_title": "Common method of the European Union",
+            "project_sha256": hashlib.sha256(b"p").hexdigest(),
+            "inputs": [
+                {"name": n, "sha256": hashlib.sha256(b).hexdigest(), "n_bytes": len(b)} for n, b in inputs.items()
+            ],
+            "offers": _offers(),
+        },
         "project": _project(),
-        "periods": [{"name": "day", "from_hour": 7, "to_hour": 19, "hours": 12},
-                    {"name": "evening", "from_hour": 19, "to_hour": 23, "hours": 4},
-                    {"name": "night", "from_hour": 23, "to_hour": 7, "hours": 8}],
-        "site": _site(), "receivers": receivers, "findings": _findings(receivers),
-        "uncertainty": {"standard_db": 1.5, "coverage_factor": 2.0, "expanded_db": 3.0, "statement":
-                        "Standard uncertainty of the computed level, stated without a measurement at this site.",
-                        "standing": "assumption"},
-        "notes": [{"kind": "validity", "origin": "eu_squeal", "text":
-                   "Squeal: the radius of 180 m lies at the edge of the range of the tabulated values.", "standing":
-                   "law or standard"},
-                  {"kind": "assumption", "origin": "eu_rolling", "text":
-                   "The wheel load of 52 kN is computed with the class of 50 kN.", "standing": "assumption"},
-                  {"kind": "warning", "origin": "project", "text": "R10 stands in the open, 50 m from any building.",
-                   "standing": "given in the project file"}],
+        "periods": [
+            {"name": "day", "from_hour": 7, "to_hour": 19, "hours": 12},
+            {"name": "evening", "from_hour": 19, "to_hour": 23, "hours": 4},
+            {"name": "night", "from_hour": 23, "to_hour": 7, "hours": 8},
+        ],
+        "site": _site(),
+        "receivers": receivers,
+        "findings": _findings(receivers),
+        "uncertainty": {
+            "standard_db": 1.5,
+            "coverage_factor": 2.0,
+            "expanded_db": 3.0,
+            "statement": "Standard uncertainty of the computed level, stated without a measurement at this site.",
+            "standing": "assumption",
+        },
+        "notes": [
+            {
+                "kind": "validity",
+                "origin": "eu_squeal",
+                "text": "Squeal: the radius of 180 m lies at the edge of the range of the tabulated values.",
+                "standing": "law or standard",
+            },
+            {
+                "kind": "assumption",
+                "origin": "eu_rolling",
+                "text": "The wheel load of 52 kN is computed with the class of 50 kN.",
+                "standing": "assumption",
+            },
+            {
+                "kind": "warning",
+                "origin": "project",
+                "text": "R10 stands in the open, 50 m from any building.",
+                "standing": "given in the project file",
+            },
+        ],
         "grid": _grid(),
     }
     document.update(changes)

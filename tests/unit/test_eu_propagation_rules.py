@@ -153,10 +153,61 @@ def test_points_on_the_track_are_computed_one_metre_away(x: float) -> None:
 
 
 def test_sources_and_receivers_on_or_below_the_plain_are_finite() -> None:
-    where = scene(screens=[[5, -99, 5, 99, 1.0]])
-    for z in (0.0, -0.5, -3.0):
-        found = CALCULATOR.path_loss(where, points([[0, 0, z]]), np.array([0.0, 0.5]), receivers([[60, 0, 0]]), OPTIONS)
-        assert np.all(np.isfinite(found.transfer)) and np.all(found.transfer > 0)
+    to = receivers([[60, 0, 0]])
+    for where in (scene(), scene(screens=[[5, -99, 5, 99, 1.0]])):
+        for z in (0.0, -0.5, -3.0):
+            found = CALCULATOR.path_loss(where, points([[0, 0, z]]), np.array([0.0, 0.5]), to, OPTIONS)
+            assert np.all(np.isfinite(found.transfer)) and np.all(found.transfer > 0)
+
+
+def test_ground_effect_of_two_points_on_the_ground() -> None:
+    """Heights 0: the turbulence term has no limit; the bound -9 (1 - G) of (2.5.20) remains."""
+    work = np.empty((1, 8))
+    kernels.ground(kernels.band_constants(), True, 0.5, 1.0, 0.0, 0.0, 80.0, work, 0)
+    np.testing.assert_allclose(10 * np.log10(work[0]), 4.5, atol=1e-9)
+
+
+def test_an_edge_below_the_ray_counts_by_both_conditions() -> None:
+    """Section 2.5.6 as amended: delta > -lambda/20, and Rayleigh: delta > lambda/4 - delta*; written out here."""
+    decisions = set()
+    for h, top in ((4, 0.5), (4, 1.5), (4, 2.0), (4, 3.0), (4, 3.9), (0.5, 0.4), (0.5, 0.8), (0.5, 1.0)):
+        cut = vertical_cut(
+            (0, h), (60, 4), [(0, 0), (60, 0)], [(0, 60, 0.5)], source_ground_g=1, barriers=[(10, top)]
+        )
+        delta = np.hypot(60, 4 - h) - np.hypot(10, h - top) - np.hypot(50, 4 - top)
+        mirrored = np.hypot(10, h + top) + np.hypot(50, 4 + top) - np.hypot(60, 4 - h)
+        lam = 340.0 / np.array([63, 125, 250, 500, 1000, 2000, 4000, 8000])
+        near, rough = delta > -lam / 20, delta > lam / 4 - mirrored
+        assert cut.homogeneous.diffraction.tolist() == (near & rough).tolist(), (h, top)
+        decisions |= set(zip(near.tolist(), rough.tolist(), strict=True))
+    assert decisions == {(False, False), (False, True), (True, False), (True, True)}
+
+
+def test_image_lies_opposite_across_a_sloping_plane() -> None:
+    info = np.zeros((1, 8))
+    px, pz = np.array([0.0, 30.0]), np.array([1.0, 10.0])
+    kernels.stretch(px, pz, np.array([0.0, 30.0]), np.array([0.5]), 0.0, 3.0, 30.0, 15.0, info, 0)
+    for end, x, z in ((kernels.IMAGE_A, 0.0, 3.0), (kernels.IMAGE_B, 30.0, 15.0)):
+        xi, zi = info[0, end : end + 2]
+        assert 0.5 * (z + zi) == pytest.approx(1.0 + 0.3 * 0.5 * (x + xi))      # halfway: on the plane
+        assert (zi - z) * 0.3 + (xi - x) == pytest.approx(0.0)                  # at right angles to it
+    assert info[0, kernels.Z_A] == pytest.approx(2.0 / np.hypot(1, 0.3))
+
+
+def test_a_roof_below_the_ray_belongs_to_the_mean_plane() -> None:
+    cut = vertical_cut(
+        (0, 4.5), (100, 20), [(0, 0), (100, 0)], [(0, 100, 1)], source_ground_g=1, buildings=[(40, 60, 2)]
+    )
+    x = np.linspace(0, 100, 200001)
+    a, b = np.polyfit(x, np.where((x > 40) & (x < 60), 2.0, 0.0), 1)
+    assert not cut.homogeneous.diffraction.any()
+    assert cut.homogeneous.whole_path.z_a_m == pytest.approx((4.5 - b) / np.hypot(1, a), abs=1e-4)
+
+
+def test_ends_of_screens_behind_track_or_receiver_split_nothing() -> None:
+    source, alone = points([[0, 0, 0]], length_m=8.0), points([[0, 0, 0]])
+    where = scene(screens=[[-10, 0.5, -10, 90, 4], [70, 0.5, 70, 90, 4]])
+    np.testing.assert_array_equal(loss_db(where, source, [[50, 0, 4]]), loss_db(where, alone, [[50, 0, 4]]))
 
 
 def test_point_below_its_mean_plane_is_its_own_image() -> None:
@@ -166,7 +217,8 @@ def test_point_below_its_mean_plane_is_its_own_image() -> None:
     kernels.stretch(px, pz, np.array([0.0, 20.0]), np.array([0.5]), 0.0, 0.2, 20.0, 4.0, info, 0)
     assert info[0, kernels.Z_A] == 0.0
     assert info[0, kernels.IMAGE_A : kernels.IMAGE_A + 2].tolist() == [0.0, 0.2]
-    assert kernels.ground_behind_edge(0.3, 5.0, 5.0) == pytest.approx(0.3)
+    for image in (5.0, 4.0):
+        assert kernels.ground_behind_edge(0.3, 5.0, image) == pytest.approx(0.3)
 
 
 def test_hull_of_arcs_drops_an_edge_that_the_straight_hull_keeps() -> None:

@@ -168,6 +168,7 @@ def warning(old: str, new: str, at: str, message: str, allowed: str = "", hint: 
 
 R2 = "  - {id: R2, position: [500, 60], use: school}"
 STRETCH = "{from_m: 300, to_m: 520, rail_roughness: {spectrum: rails}}"
+QUAY = "  - {id: quay, at: [{track: T1, chainage_m: 620}]}"
 RIVER = "[[0, 50], [900, 50], [900, 100], [0, 100]]"
 
 REFERENCES = [
@@ -478,8 +479,8 @@ TRAFFIC = [
     Case(
         (
             (
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}",
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}\n  - {id: mill, at: [{track: T1, chainage_m: 400}]}",
+                QUAY,
+                QUAY + "\n  - {id: mill, at: [{track: T1, chainage_m: 400}]}",
             ),
             ("at: [quay]", "at: [quay, mill]"),
         ),
@@ -492,8 +493,8 @@ TRAFFIC = [
     Case(
         (
             (
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}",
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}\n  - {id: mill, at: [{track: T1, chainage_m: 625}]}",
+                QUAY,
+                QUAY + "\n  - {id: mill, at: [{track: T1, chainage_m: 625}]}",
             ),
             ("at: [quay]", "at: [quay, mill]"),
         ),
@@ -506,8 +507,8 @@ TRAFFIC = [
     Case(
         (
             (
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}",
-                "  - {id: quay, at: [{track: T1, chainage_m: 620}]}\n  - {id: mill, at: [{track: T1, chainage_m: 620}]}",
+                QUAY,
+                QUAY + "\n  - {id: mill, at: [{track: T1, chainage_m: 620}]}",
             ),
             ("at: [quay]", "at: [quay, mill]"),
         ),
@@ -518,7 +519,8 @@ TRAFFIC = [
         (
             (
                 "tracks:\n",
-                "tracks:\n  - {id: T2, kind: metro, alignment: {kind: inline, points: [[0, 4, 0], [900, 4, 0]]}, attributes: "
+                "tracks:\n  - {id: T2, kind: metro, alignment: {kind: inline, points: [[0, 4, 0], [900, 4, 0]]}, "
+                "attributes: "
                 "{form: slab, sleeper: wooden, rail_pad: soft, rail_roughness: smooth, speed_limit_km_h: 50}}\n",
             ),
             ("    track: T1\n    direction", "    track: T2\n    direction"),
@@ -552,7 +554,8 @@ UNUSED = [
     ),
     warning(
         "tracks:\n",
-        "tracks:\n  - {id: T2, kind: metro, alignment: {kind: inline, points: [[0, 4, 0], [900, 4, 0]]}, attributes: "
+        "tracks:\n  - {id: T2, kind: metro, alignment: {kind: inline, points: [[0, 4, 0], [900, 4, 0]]}, "
+        "attributes: "
         "{form: slab, sleeper: wooden, rail_pad: soft, rail_roughness: smooth, speed_limit_km_h: 50}}\n",
         "id: T2",
         "no service runs on this track",
@@ -566,7 +569,10 @@ UNUSED = [
     ),
 ]
 AXIS = "axis: [100, 80, 63, 50, 40], levels_db: [1, 2, 3, 4, 5]"
-THIRDS = "50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000"
+THIRDS = (
+    "50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, "
+    "6300, 8000"
+)
 SPECTRA = [
     error(
         AXIS, "axis: [100, 80, 63, 50], levels_db: [1, 2, 3, 4]", "id: rails", "axis: has 4 wavelengths", "at least 5"

@@ -14,7 +14,7 @@ from lineside.project.load import load_project
 STARTER = files("lineside.project.starter")
 TEXT = (STARTER / "project.yaml").read_text(encoding="utf-8")
 JARGON = re.compile(
-    r"pydantic|https?://|Input should|literal\[|union|discriminator|tuple|dict|NoneType|BaseModel|str type|validation error",
+    r"pydantic|https?://|Input should|literal\[|union|discriminator|tuple|dict|NoneType|BaseModel|validation error",
     re.IGNORECASE,
 )
 
@@ -450,7 +450,8 @@ def test_whole_message_reads_well(tmp_path: Path) -> None:
     assert str(unknown) == (
         f'project.yaml:{unknown.line}:7: tracks[1] "T1" (Towards Ferrow), attributes: unknown key speed_limit\n'
         "  found:   50\n"
-        "  allowed: form, sleeper, rail_pad, rail_pad_stiffness_mn_m, rail_roughness, track_transfer, impact_roughness, "
+        "  allowed: form, sleeper, rail_pad, rail_pad_stiffness_mn_m, rail_roughness, track_transfer, "
+        "impact_roughness, "
         "joints_per_100_m, bridge, speed_limit_km_h, curve_radius_m, source_ground_g\n"
         "  hint:    did you mean speed_limit_km_h? (Speed limit [km/h], above 0 to 500)"
     )
@@ -553,3 +554,11 @@ def test_hostile_values_are_shortened_and_escaped(tmp_path: Path) -> None:
 def test_control_characters_are_refused(edit: tuple[str, str], tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, edit)
     assert "control character" in problem.message
+
+
+def test_countless_problems_are_counted(tmp_path: Path) -> None:
+    receivers = "".join(f"  - {{id: N{k}, position: [{k}, 60], use: dweling}}\n" for k in range(250))
+    problems = problems_of(tmp_path, ("receivers:\n", "receivers:\n" + receivers))
+    assert len(problems) == 201
+    assert problems[-1].message == "there are 50 more errors"
+    assert problems[-1].hint == "repair the first ones and check again"

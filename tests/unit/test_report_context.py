@@ -41,8 +41,19 @@ def text_of(report: Report) -> str:
 
 
 def test_tables_have_fixed_ids() -> None:
-    expected = ["T1.1", "T2.1", "T2.2", "T4.1", *(f"T5.{k}" for k in range(1, 11)), *(f"T6.{k}" for k in range(1, 9)),
-                "T7.1", "T9.1", "TB.1", "TB.2", "TB.3"]
+    expected = [
+        "T1.1",
+        "T2.1",
+        "T2.2",
+        "T4.1",
+        *(f"T5.{k}" for k in range(1, 11)),
+        *(f"T6.{k}" for k in range(1, 9)),
+        "T7.1",
+        "T9.1",
+        "TB.1",
+        "TB.2",
+        "TB.3",
+    ]
     assert list(build().tables) == expected
     empty = FIXTURE["build_results"](10, findings=[], notes=[], grid=None)
     assert list(build_from(empty).tables) == expected
@@ -89,9 +100,19 @@ def test_summary_without_limits_and_without_sound() -> None:
     silent = []
     for receiver in FIXTURE["build_results"](2).receivers:
         none = {p: {k: None for k in v} for p, v in receiver.by_mechanism_db.items()}
-        silent.append(receiver.model_copy(update={
-            "lden_db": None, "period_db": dict.fromkeys(receiver.period_db), "by_mechanism_db": none, "passes": [],
-            "by_service_db": {}, "by_stretch_db": {}, "spectrum_db": {}}))
+        silent.append(
+            receiver.model_copy(
+                update={
+                    "lden_db": None,
+                    "period_db": dict.fromkeys(receiver.period_db),
+                    "by_mechanism_db": none,
+                    "passes": [],
+                    "by_service_db": {},
+                    "by_stretch_db": {},
+                    "spectrum_db": {},
+                }
+            )
+        )
     results = FIXTURE["build_results"](2, findings=[], grid=None).model_copy(update={"receivers": silent})
     report = build_from(results, draw=True)
     assert "No sound" in text_of(report)
@@ -101,8 +122,11 @@ def test_summary_without_limits_and_without_sound() -> None:
 
 
 def test_small_excess_is_not_called_zero() -> None:
-    finding = FIXTURE["build_results"](1).findings[0].model_copy(
-        update={"difference_db": 0.3, "verdict": "above", "compared_db": 54.3})
+    finding = (
+        FIXTURE["build_results"](1)
+        .findings[0]
+        .model_copy(update={"difference_db": 0.3, "verdict": "above", "compared_db": 54.3})
+    )
     results = FIXTURE["build_results"](1).model_copy(update={"findings": [finding]})
     assert "less than 1 dB above" in text_of(build_from(results))
 
@@ -128,8 +152,12 @@ def test_levels_are_printed_to_a_tenth() -> None:
     report = build()
     for name in ("T6.1", "T6.5", "T6.6", "T6.7", "T6.8"):
         table = report.tables[name]
-        levels = [row.cells[k] for row in table.rows for k, c in enumerate(table.columns)
-                  if c.kind == "num" and c.label not in ("Distance, m", "Height, m")]
+        levels = [
+            row.cells[k]
+            for row in table.rows
+            for k, c in enumerate(table.columns)
+            if c.kind == "num" and c.label not in ("Distance, m", "Height, m")
+        ]
         assert levels and all(re.fullmatch(r"−?\d+\.\d|–", v) for v in levels), name
 
 
@@ -143,7 +171,8 @@ def test_long_tables_print_the_worst_and_say_so() -> None:
     assert all(len(t.rows) <= MAX_ROWS for t in report.tables.values())
     made = sorted((f.difference_db for f in results.findings if f.difference_db is not None), reverse=True)
     assert sum(row.cells[-2].startswith("+") for row in report.tables["T6.2"].rows) == min(
-        MAX_ROWS, sum(d > 0 for d in made))
+        MAX_ROWS, sum(d > 0 for d in made)
+    )
 
 
 def test_works_are_recorded_and_not_computed() -> None:
@@ -161,9 +190,18 @@ def test_left_out_and_unverified_calculators_are_said_loudly() -> None:
 
 def test_cautions_of_every_report() -> None:
     said = " ".join(build().lists["cautions"])
-    for words in ("competent authority take precedence", "licensed or chartered acoustician must review",
-                  "Nobody may enter the track area", "adhesion, braking and train detection"):
+    for words in (
+        "competent authority take precedence",
+        "licensed or chartered acoustician must review",
+        "Nobody may enter the track area",
+        "adhesion, braking and train detection",
+    ):
         assert words in said
+
+
+def test_what_the_project_leaves_blank_is_said_to_be_so() -> None:
+    cover = dict(build().cover)
+    assert cover["Reviewer"] == "not stated" and cover["Author"] == "A. Writer"
 
 
 def test_criteria_cards_say_source_place_and_caution() -> None:
@@ -181,14 +219,20 @@ def test_listing_is_the_whole_project_file() -> None:
     assert list(build().listing) == text.rstrip("\n").split("\n")
 
 
-HOSTILE = "<script>alert(1)</script> {{7*7}} {% raw %} $x^2$ & \"quoted\" \x00\u202e" + "long" * 60
+HOSTILE = '<script>alert(1)</script> {{7*7}} {% raw %} $x^2$ & "quoted" \x00\u202e' + "long" * 60
 
 
 def hostile_results() -> Results:
     document = FIXTURE["build_results"](3).model_dump()
     document["project"]["identity"].update(title=HOSTILE, client=HOSTILE, author=HOSTILE, purpose=HOSTILE)
-    for part in [*document["receivers"], *document["site"]["services"], *document["site"]["stops"],
-                 *document["site"]["barriers"], *document["site"]["ground"], *document["site"]["tracks"]]:
+    for part in [
+        *document["receivers"],
+        *document["site"]["services"],
+        *document["site"]["stops"],
+        *document["site"]["barriers"],
+        *document["site"]["ground"],
+        *document["site"]["tracks"],
+    ]:
         part["name"] = HOSTILE
     for stretch in document["site"]["stretches"]:
         stretch["label"] = HOSTILE
@@ -208,15 +252,20 @@ def test_no_wording_is_left_over() -> None:
     """Each key stands in the code or a template, whole or (where it is put together) by its last part."""
     code = "\n".join(p.read_text(encoding="utf-8") for p in sources())
     fed_by_data = ("period.", "quantity.", "mechanism.", "use.", "work.")
-    unused = {k for k in STRINGS.keys() if not k.startswith(fed_by_data) and f'"{k}"' not in code
-              and not re.search(rf"\b{k.partition('.')[2]}\b", code)}
+    unused = {
+        k
+        for k in STRINGS.all_keys()
+        if not k.startswith(fed_by_data) and f'"{k}"' not in code and not re.search(rf"\b{k.partition('.')[2]}\b", code)
+    }
     assert unused - COMPOSED == set()
 
 
 #: Put together from data: method.step_1 to step_7, and parts of the lists in context.py.
-COMPOSED = {f"method.step_{k}" for k in range(1, 8)} | {
-    f"limits.not_assessed_{what}" for what in ("works", "terrain", "other", "tonal")
-} | {f"results.map_{part}{q}" for part in ("", "legend_") for q in ("lden", "lnight")}
+COMPOSED = (
+    {f"method.step_{k}" for k in range(1, 8)}
+    | {f"limits.not_assessed_{what}" for what in ("works", "terrain", "other", "tonal")}
+    | {f"results.map_{part}{q}" for part in ("", "legend_") for q in ("lden", "lnight")}
+)
 
 
 def sources() -> list[Path]:

@@ -57,8 +57,13 @@ def speed_chart(site: Site, words: Words) -> Picture:
 def _speed_panel(axes: Axes, services: Sequence[ServiceInfo], words: Words) -> None:
     for k, service in enumerate(services):
         arrow = "→" if service.direction == "rising" else "←"
-        axes.plot(service.profile.chainage_m, service.profile.speed_km_h, color=LINES[k], ls=DASHES[k],
-                  label=f"{arrow} " + shorten(service.name or service.id, 32))
+        axes.plot(
+            service.profile.chainage_m,
+            service.profile.speed_km_h,
+            color=LINES[k],
+            ls=DASHES[k],
+            label=f"{arrow} " + shorten(service.name or service.id, 32),
+        )
     axes.set_ylim(0, None)
     axes.margins(y=0.1)
     axes.grid(axis="y")
@@ -71,9 +76,18 @@ def _stop_marks(axes: Axes, site: Site, track: str) -> None:
     for stop in site.stops:
         if stop.track == track:
             axes.axvline(stop.chainage_m, color=GREY, lw=0.6, ls=(0, (1, 2)))
-            axes.annotate(shorten(stop.name or stop.id, 20), (stop.chainage_m, 0.03),
-                          xycoords=("data", "axes fraction"), fontsize=7, color=GREY, rotation=90,
-                          ha="right", va="bottom", xytext=(-1.5, 0), textcoords="offset points")
+            axes.annotate(
+                shorten(stop.name or stop.id, 20),
+                (stop.chainage_m, 0.03),
+                xycoords=("data", "axes fraction"),
+                fontsize=7,
+                color=GREY,
+                rotation=90,
+                ha="right",
+                va="bottom",
+                xytext=(-1.5, 0),
+                textcoords="offset points",
+            )
 
 
 def spectrum_chart(receivers: Sequence[ReceiverResult], periods: Mapping[str, str], words: Words) -> Picture:
@@ -96,8 +110,16 @@ def spectrum_chart(receivers: Sequence[ReceiverResult], periods: Mapping[str, st
                 axes.set_xlabel(words("charts.octave"))
             if k == 0:
                 handles, labels = axes.get_legend_handles_labels()
-                figure.legend(handles, labels, loc="upper left", ncols=len(labels), borderaxespad=0, borderpad=0,
-                              bbox_to_anchor=(13.0 / TEXT_WIDTH_MM, 1.0), handlelength=3.2)
+                figure.legend(
+                    handles,
+                    labels,
+                    loc="upper left",
+                    ncols=len(labels),
+                    borderaxespad=0,
+                    borderpad=0,
+                    bbox_to_anchor=(13.0 / TEXT_WIDTH_MM, 1.0),
+                    handlelength=3.2,
+                )
         return write(figure)
 
 
@@ -106,8 +128,7 @@ def _spectrum_panel(axes: Axes, receiver: ReceiverResult, periods: Mapping[str, 
     for k, (period, printed) in enumerate(periods.items()):
         levels = [np.nan if v is None else v for v in receiver.spectrum_db.get(period, [])]
         if levels:
-            axes.plot(place, levels, color=LINES[k], ls=DASHES[k], marker=MARKERS[k], ms=3.5,
-                      label=printed)
+            axes.plot(place, levels, color=LINES[k], ls=DASHES[k], marker=MARKERS[k], ms=3.5, label=printed)
     axes.set_xticks(place, [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in OCTAVES_HZ])
     axes.set_title(shorten(f"{receiver.id}  {receiver.name}", 40))
     axes.set_ylabel(words("charts.level_octave"))
@@ -115,7 +136,9 @@ def _spectrum_panel(axes: Axes, receiver: ReceiverResult, periods: Mapping[str, 
 
 
 def parts_chart(
-    receivers: Sequence[ReceiverResult], parts: Mapping[str, Mapping[str, Level]], names: Mapping[str, str],
+    receivers: Sequence[ReceiverResult],
+    parts: Mapping[str, Mapping[str, Level]],
+    names: Mapping[str, str],
     words: Words,
 ) -> Picture:
     """The parts of each receiver's level as points on one scale; a bar marks the whole.
@@ -144,14 +167,27 @@ def parts_chart(
         axes.grid(axis="both")
         axes.tick_params(axis="y", length=0)
         handles, labels = axes.get_legend_handles_labels()
-        figure.legend(handles, labels, loc="upper left", ncols=3, bbox_to_anchor=(0.0, 1.0), borderaxespad=0,
-                      borderpad=0, handletextpad=0.5, columnspacing=1.5)
+        figure.legend(
+            handles,
+            labels,
+            loc="upper left",
+            ncols=3,
+            bbox_to_anchor=(0.0, 1.0),
+            borderaxespad=0,
+            borderpad=0,
+            handletextpad=0.5,
+            columnspacing=1.5,
+        )
         return write(figure)
 
 
 def _part_points(
-    axes: Axes, receivers: Sequence[ReceiverResult], parts: Mapping[str, Mapping[str, Level]], shown: Sequence[str],
-    names: Mapping[str, str], words: Words,
+    axes: Axes,
+    receivers: Sequence[ReceiverResult],
+    parts: Mapping[str, Mapping[str, Level]],
+    shown: Sequence[str],
+    names: Mapping[str, str],
+    words: Words,
 ) -> None:
     rows = np.arange(len(receivers))
     whole = [np.nan if r.lden_db is None else r.lden_db for r in receivers]
@@ -160,5 +196,15 @@ def _part_points(
     for k, part in enumerate(shown):
         levels = [parts.get(r.id, {}).get(part) for r in receivers]
         x = [np.nan if v is None or v < lowest else v for v in levels]
-        axes.plot(x, rows, ls="none", marker=MARKERS[k], color=LINES[k], mfc=LINES[k] if k % 2 == 0 else "white",
-                  mew=1.1, ms=5.2, label=shorten(names[part], 34), zorder=3)
+        axes.plot(
+            x,
+            rows,
+            ls="none",
+            marker=MARKERS[k],
+            color=LINES[k],
+            mfc=LINES[k] if k % 2 == 0 else "white",
+            mew=1.1,
+            ms=5.2,
+            label=shorten(names[part], 34),
+            zorder=3,
+        )

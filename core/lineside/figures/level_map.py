@@ -16,7 +16,7 @@ CLASS_DB = 5.0
 MAX_CLASSES = 9
 CLASS_STRIP_MM = 11.0
 #: Pale to dark, lightness falling all the way: reads the same in greyscale (computed and tested in CIELAB).
-DARK_FROM = 6                                  # from this edge on, lines and labels are white
+DARK_FROM = 6  # from this edge on, lines and labels are white
 CLASS_COLOURS = ("#fbf6e9", "#f3e0b0", "#ecc27f", "#e49c60", "#d57457", "#b75059", "#8d3560", "#5d2559", "#2c1842")
 
 
@@ -26,7 +26,7 @@ def class_edges(levels: Array) -> Array:
     low = np.floor(finite.min() / CLASS_DB) * CLASS_DB
     high = max(np.ceil(finite.max() / CLASS_DB) * CLASS_DB, low + CLASS_DB)
     edges = np.arange(low, high + CLASS_DB / 2, CLASS_DB)
-    return edges[-(MAX_CLASSES + 1):]
+    return edges[-(MAX_CLASSES + 1) :]
 
 
 def as_array(rows: Sequence[Sequence[Level]]) -> Array:
@@ -91,9 +91,21 @@ def _class_keys(sheet: place.Sheet, edges: Array, open_below: bool, legend: str,
     base, left, step = place.LEGEND_MM + 5.6, 58.0, 12.0
     axes.text(10.0, base + 1.4, legend, fontsize=8, va="center", weight=600)
     for k, low in enumerate(edges[:-1]):
-        axes.fill_between([left + k * step, left + (k + 1) * step], base, base + 2.8, facecolor=CLASS_COLOURS[k],
-                          edgecolor=INK, lw=0.4)
+        axes.fill_between(
+            [left + k * step, left + (k + 1) * step],
+            base,
+            base + 2.8,
+            facecolor=CLASS_COLOURS[k],
+            edgecolor=INK,
+            lw=0.4,
+        )
         if k or not open_below:
             axes.text(left + k * step, base - 0.4, f"{low:g}", fontsize=7.5, ha="center", va="top")
-    axes.text(left + (len(edges) - 1) * step, base - 0.4, words("map.db", level=f"{edges[-1]:g}"), fontsize=7.5,
-              ha="center", va="top")
+    axes.text(
+        left + (len(edges) - 1) * step,
+        base - 0.4,
+        words("map.db", level=f"{edges[-1]:g}"),
+        fontsize=7.5,
+        ha="center",
+        va="top",
+    )

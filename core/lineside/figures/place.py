@@ -41,7 +41,7 @@ class View:
     y_max: float
     width_mm: float
     height_mm: float
-    clipped: bool                              # tracks go on beyond the edge
+    clipped: bool  # tracks go on beyond the edge
 
     def mm(self, x: float, y: float) -> XY:
         """Position on paper, from the lower left corner of the map."""
@@ -65,7 +65,7 @@ class Sheet:
     axes: Axes
     view: View
     placer: Placer
-    keys: list[tuple[Any, str]] = field(default_factory=list)     # legend handles and their words
+    keys: list[tuple[Any, str]] = field(default_factory=list)  # legend handles and their words
 
     def text(self, x: float, y: float, text: str, size: float = 7.5, **style: Any) -> None:
         """A label beside a mark at plan position (x, y)."""
@@ -74,8 +74,17 @@ class Sheet:
         if far:
             xs, ys = zip((x, y), self.view.plan(cx, cy), strict=True)
             self.axes.plot(xs, ys, color=GREY, lw=0.4, zorder=7)
-        self.axes.text(*self.view.plan(cx, cy), text, fontsize=size, ha="center", va="center", zorder=9,
-                       bbox=WHITE_UNDER, clip_on=True, **style)
+        self.axes.text(
+            *self.view.plan(cx, cy),
+            text,
+            fontsize=size,
+            ha="center",
+            va="center",
+            zorder=9,
+            bbox=WHITE_UNDER,
+            clip_on=True,
+            **style,
+        )
 
 
 def choose_view(site: Site, receivers: Sequence[ReceiverResult]) -> View:
@@ -104,8 +113,15 @@ def _on_paper(low: Array, high: Array, clipped: bool) -> View:
         width_mm = max(width_mm * MAX_MAP_HEIGHT_MM / height_mm, MIN_MAP_HEIGHT_MM)
         height_mm = MAX_MAP_HEIGHT_MM
     extra = max(0.0, dy * width_mm / height_mm - dx)
-    return View(float(low[0]) - extra / 2, float(high[0]) + extra / 2, float(low[1]) - wider / 2,
-                float(high[1]) + wider / 2, width_mm, height_mm, clipped)
+    return View(
+        float(low[0]) - extra / 2,
+        float(high[0]) + extra / 2,
+        float(low[1]) - wider / 2,
+        float(high[1]) + wider / 2,
+        width_mm,
+        height_mm,
+        clipped,
+    )
 
 
 def view_of(low: XY, high: XY) -> View:
@@ -117,8 +133,14 @@ def new_sheet(view: View, legend_mm: float = LEGEND_MM) -> Sheet:
     """A framed map with coordinates on its edge and room for the legend below."""
     height = view.height_mm + legend_mm + TICKS_MM
     figure = new_figure(TEXT_WIDTH_MM, height)
-    axes = figure.add_axes((10.0 / TEXT_WIDTH_MM, (legend_mm + TICKS_MM) / height - 0.5 / height,
-                            view.width_mm / TEXT_WIDTH_MM - 0.001, view.height_mm / height))
+    axes = figure.add_axes(
+        (
+            10.0 / TEXT_WIDTH_MM,
+            (legend_mm + TICKS_MM) / height - 0.5 / height,
+            view.width_mm / TEXT_WIDTH_MM - 0.001,
+            view.height_mm / height,
+        )
+    )
     axes.set_xlim(view.x_min, view.x_max)
     axes.set_ylim(view.y_min, view.y_max)
     axes.spines[["top", "right"]].set_visible(True)
@@ -152,8 +174,17 @@ def draw_ground(sheet: Sheet, areas: Sequence[GroundInfo], words: Words, names: 
 
     for area in areas:
         edge = WATER if area.water else GREY
-        sheet.axes.add_patch(Polygon(area.xy, closed=True, facecolor="white" if area.water else GROUND, alpha=0.7,
-                                     edgecolor=edge, lw=0.6, zorder=1))
+        sheet.axes.add_patch(
+            Polygon(
+                area.xy,
+                closed=True,
+                facecolor="white" if area.water else GROUND,
+                alpha=0.7,
+                edgecolor=edge,
+                lw=0.6,
+                zorder=1,
+            )
+        )
         if area.water:
             _hatch(sheet, area.xy)
     if names:
@@ -197,8 +228,17 @@ def _name_areas(sheet: Sheet, areas: Sequence[GroundInfo]) -> None:
         name = shorten(area.name, 24)
         found = sheet.placer.centre([sheet.view.mm(*spot) for spot in spots], name, 7.0)
         if found is not None:
-            sheet.axes.text(*sheet.view.plan(*found), name, fontsize=7, ha="center", va="center", zorder=8,
-                            bbox=WHITE_UNDER, style="italic", color=GREY)
+            sheet.axes.text(
+                *sheet.view.plan(*found),
+                name,
+                fontsize=7,
+                ha="center",
+                va="center",
+                zorder=8,
+                bbox=WHITE_UNDER,
+                style="italic",
+                color=GREY,
+            )
 
 
 def draw_tracks(sheet: Sheet, site: Site, words: Words, curves: bool = True) -> None:
@@ -335,8 +375,9 @@ def draw_scale_and_north(sheet: Sheet, words: Words) -> None:
     left, base = width_mm - 12.0 - length / per_mm, 5.0
     half = length / per_mm / 2
     for part, colour in ((0, INK), (1, "white")):
-        axes.fill_between([left + part * half, left + (part + 1) * half], base, base + 1.2, facecolor=colour,
-                          edgecolor=INK, lw=0.6)
+        axes.fill_between(
+            [left + part * half, left + (part + 1) * half], base, base + 1.2, facecolor=colour, edgecolor=INK, lw=0.6
+        )
     for part, label in enumerate(("0", f"{length / 2:g}", f"{length:g} m")):
         axes.text(left + part * half, base - 0.7, label, fontsize=7, ha="center", va="top")
     x = width_mm - 4.5
@@ -349,6 +390,16 @@ def draw_keys(sheet: Sheet, columns: int = 3) -> None:
     handles = [handle for handle, _ in sheet.keys]
     labels = [label for _, label in sheet.keys]
     height = sheet.figure.get_size_inches()[1] * MM_PER_INCH
-    sheet.figure.legend(handles, labels, loc="upper left", ncols=columns, fontsize=7.5, handlelength=2.2,
-                        bbox_to_anchor=(8.0 / TEXT_WIDTH_MM, (LEGEND_MM + 1.0) / height), columnspacing=1.4,
-                        borderaxespad=0, borderpad=0, labelspacing=0.45)
+    sheet.figure.legend(
+        handles,
+        labels,
+        loc="upper left",
+        ncols=columns,
+        fontsize=7.5,
+        handlelength=2.2,
+        bbox_to_anchor=(8.0 / TEXT_WIDTH_MM, (LEGEND_MM + 1.0) / height),
+        columnspacing=1.4,
+        borderaxespad=0,
+        borderpad=0,
+        labelspacing=0.45,
+    )

@@ -33,9 +33,17 @@ PALE = "#d9dce0"
 WATER = "#7d97ab"
 GROUND = "#eceeea"
 #: Line colours, dark to light; always together with a line style and a marker of the same index.
-LINES = ("#1b2a49", "#a3421c", "#4f7f8f", "#8a6d9c", "#7a7f2e", "#c08a3e", "#5c5f66", "#9aa5b1")
-DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)), (0, (3, 1)),
-                              (0, (8, 3)), (0, (2, 2)), (0, (4, 1, 1, 1, 1, 1)))
+LINES = ("#1b2a49", "#a3421c", "#5b8b9b", "#8a6d9c", "#7a7f2e", "#c08a3e", "#5c5f66", "#9aa5b1")
+DASHES: tuple[Any, ...] = (
+    "-",
+    (0, (5, 2)),
+    (0, (1.2, 1.4)),
+    (0, (6, 1.5, 1.2, 1.5)),
+    (0, (3, 1)),
+    (0, (8, 3)),
+    (0, (2, 2)),
+    (0, (4, 1, 1, 1, 1, 1)),
+)
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 
@@ -64,15 +72,37 @@ def house_style() -> Iterator[None]:
 
     _register_fonts()
     settings: Any = {
-        "font.family": FONT_FAMILY, "font.size": 8.5, "text.parse_math": False,
+        "font.family": FONT_FAMILY,
+        "font.size": 8.5,
+        "text.parse_math": False,
         "axes.unicode_minus": True,
-        "svg.fonttype": "none", "svg.hashsalt": "lineside", "axes.edgecolor": GREY, "axes.linewidth": 0.6,
-        "axes.labelcolor": INK, "text.color": INK, "xtick.color": GREY, "ytick.color": GREY,
-        "xtick.labelcolor": INK, "ytick.labelcolor": INK, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
-        "xtick.labelsize": 8, "ytick.labelsize": 8, "axes.titlesize": 9, "axes.titleweight": 600,
-        "axes.titlelocation": "left", "axes.spines.top": False, "axes.spines.right": False, "axes.axisbelow": True,
-        "grid.color": PALE, "grid.linewidth": 0.5, "legend.frameon": False, "legend.fontsize": 8,
-        "lines.linewidth": 1.3, "lines.markersize": 4.5, "hatch.linewidth": 0.5,
+        "svg.fonttype": "none",
+        "svg.hashsalt": "lineside",
+        "axes.edgecolor": GREY,
+        "axes.linewidth": 0.6,
+        "axes.labelcolor": INK,
+        "text.color": INK,
+        "xtick.color": GREY,
+        "ytick.color": GREY,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "xtick.labelsize": 8,
+        "ytick.labelsize": 8,
+        "axes.titlesize": 9,
+        "axes.titleweight": 600,
+        "axes.titlelocation": "left",
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.axisbelow": True,
+        "grid.color": PALE,
+        "grid.linewidth": 0.5,
+        "legend.frameon": False,
+        "legend.fontsize": 8,
+        "lines.linewidth": 1.3,
+        "lines.markersize": 4.5,
+        "hatch.linewidth": 0.5,
     }
     with matplotlib.rc_context(settings), warnings.catch_warnings():
         # a name in a script that no font covers is printed as boxes; that is no reason to stop
@@ -93,4 +123,3 @@ def write(figure: Figure) -> Picture:
     figure.savefig(buffer, format="svg", dpi=220, transparent=True, metadata={"Date": None, "Creator": None})
     width, height = figure.get_size_inches() * MM_PER_INCH
     return Picture(buffer.getvalue(), float(width), float(height))
-

@@ -54,14 +54,17 @@ class Draft:
     barriers: dict[int, Barrier] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
+    _ids: dict[str, dict[str, int]] = field(default_factory=dict)
 
     def ids(self, kind: str) -> dict[str, int]:
         """Ids of a list with the index where each stands first, faulty entries included."""
-        found: dict[str, int] = {}
-        for index, item in self._raw(kind):
-            if isinstance(item.get("id"), str):
-                found.setdefault(item["id"], index)
-        return found
+        if kind not in self._ids:
+            found: dict[str, int] = {}
+            for index, item in self._raw(kind):
+                if isinstance(item.get("id"), str):
+                    found.setdefault(item["id"], index)
+            self._ids[kind] = found
+        return self._ids[kind]
 
     def by_id(self, kind: str) -> dict[str, Any]:
         """Sound entries of a list by id; the first of a doubled id counts."""
@@ -117,19 +120,19 @@ def make_draft(reporter: Reporter) -> Draft:
 
 
 def _keep_sound_parts(draft: Draft, data: dict[str, Any], places: list[Loc]) -> None:
+    below: dict[Loc, list[Loc]] = {}
+    for place in places:
+        depth = 1 if place[:1] and place[0] in _SINGLE else 2
+        below.setdefault(place[:depth], []).append(place[depth:])
     for key, model in _SINGLE.items():
         if key in data:
-            setattr(draft, key, _sound(model, data[key], _below(places, (key,))))
+            setattr(draft, key, _sound(model, data[key], below.get((key,), [])))
     for key, model in _LISTS.items():
         items = data.get(key)
         for index, item in enumerate(items if isinstance(items, list) else ()):
-            part = _sound(model, item, _below(places, (key, index)))
+            part = _sound(model, item, below.get((key, index), []))
             if part is not None:
                 getattr(draft, key)[index] = part
-
-
-def _below(places: list[Loc], root: Loc) -> list[Loc]:
-    return [place[len(root) :] for place in places if place[: len(root)] == root]
 
 
 def _sound(model: type[M], data: Any, faults: list[Loc]) -> M | None:

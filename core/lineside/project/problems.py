@@ -16,6 +16,8 @@ from lineside.project.wording import Shape, did_you_mean, names, shown, suggesti
 
 Loc = tuple[str | int, ...]
 
+MAX_PROBLEMS = 200
+
 _AXES = ("x", "y", "z")
 _HOURS = ("from hour", "to hour")
 
@@ -33,6 +35,7 @@ class Reporter:
         self.document = document
         self.problems: list[Problem] = []
         self._seen: set[tuple[object, ...]] = set()
+        self._n: dict[Literal["error", "warning"], int] = {"error": 0, "warning": 0}
 
     def add(
         self,
@@ -57,21 +60,29 @@ class Reporter:
         self.add(path, message, severity="warning", **more)
 
     def put(self, problem: Problem) -> None:
-        """Keep a problem, once."""
+        """Keep a problem, once; of each severity only so many that a person can read them."""
         key = (problem.file, problem.line, problem.column, problem.place, problem.message)
-        if key not in self._seen:
+        if key in self._seen:
+            return
+        n = self._n[problem.severity] = self._n[problem.severity] + 1
+        if n <= MAX_PROBLEMS:
             self._seen.add(key)
             self.problems.append(problem)
 
     @property
     def failed(self) -> bool:
         """Whether there is an error."""
-        return any(problem.severity == "error" for problem in self.problems)
+        return self._n["error"] > 0
 
     def sorted(self) -> list[Problem]:
         """All problems: the project file first, in order of lines; then the files beside it."""
         main = self.document.file
-        return sorted(self.problems, key=lambda p: (p.file != main, p.file, p.line or 10**9, p.column or 0))
+        found = sorted(self.problems, key=lambda p: (p.file != main, p.file, p.line or 10**9, p.column or 0))
+        for severity, n in self._n.items():
+            if n > MAX_PROBLEMS:
+                message = f"there are {n - MAX_PROBLEMS} more {severity}s"
+                found.append(Problem(message, main, hint="repair the first ones and check again", severity=severity))
+        return found
 
 
 def words(path: Sequence[str | int], data: Any) -> tuple[str, str]:

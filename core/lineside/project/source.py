@@ -29,6 +29,7 @@ from lineside.project.wording import shown
 
 MAX_DEPTH = 30
 MAX_PROBLEMS = 50
+MAX_VALUES = 400_000
 
 _INT = re.compile(r"[-+]?[0-9]+")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
@@ -205,6 +206,7 @@ class _Builder:
         self.problems: list[Problem] = []
         self.last = (1, 1)
         self._n_documents = 0
+        self._n_values = 0
 
     def build(self, events: Iterator[Event]) -> Node | None:
         root: Node | None = None
@@ -226,6 +228,12 @@ class _Builder:
                     root = node
                 if isinstance(event, MappingStartEvent | SequenceStartEvent):
                     stack.append((node, [None]))
+                self._n_values += 1
+                if self._n_values > MAX_VALUES:
+                    self._refuse(
+                        mark, f"holds more than {MAX_VALUES} values", "put long lists of points into CSV files"
+                    )
+                    return root
                 if len(stack) > MAX_DEPTH:
                     self._refuse(mark, f"is nested deeper than {MAX_DEPTH} levels", "no part of a project is that deep")
                     return root

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import difflib
 import math
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
 from typing import Any
 
 #: Ends of names and their units; the longest that fits counts.
@@ -31,6 +31,7 @@ _IN_METRES = ("points", "position", "polygon", "line")
 _NONSENSE = 1e6
 _LONGEST = 70
 _MAX_NAMES = 40
+_MAX_COMPARED = 2000
 
 
 def unit_of(key: str) -> str:
@@ -52,7 +53,7 @@ def shown(value: Any, quote: bool = True, longest: int = _LONGEST) -> str:
     """
     if isinstance(value, str):
         text = value[: 4 * longest]
-        text = "".join(c if _printable(c) else c.encode("unicode_escape").decode() for c in text)
+        text = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
         text = text if len(text) <= longest else text[: longest - 4].rstrip() + " ..."
         return f'"{text}"' if quote else text
     if value is None:
@@ -71,10 +72,6 @@ def shown(value: Any, quote: bool = True, longest: int = _LONGEST) -> str:
             return shown("[" + ", ".join(shown(v, quote) for v in value) + "]", quote=False)
         return f"a list of {len(value)}"
     return shown(str(value), quote=False)
-
-
-def _printable(character: str) -> bool:
-    return unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 
 def number(value: float) -> str:
@@ -99,7 +96,7 @@ def names(values: Iterable[str]) -> str:
 
 def suggestion(given: str, known: Iterable[str]) -> str | None:
     """The known name that a misspelt one most likely means."""
-    known = list(known)
+    known = list(islice(known, _MAX_COMPARED))
     by_lower = {name.lower(): name for name in known}
     same = by_lower.get(given.lower().strip().replace("-", "_").replace(" ", "_"))
     if same is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
@@ -16,8 +17,10 @@ from lineside.report.html import FONT_SCHEME, font_bytes
 
 VARIANT = "pdf/a-3a"
 RESULTS_FILE = "results.json"
-INSTALL_HINT = ("The PDF engine lacks the Pango libraries; on Debian or Ubuntu install them with: "
-                "apt-get install --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0")
+INSTALL_HINT = (
+    "The PDF engine lacks the Pango libraries; on Debian or Ubuntu install them with: "
+    "apt-get install --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+)
 
 
 class EngineMissing(ReportError):
@@ -63,18 +66,27 @@ def make(html: str, inputs: Mapping[str, bytes], results_json: bytes, day: str) 
     engine = load_engine()
     from lineside.report.finish import finisher
 
-    with _no_errors_unheard():
+    with _no_errors_unheard(), warnings.catch_warnings():
+        # the engine leaves its colour profile open for Python to close
+        warnings.simplefilter("ignore", ResourceWarning)
         document = engine.HTML(string=html, base_url=None, url_fetcher=_fetcher()())
         return document.write_pdf(
-            pdf_variant=VARIANT, finisher=finisher, attachments=_attachments(engine, inputs, results_json, day))
+            pdf_variant=VARIANT, finisher=finisher, attachments=_attachments(engine, inputs, results_json, day)
+        )
 
 
 def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, day: str) -> list[Any]:
     moment = moment_of(day)
 
     def attach(name: str, content: bytes, description: str, relationship: str) -> Any:
-        return engine.Attachment(file_obj=io.BytesIO(content), name=clean(name), description=description,
-                                 relationship=relationship, created=moment, modified=moment)
+        return engine.Attachment(
+            file_obj=io.BytesIO(content),
+            name=clean(name),
+            description=description,
+            relationship=relationship,
+            created=moment,
+            modified=moment,
+        )
 
     # the project file first, then its companions by name
     names = sorted(inputs, key=lambda name: (name != PROJECT_FILE, name))

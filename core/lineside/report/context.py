@@ -17,13 +17,29 @@ from lineside.results.model import Results
 
 PROJECT_FILE = "project.yaml"
 MAX_LISTING_LINES = 4000
-SECTIONS = ("summary", "place", "criteria", "method", "inputs", "results", "limits", "cautions", "sources",
-            "appendix_a", "appendix_b")
+SECTIONS = (
+    "summary",
+    "place",
+    "criteria",
+    "method",
+    "inputs",
+    "results",
+    "limits",
+    "cautions",
+    "sources",
+    "appendix_a",
+    "appendix_b",
+)
 CAUTIONS = ("local", "sign", "track", "friction", "criteria", "reuse")
 
 
-def build(results: Results, inputs: Mapping[str, bytes], figures: Sequence[Figure], strings: Strings,
-          sections: Sequence[ReportSection] = ()) -> Report:
+def build(
+    results: Results,
+    inputs: Mapping[str, bytes],
+    figures: Sequence[Figure],
+    strings: Strings,
+    sections: Sequence[ReportSection] = (),
+) -> Report:
     """Everything that is printed, selected, worded and formatted.
 
     Parameters
@@ -42,23 +58,36 @@ def build(results: Results, inputs: Mapping[str, bytes], figures: Sequence[Figur
     title = identity(results, "title") or strings("report.no_title")
     listing, listing_note = _listing(inputs, strings)
     provenance = results.provenance
-    tables = [summary.criteria_table(results, strings), *place_inputs.tables(results, strings),
-              *result_tables.tables(results, strings), *method_sources.tables(results, strings)]
+    tables = [
+        summary.criteria_table(results, strings),
+        *place_inputs.tables(results, strings),
+        *result_tables.tables(results, strings),
+        *method_sources.tables(results, strings),
+    ]
     return Report(
-        language=strings("report.language"), title=title,
-        running=strings("report.running", title=shorten(title, 80),
-                        revision=shorten(identity(results, "revision"), 12)),
+        language=strings("report.language"),
+        title=title,
+        running=strings(
+            "report.running", title=shorten(title, 80), revision=shorten(identity(results, "revision"), 12)
+        ),
         footer=strings("report.footer", version=provenance.lineside_version, hash=provenance.project_sha256[:12]),
-        date=identity(results, "date"), author=identity(results, "author"),
+        date=identity(results, "date"),
+        author=identity(results, "author"),
         headings=[Heading(name, strings(f"sections.{name}")) for name in SECTIONS],
-        cover=_cover(results, strings), revision=_revision(results, strings),
+        cover=_cover(results, strings),
+        revision=_revision(results, strings),
         attached=strings("cover.attached", files=shorten(", ".join(sorted(inputs)), 300)),
-        summary_scope=summary.scope(results, strings), summary=summary.blocks(results, strings),
-        paragraphs=_paragraphs(results, strings), lists=_lists(results, strings),
-        tables={t.id: t for t in sorted(tables, key=_in_order)}, figures={f.id: f for f in figures},
+        summary_scope=summary.scope(results, strings),
+        summary=summary.blocks(results, strings),
+        paragraphs=_paragraphs(results, strings),
+        lists=_lists(results, strings),
+        tables={t.id: t for t in sorted(tables, key=_in_order)},
+        figures={f.id: f for f in figures},
         criteria=method_sources.criteria_cards(results, strings),
-        calculators=method_sources.calculator_cards(results, strings), fragments=fragments(results, sections),
-        listing=listing, listing_note=listing_note,
+        calculators=method_sources.calculator_cards(results, strings),
+        fragments=fragments(results, sections),
+        listing=listing,
+        listing_note=listing_note,
     )
 
 
@@ -74,10 +103,17 @@ def _in_order(table: Table) -> tuple[str, int]:
 
 
 def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:
-    entries = {"client": "client", "author": "author", "reviewer": "reviewer", "authority": "competent_authority",
-               "purpose": "purpose", "dates": "assessment_dates"}
-    facts = [(strings(f"cover.{word}"), identity(results, key) or strings("report.unknown"))
-             for word, key in entries.items()]
+    entries = {
+        "client": "client",
+        "author": "author",
+        "reviewer": "reviewer",
+        "authority": "competent_authority",
+        "purpose": "purpose",
+        "dates": "assessment_dates",
+    }
+    facts = [
+        (strings(f"cover.{word}"), identity(results, key) or strings("report.unknown")) for word, key in entries.items()
+    ]
     return [*facts, (strings("cover.method"), results.provenance.method_title)]
 
 
@@ -91,14 +127,24 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
     has_criteria = any(o.kind == "criterion" for o in results.provenance.offers)
     missing = left_out(results)
     return {
-        "place": strings("place.intro", system=site.coordinate_system, ground=number(site.ground_level_m),
-                         surface=site.default_ground, g=number(site.default_g)),
+        "place": strings(
+            "place.intro",
+            system=site.coordinate_system,
+            ground=number(site.ground_level_m),
+            surface=site.default_ground,
+            g=number(site.default_g),
+        ),
         "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
         "left_out": strings("method.left_out", names=plain(list(missing))) if missing else "",
-        "uncertainty": strings("limits.uncertainty", standard=number(stated.standard_db, 3),
-                               factor=number(stated.coverage_factor, 3), expanded=number(stated.expanded_db, 3),
-                               statement=stated.statement, standing=stated.standing),
+        "uncertainty": strings(
+            "limits.uncertainty",
+            standard=number(stated.standard_db, 3),
+            factor=number(stated.coverage_factor, 3),
+            expanded=number(stated.expanded_db, 3),
+            statement=stated.statement,
+            standing=stated.standing,
+        ),
     }
 
 

@@ -2,12 +2,14 @@
 
 - the PDF/UA identifier, inside the metadata, with the schema description that PDF/A asks for;
 - attachments listed once;
+- page numbers and running headers marked as artifacts, which assistive software skips, instead of left without a place
+  in the structure;
 - the scope of table headers, and an index of their ids.
 
 References
 ----------
 .. [1] ISO 19005-3:2012 (PDF/A-3), 6.6.2.3.3 extension schemas; ISO 14289-1:2014 (PDF/UA-1), clause 5, 7.5.
-.. [2] ISO 32000-1:2008, 14.7.2 (IDTree), table 349 (Scope).
+.. [2] ISO 32000-1:2008, 14.7.2 (IDTree), 14.8.2.2 (artifacts), table 349 (Scope).
 """
 
 from __future__ import annotations
@@ -41,11 +43,11 @@ def finisher(document: Any, pdf: Any) -> None:
     _identify(pdf)
     _attach_once(pdf)
     _scope_headers(pdf)
+    _margins_as_artifacts(pdf)
 
 
 def _object(pdf: Any, reference: Any) -> Any:
-    text = reference.decode() if isinstance(reference, bytes) else str(reference)
-    return pdf.objects[int(text.split()[0])]
+    return pdf.objects[_number(reference)]
 
 
 def _identify(pdf: Any) -> None:
@@ -98,3 +100,42 @@ def _under_head(pdf: Any, item: Any) -> bool:
         if item.get("S") == "/Table":
             return False
     return False
+
+
+def _margins_as_artifacts(pdf: Any) -> None:
+    """Content whose structure element hangs outside the tree stands in the margins of the page."""
+    import pydyf
+
+    root = _object(pdf, pdf.catalog["StructTreeRoot"])
+    inside = _reachable(pdf, root["K"])
+    numbers = _object(pdf, root["ParentTree"])["Nums"]
+    parents = {int(key): entry for key, entry in zip(numbers[::2], numbers[1::2], strict=True)}
+    for page in pdf.objects:
+        if not isinstance(page, dict) or page.get("Type") != "/Page" or "StructParents" not in page:
+            continue
+        listed = parents[int(page["StructParents"])]
+        outside = {mcid for mcid, reference in enumerate(listed) if _number(reference) not in inside}
+        stream = _object(pdf, page["Contents"]).stream
+        for k, operator in enumerate(stream):
+            if operator == b"BDC" and stream[k - 1].get("MCID") in outside:
+                stream[k - 2], stream[k - 1] = "/Artifact", pydyf.Dictionary({"Type": "/Pagination"})
+        for mcid in outside:
+            listed[mcid] = "null"
+
+
+def _number(reference: Any) -> int:
+    return int(reference.split()[0])
+
+
+def _reachable(pdf: Any, kids: Any) -> set[int]:
+    """Numbers of all structure elements below some others."""
+    found: set[int] = set()
+    waiting = [_number(kid) for kid in kids]
+    while waiting:
+        number = waiting.pop()
+        item = pdf.objects[number]
+        if number in found or not isinstance(item, dict) or "S" not in item:
+            continue
+        found.add(number)
+        waiting += [_number(kid) for kid in item["K"] if isinstance(kid, bytes)]
+    return found

@@ -45,8 +45,14 @@ def environment() -> Environment:
     def finish(value: object) -> object:
         return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
-    return Environment(loader=PackageLoader(TEMPLATE_PACKAGE, "assessment"), autoescape=True, undefined=StrictUndefined,
-                       finalize=finish, trim_blocks=True, lstrip_blocks=True)
+    return Environment(
+        loader=PackageLoader(TEMPLATE_PACKAGE, "assessment"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=finish,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
 
 
 def render(report: Report, strings: Strings, font: FontAddress) -> str:

@@ -18,8 +18,14 @@ PRINTED_OPTIONS = ("title", "source", "nature", "limits", "place", "valid_from",
 
 def tables(results: Results, strings: Strings) -> list[Table]:
     """Tables of these sections."""
-    return [_calculators(results, strings), _notes(results, strings), _sources(results, strings),
-            _inputs(results, strings), _data(results, strings), _versions(results, strings)]
+    return [
+        _calculators(results, strings),
+        _notes(results, strings),
+        _sources(results, strings),
+        _inputs(results, strings),
+        _data(results, strings),
+        _versions(results, strings),
+    ]
 
 
 def citation(source: CitationUsed) -> str:
@@ -35,8 +41,11 @@ def _short(source: CitationUsed) -> str:
 def criteria_cards(results: Results, strings: Strings) -> Sequence[Card]:
     """One card per criterion of the project."""
     titles = criterion_titles(results)
-    return [Card(titles[o.name], o.statement, tuple(_criterion_facts(o, strings)))
-            for o in results.provenance.offers if o.kind == "criterion"]
+    return [
+        Card(titles[o.name], o.statement, tuple(_criterion_facts(o, strings)))
+        for o in results.provenance.offers
+        if o.kind == "criterion"
+    ]
 
 
 def _criterion_facts(offer: OfferUsed, strings: Strings) -> list[tuple[str, str]]:
@@ -65,9 +74,12 @@ def _limit(entry: Mapping[str, Any], strings: Strings) -> str:
         window = strings("criteria.limit_window", from_hour=int(entry["from_hour"]), to_hour=int(entry["to_hour"]))
     uses = entry.get("uses")
     return strings(
-        "criteria.limit", quantity=strings.known("quantity", f"{quantity}_db"), window=window,
+        "criteria.limit",
+        quantity=strings.known("quantity", f"{quantity}_db"),
+        window=window,
         limit=number(entry.get("limit_db")),
-        uses=strings("criteria.limit_uses", uses=", ".join(strings.known("use", u) for u in uses)) if uses else "")
+        uses=strings("criteria.limit_uses", uses=", ".join(strings.known("use", u) for u in uses)) if uses else "",
+    )
 
 
 def _took_part(results: Results) -> list[OfferUsed]:
@@ -81,24 +93,37 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
         for o in _took_part(results)
     }
     return [
-        Card(o.title, o.statement, (
-            (strings("method.verification"), ". ".join(p for p in (o.verification, o.verification_note) if p)),
-            *([(strings("method.options"), plain(o.options))] if o.options else []),
-            (strings("method.source"), "; ".join(_short(s) for s in o.sources) or strings("report.unknown")),
-            (strings("method.validity"), notes[o.name] or strings("method.no_validity")),
-        ))
+        Card(
+            o.title,
+            o.statement,
+            (
+                (strings("method.verification"), ". ".join(p for p in (o.verification, o.verification_note) if p)),
+                *([(strings("method.options"), plain(o.options))] if o.options else []),
+                (strings("method.source"), "; ".join(_short(s) for s in o.sources) or strings("report.unknown")),
+                (strings("method.validity"), notes[o.name] or strings("method.no_validity")),
+            ),
+        )
         for o in _took_part(results)
     ]
 
 
 def _calculators(results: Results, strings: Strings) -> Table:
     rows = tuple(
-        Row((o.title, strings.known("mechanism", o.mechanism) if o.mechanism else o.kind, o.name, o.version,
-             f"{o.package} {o.package_version}", o.verification))
+        Row(
+            (
+                o.title,
+                strings.known("mechanism", o.mechanism) if o.mechanism else o.kind,
+                o.name,
+                o.version,
+                f"{o.package} {o.package_version}",
+                o.verification,
+            )
+        )
         for o in _took_part(results)
     )
-    head = columns(strings, calculator="text", what="text", id="text", version="text", package="text",
-                   verification="text")
+    head = columns(
+        strings, calculator="text", what="text", id="text", version="text", package="text", verification="text"
+    )
     return Table("T4.1", strings("method.table"), head, rows, strings("report.none_given"))
 
 
@@ -144,5 +169,10 @@ def _versions(results: Results, strings: Strings) -> Table:
     packages = sorted({(o.package, o.package_version) for o in provenance.offers} - {own})
     offers = [(f"{o.name} ({o.kind})", o.version) for o in provenance.offers]
     rows = tuple(Row(entry) for entry in [own, *packages, *offers])
-    return Table("TB.3", strings("appendix.versions"), columns(strings, component="text", version="text"), rows,
-                 strings("report.none_given"))
+    return Table(
+        "TB.3",
+        strings("appendix.versions"),
+        columns(strings, component="text", version="text"),
+        rows,
+        strings("report.none_given"),
+    )

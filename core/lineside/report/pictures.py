@@ -27,10 +27,20 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
     """All figures in the order of their ids."""
     stretches = {s.id: f"{s.id} {s.label}".strip() for s in results.site.stretches}
     return [
-        _place(results, strings), _speeds(results, strings),
-        _map("F6.1", results, strings), _map("F6.2", results, strings), _spectra(results, strings),
-        _parts("F6.4", "T6.6", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings),
-               results, strings),
+        _place(results, strings),
+        _speeds(results, strings),
+        _map("F6.1", results, strings),
+        _map("F6.2", results, strings),
+        _spectra(results, strings),
+        _parts(
+            "F6.4",
+            "T6.6",
+            "mechanisms",
+            lambda r: r.by_mechanism_db,
+            mechanism_names(results, strings),
+            results,
+            strings,
+        ),
         _parts("F6.5", "T6.7", "services", lambda r: r.by_service_db, service_names(results), results, strings),
         _parts("F6.6", "T6.8", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
     ]
@@ -47,6 +57,7 @@ def _absent(figure_id: str, caption: str, why: str) -> Figure:
 
 def _words(strings: Strings) -> Callable[..., str]:
     """Wording for figures, with names cleaned as the templates clean them."""
+
     def words(key: str, /, **values: object) -> str:
         return clean(strings(key, **values))
 
@@ -57,9 +68,16 @@ def _place(results: Results, strings: Strings) -> Figure:
     site, receivers = results.site, results.receivers
     view = choose_view(site, receivers)
     alt = strings(
-        "place.map_alt", width=metres(view.x_max - view.x_min), height=metres(view.y_max - view.y_min),
-        tracks=len(site.tracks), curves=sum(not c.turnout for c in site.curves), stops=len({s.id for s in site.stops}),
-        receivers=len(receivers), barriers=len(site.barriers), ground=len(site.ground))
+        "place.map_alt",
+        width=metres(view.x_max - view.x_min),
+        height=metres(view.y_max - view.y_min),
+        tracks=len(site.tracks),
+        curves=sum(not c.turnout for c in site.curves),
+        stops=len({s.id for s in site.stops}),
+        receivers=len(receivers),
+        barriers=len(site.barriers),
+        ground=len(site.ground),
+    )
     note = (strings("place.map_clipped") if view.clipped else "") + strings("place.map_note")
     return _figure("F2.1", strings("place.map"), alt, site_map(site, receivers, _words(strings)), note)
 
@@ -69,12 +87,23 @@ def _speeds(results: Results, strings: Strings) -> Figure:
     if not site.services:
         return _absent("F5.1", strings("inputs.speed"), strings("inputs.speed_none"))
     details = [
-        strings("inputs.speed_alt_service", service=s.name or s.id, track=s.track, low=whole(min(s.profile.speed_km_h)),
-                high=whole(max(s.profile.speed_km_h)))
-        for s in site.services if s.profile.speed_km_h
+        strings(
+            "inputs.speed_alt_service",
+            service=s.name or s.id,
+            track=s.track,
+            low=whole(min(s.profile.speed_km_h)),
+            high=whole(max(s.profile.speed_km_h)),
+        )
+        for s in site.services
+        if s.profile.speed_km_h
     ]
-    return _figure("F5.1", strings("inputs.speed"), strings("inputs.speed_alt", details=" ".join(details[:12])),
-                   draw_speeds(site, _words(strings)), strings("inputs.speed_note", n=MAX_SERVICES_PER_PANEL))
+    return _figure(
+        "F5.1",
+        strings("inputs.speed"),
+        strings("inputs.speed_alt", details=" ".join(details[:12])),
+        draw_speeds(site, _words(strings)),
+        strings("inputs.speed_note", n=MAX_SERVICES_PER_PANEL),
+    )
 
 
 def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
@@ -86,8 +115,13 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
     if grid is None or quantity is None:
         return _absent(figure_id, caption.partition(",")[0], strings("results.map_none"))
     edges = class_edges(as_array(grid.levels_db[quantity]))
-    alt = strings("results.map_alt", quantity=strings.known("quantity", f"{name}_db"), spacing=number(grid.spacing_m),
-                  low=number(edges[0]), high=number(edges[-1]))
+    alt = strings(
+        "results.map_alt",
+        quantity=strings.known("quantity", f"{name}_db"),
+        spacing=number(grid.spacing_m),
+        low=number(edges[0]),
+        high=number(edges[-1]),
+    )
     legend = strings(f"results.map_legend_{name}", height=height)
     picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings))
     return _figure(figure_id, caption, alt, picture, strings("results.map_note", spacing=number(grid.spacing_m)))
@@ -102,8 +136,15 @@ def _spectra(results: Results, strings: Strings) -> Figure:
     return _figure("F6.3", caption, alt, spectrum_chart(receivers, period_names(results, strings), _words(strings)))
 
 
-def _parts(figure_id: str, table_id: str, what: str, parts_of: PartsOf, names: Mapping[str, str], results: Results,
-           strings: Strings) -> Figure:
+def _parts(
+    figure_id: str,
+    table_id: str,
+    what: str,
+    parts_of: PartsOf,
+    names: Mapping[str, str],
+    results: Results,
+    strings: Strings,
+) -> Figure:
     receivers = figure_receivers(results)
     parts = {r.id: parts_of(r).get("lden", {}) for r in receivers}
     shown = largest_parts(parts.values(), MAX_PARTS)
@@ -113,8 +154,13 @@ def _parts(figure_id: str, table_id: str, what: str, parts_of: PartsOf, names: M
     picture = parts_chart(receivers, parts, {n: clean(names.get(n, n)) for n in shown}, _words(strings))
     top = receivers[0]
     first = largest_parts([parts[top.id]], 1)[0]
-    details = strings("results.parts_alt_receiver", id=top.id, part=shorten(names.get(first, first), 60),
-                      level=whole(parts[top.id][first]), total=whole(top.lden_db))
+    details = strings(
+        "results.parts_alt_receiver",
+        id=top.id,
+        part=shorten(names.get(first, first), 60),
+        level=whole(parts[top.id][first]),
+        total=whole(top.lden_db),
+    )
     alt = strings("results.parts_alt", n=len(receivers), details=details, table=table_id)
     every = {name for r in results.receivers for name in parts_of(r).get("lden", {})}
     cut = len(receivers) < len(results.receivers) or len(every) > len(shown) == MAX_PARTS

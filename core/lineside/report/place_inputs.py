@@ -14,8 +14,20 @@ from lineside.results.model import Results
 
 def tables(results: Results, strings: Strings) -> list[Table]:
     """All tables of both sections."""
-    makers = (_receivers, _works, _stretches, _curves, _services, _units, _vehicles, _air, _ground, _barriers,
-              _spectra, _assumptions)
+    makers = (
+        _receivers,
+        _works,
+        _stretches,
+        _curves,
+        _services,
+        _units,
+        _vehicles,
+        _air,
+        _ground,
+        _barriers,
+        _spectra,
+        _assumptions,
+    )
     return [make(results, strings) for make in makers]
 
 
@@ -27,25 +39,58 @@ def columns(strings: Strings, **kinds: Literal["text", "num", "hash"]) -> tuple[
 def _receivers(results: Results, strings: Strings) -> Table:
     shown = printed_receivers(results)
     rows = tuple(
-        Row((r.id, r.name, strings.known("use", r.use), r.area or NOTHING, str(r.dwellings), str(r.persons),
-             metres(r.x, 1), metres(r.y, 1), number(r.height_m), metres(r.distance_m), r.nearest_track))
+        Row(
+            (
+                r.id,
+                r.name,
+                strings.known("use", r.use),
+                r.area or NOTHING,
+                str(r.dwellings),
+                str(r.persons),
+                metres(r.x, 1),
+                metres(r.y, 1),
+                number(r.height_m),
+                metres(r.distance_m),
+                r.nearest_track,
+            )
+        )
         for r in shown
     )
-    head = columns(strings, id="text", name="text", use="text", area="text", dwellings="num", persons="num", x="num",
-                   y="num", height_m="num", distance_m="num", nearest="text")
-    return Table("T2.1", strings("place.receivers"), head, rows, strings("report.none_given"),
-                 capped_note(strings, len(shown), len(results.receivers)))
+    head = columns(
+        strings,
+        id="text",
+        name="text",
+        use="text",
+        area="text",
+        dwellings="num",
+        persons="num",
+        x="num",
+        y="num",
+        height_m="num",
+        distance_m="num",
+        nearest="text",
+    )
+    return Table(
+        "T2.1",
+        strings("place.receivers"),
+        head,
+        rows,
+        strings("report.none_given"),
+        capped_note(strings, len(shown), len(results.receivers)),
+    )
 
 
 def _works(results: Results, strings: Strings) -> Table:
     rows = tuple(
-        Row((w.date, strings.known("work", w.kind), w.track, metres(w.from_m), metres(w.to_m),
-             w.description or NOTHING))
+        Row(
+            (w.date, strings.known("work", w.kind), w.track, metres(w.from_m), metres(w.to_m), w.description or NOTHING)
+        )
         for w in results.site.works
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
-    return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"),
-                 strings("place.works_note"))
+    return Table(
+        "T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), strings("place.works_note")
+    )
 
 
 def _stretches(results: Results, strings: Strings) -> Table:
@@ -53,21 +98,58 @@ def _stretches(results: Results, strings: Strings) -> Table:
         return strings("inputs.straight") if value is None else metres(value) + (" †" if given else "")
 
     rows = tuple(
-        Row((s.id, s.label or NOTHING, metres(s.from_m), metres(s.to_m), class_or_spectrum(s.form),
-             class_or_spectrum(s.transfer), class_or_spectrum(s.rail_roughness), number(s.joints_per_100_m),
-             class_or_spectrum(s.bridge), number(s.speed_limit_km_h), radius(s.radius_m, s.radius_given)))
+        Row(
+            (
+                s.id,
+                s.label or NOTHING,
+                metres(s.from_m),
+                metres(s.to_m),
+                class_or_spectrum(s.form),
+                class_or_spectrum(s.transfer),
+                class_or_spectrum(s.rail_roughness),
+                number(s.joints_per_100_m),
+                class_or_spectrum(s.bridge),
+                number(s.speed_limit_km_h),
+                radius(s.radius_m, s.radius_given),
+            )
+        )
         for s in results.site.stretches
     )
-    head = columns(strings, stretch="text", label="text", from_m="num", to_m="num", form="text", transfer="text",
-                   roughness="text", joints="num", bridge="text", limit_km_h="num", radius_m="num")
+    head = columns(
+        strings,
+        stretch="text",
+        label="text",
+        from_m="num",
+        to_m="num",
+        form="text",
+        transfer="text",
+        roughness="text",
+        joints="num",
+        bridge="text",
+        limit_km_h="num",
+        radius_m="num",
+    )
     return _capped("T5.1", strings("inputs.stretches"), head, rows, strings, strings("inputs.stretches_note"))
 
 
-def _capped(table_id: str, caption: str, head: tuple[Column, ...], rows: tuple[Row, ...], strings: Strings,
-            note: str = "", empty: str = "") -> Table:
+def _capped(
+    table_id: str,
+    caption: str,
+    head: tuple[Column, ...],
+    rows: tuple[Row, ...],
+    strings: Strings,
+    note: str = "",
+    empty: str = "",
+) -> Table:
     cut = strings("report.capped", shown=MAX_ROWS, total=len(rows)) if len(rows) > MAX_ROWS else ""
-    return Table(table_id, caption, head, rows[:MAX_ROWS], empty or strings("report.none_given"),
-                 " ".join(p for p in (note, cut) if p))
+    return Table(
+        table_id,
+        caption,
+        head,
+        rows[:MAX_ROWS],
+        empty or strings("report.none_given"),
+        " ".join(p for p in (note, cut) if p),
+    )
 
 
 def _curves(results: Results, strings: Strings) -> Table:
@@ -86,12 +168,33 @@ def _services(results: Results, strings: Strings) -> Table:
     periods = period_names(results, strings)
     arrows = {"rising": "rising →", "falling": "falling ←"}
     rows = tuple(
-        Row((s.name or s.id, s.track, arrows.get(s.direction, s.direction), s.unit, metres(s.train_length_m),
-             str(s.n_axles), s.pattern, *(number(round(s.trains.get(p, 0.0), 2)) for p in periods)))
+        Row(
+            (
+                s.name or s.id,
+                s.track,
+                arrows.get(s.direction, s.direction),
+                s.unit,
+                metres(s.train_length_m),
+                str(s.n_axles),
+                s.pattern,
+                *(number(round(s.trains.get(p, 0.0), 2)) for p in periods),
+            )
+        )
         for s in results.site.services
     )
-    head = (*columns(strings, service="text", track="text", direction="text", unit="text", length_m="num",
-                     axles="num", pattern="text"), *(Column(name, "num") for name in periods.values()))
+    head = (
+        *columns(
+            strings,
+            service="text",
+            track="text",
+            direction="text",
+            unit="text",
+            length_m="num",
+            axles="num",
+            pattern="text",
+        ),
+        *(Column(name, "num") for name in periods.values()),
+    )
     return _capped("T5.3", strings("inputs.services"), head, rows, strings, strings("inputs.services_note"))
 
 
@@ -113,14 +216,32 @@ def class_or_spectrum(value: Any) -> str:
 def _vehicles(results: Results, strings: Strings) -> Table:
     classes = ("wheel_roughness", "contact_filter", "vehicle_transfer", "traction")
     rows = tuple(
-        Row((str(v.get("id")), str(v.get("kind")), number(v.get("length_m")), plain(v.get("n_axles")),
-             number(v.get("max_speed_km_h")), *(class_or_spectrum(v.get(c)) for c in classes),
-             plain({k.replace("_", " "): x for k, x in (v.get("actual") or {}).items() if x is not None}) or NOTHING))
+        Row(
+            (
+                str(v.get("id")),
+                str(v.get("kind")),
+                number(v.get("length_m")),
+                plain(v.get("n_axles")),
+                number(v.get("max_speed_km_h")),
+                *(class_or_spectrum(v.get(c)) for c in classes),
+                plain({k.replace("_", " "): x for k, x in (v.get("actual") or {}).items() if x is not None}) or NOTHING,
+            )
+        )
         for v in of_project(results, "vehicles", default=[])
     )
-    head = columns(strings, id="text", kind="text", length_m="num", axles="num", speed_km_h="num",
-                   wheel_roughness="text", contact_filter="text", vehicle_transfer="text", traction="text",
-                   actual="text")
+    head = columns(
+        strings,
+        id="text",
+        kind="text",
+        length_m="num",
+        axles="num",
+        speed_km_h="num",
+        wheel_roughness="text",
+        contact_filter="text",
+        vehicle_transfer="text",
+        traction="text",
+        actual="text",
+    )
     return _capped("T5.5", strings("inputs.vehicles"), head, rows, strings, strings("inputs.vehicles_note"))
 
 
@@ -133,8 +254,14 @@ def _air(results: Results, strings: Strings) -> Table:
         *_favourable(results, strings),
     ]
     note = strings("inputs.air_note") if of_project(results, "site", "favourable", "sectors") else ""
-    return Table("T5.6", strings("inputs.air"), columns(strings, quantity="text", value="num"),
-                 tuple(Row(e) for e in entries), strings("report.none_given"), note)
+    return Table(
+        "T5.6",
+        strings("inputs.air"),
+        columns(strings, quantity="text", value="num"),
+        tuple(Row(e) for e in entries),
+        strings("report.none_given"),
+        note,
+    )
 
 
 def _favourable(results: Results, strings: Strings) -> list[tuple[str, str]]:

@@ -37,10 +37,12 @@ def tables(results: Results, strings: Strings) -> list[Table]:
     """All tables of the section."""
     stretches = {s.id: s.id for s in results.site.stretches}
     return [
-        _levels(results, strings), _findings(results, strings), _not_made(results, strings), _passes(results, strings),
+        _levels(results, strings),
+        _findings(results, strings),
+        _not_made(results, strings),
+        _passes(results, strings),
         _spectra(results, strings),
-        _parts("T6.6", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings),
-               results, strings),
+        _parts("T6.6", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings), results, strings),
         _parts("T6.7", "services", lambda r: r.by_service_db, service_names(results), results, strings),
         _parts("T6.8", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
     ]
@@ -50,13 +52,24 @@ def _levels(results: Results, strings: Strings) -> Table:
     periods = period_names(results, strings)
     shown = printed_receivers(results)
     rows = tuple(
-        Row((r.id, r.name, strings.known("use", r.use), metres(r.distance_m), number(r.height_m),
-             *(level(r.period_db.get(p)) for p in periods), level(r.lden_db)))
+        Row(
+            (
+                r.id,
+                r.name,
+                strings.known("use", r.use),
+                metres(r.distance_m),
+                number(r.height_m),
+                *(level(r.period_db.get(p)) for p in periods),
+                level(r.lden_db),
+            )
+        )
         for r in shown
     )
-    head = (*columns(strings, receiver="text", name="text", use="text", distance_m="num", height_m="num"),
-            *(Column(strings("col.laeq", period=name), "num") for name in periods.values()),
-            Column(strings("col.lden"), "num"))
+    head = (
+        *columns(strings, receiver="text", name="text", use="text", distance_m="num", height_m="num"),
+        *(Column(strings("col.laeq", period=name), "num") for name in periods.values()),
+        Column(strings("col.lden"), "num"),
+    )
     note = sentences(_dash(rows, strings), capped_note(strings, len(shown), len(results.receivers)))
     return Table("T6.1", strings("results.levels"), head, rows, strings("report.none_given"), note)
 
@@ -76,14 +89,36 @@ def _findings(results: Results, strings: Strings) -> Table:
     worst = sorted(range(len(made)), key=lambda k: (-value(made[k].difference_db), k))[:MAX_ROWS]
     titles = criterion_titles(results)
     rows = tuple(
-        Row((f.receiver, titles.get(f.criterion, f.criterion), quantity_name(f, strings), level(f.level_db),
-             _compared(f), number(f.limit_db), difference(f.difference_db), verdict(f, strings)), f.verdict == "above")
+        Row(
+            (
+                f.receiver,
+                titles.get(f.criterion, f.criterion),
+                quantity_name(f, strings),
+                level(f.level_db),
+                _compared(f),
+                number(f.limit_db),
+                difference(f.difference_db),
+                verdict(f, strings),
+            ),
+            f.verdict == "above",
+        )
         for f in (made[k] for k in sorted(worst))
     )
-    head = columns(strings, receiver="text", criterion="text", quantity="text", level="num", compared="num",
-                   limit="num", difference="num", verdict="text")
-    note = sentences(strings("results.findings_note", expanded=number(results.uncertainty.expanded_db, 3)),
-                     capped_note(strings, len(rows), len(made)))
+    head = columns(
+        strings,
+        receiver="text",
+        criterion="text",
+        quantity="text",
+        level="num",
+        compared="num",
+        limit="num",
+        difference="num",
+        verdict="text",
+    )
+    note = sentences(
+        strings("results.findings_note", expanded=number(results.uncertainty.expanded_db, 3)),
+        capped_note(strings, len(rows), len(made)),
+    )
     return Table("T6.2", strings("results.findings"), head, rows, strings("results.findings_none"), note)
 
 
@@ -105,8 +140,14 @@ def _not_made(results: Results, strings: Strings) -> Table:
                 ids.append(f.receiver)
     rows = tuple(Row((criterion, reason or NOTHING, ", ".join(ids))) for (criterion, reason), ids in groups.items())
     head = columns(strings, criterion="text", reason="text", receiver="text")
-    return Table("T6.3", strings("results.not_made"), head, rows[:MAX_ROWS], strings("results.not_made_none"),
-                 capped_note(strings, min(len(rows), MAX_ROWS), len(rows)))
+    return Table(
+        "T6.3",
+        strings("results.not_made"),
+        head,
+        rows[:MAX_ROWS],
+        strings("results.not_made_none"),
+        capped_note(strings, min(len(rows), MAX_ROWS), len(rows)),
+    )
 
 
 def _passes(results: Results, strings: Strings) -> Table:
@@ -122,10 +163,13 @@ def _passes(results: Results, strings: Strings) -> Table:
     absent: tuple[Level, Level] = (None, None)
     rows = tuple(
         Row((key[0], names.get(key[1], key[1]), *(level(found[key].get(s, absent)[k]) for k in (0, 1) for s in states)))
-        for key in keys if key in kept
+        for key in keys
+        if key in kept
     )
-    head = (*columns(strings, receiver="text", service="text"),
-            *(Column(strings(f"col.{what}", state=s), "num") for what in ("lae", "lafmax") for s in states))
+    head = (
+        *columns(strings, receiver="text", service="text"),
+        *(Column(strings(f"col.{what}", state=s), "num") for what in ("lae", "lafmax") for s in states),
+    )
     note = sentences(strings("results.passes_note"), _dash(rows, strings), capped_note(strings, len(rows), len(keys)))
     return Table("T6.4", strings("results.passes"), head, rows, strings("results.passes_none"), note)
 
@@ -134,33 +178,45 @@ def _spectra(results: Results, strings: Strings) -> Table:
     periods = period_names(results, strings)
     shown = printed_receivers(results, MAX_SPECTRUM_RECEIVERS)
     rows = tuple(
-        Row((r.id, periods[p], *(level(v) for v in r.spectrum_db[p]))) for r in shown for p in periods
+        Row((r.id, periods[p], *(level(v) for v in r.spectrum_db[p])))
+        for r in shown
+        for p in periods
         if p in r.spectrum_db
     )
-    head = (*columns(strings, receiver="text", period="text"),
-            *(Column(f"{hz:g}", "num") for hz in OCTAVES_HZ))
+    head = (*columns(strings, receiver="text", period="text"), *(Column(f"{hz:g}", "num") for hz in OCTAVES_HZ))
     total = len(results.receivers)
     cut = capped_note(strings, len(shown), total) if len(shown) < total else ""
     note = sentences(strings("results.spectra_note"), _dash(rows, strings), cut)
     return Table("T6.5", strings("results.spectra"), head, rows, strings("report.none_given"), note)
 
 
-def _parts(table_id: str, what: str, parts_of: PartsOf, names: Mapping[str, str], results: Results,
-           strings: Strings) -> Table:
+def _parts(
+    table_id: str, what: str, parts_of: PartsOf, names: Mapping[str, str], results: Results, strings: Strings
+) -> Table:
     receivers = printed_receivers(results)
     every = {name for r in results.receivers for name in parts_of(r).get("lden", {})}
     shown = largest_parts((parts_of(r).get("lden", {}) for r in results.receivers), MAX_PARTS)
-    rows = tuple(
-        Row((r.id, *(level(parts_of(r).get("lden", {}).get(name)) for name in shown), level(r.lden_db)))
-        for r in receivers
-    ) if shown else ()
-    head = (*columns(strings, receiver="text"), *(Column(names.get(n, n), "num") for n in shown),
-            Column(strings("col.whole"), "num"))
+    rows = (
+        tuple(
+            Row((r.id, *(level(parts_of(r).get("lden", {}).get(name)) for name in shown), level(r.lden_db)))
+            for r in receivers
+        )
+        if shown
+        else ()
+    )
+    head = (
+        *columns(strings, receiver="text"),
+        *(Column(names.get(n, n), "num") for n in shown),
+        Column(strings("col.whole"), "num"),
+    )
     silent_left_out = len(every) > len(shown) == MAX_PARTS
     note = sentences(
-        strings("report.columns_capped", shown=len(shown), total=len(every)) if silent_left_out
+        strings("report.columns_capped", shown=len(shown), total=len(every))
+        if silent_left_out
         else strings("results.parts_note"),
-        _dash(rows, strings), capped_note(strings, len(receivers), len(results.receivers)))
+        _dash(rows, strings),
+        capped_note(strings, len(receivers), len(results.receivers)),
+    )
     return Table(table_id, strings(f"results.{what}"), head, rows, strings("results.parts_none"), note)
 
 

@@ -19,8 +19,9 @@ def fragments(results: Results, sections: Sequence[ReportSection]) -> Mapping[st
     document = results.model_dump(mode="json") if sections else {}
     for section in sorted(sections, key=lambda s: s.name):
         if section.place not in found:
-            raise ReportError(f"Report section {section.name!r}: unknown place {section.place!r}, "
-                              f"allowed are {', '.join(PLACES)}.")
+            raise ReportError(
+                f"Report section {section.name!r}: unknown place {section.place!r}, allowed are {', '.join(PLACES)}."
+            )
         found[section.place].append(Fragment(section.title, _render(section, document)))
     return found
 
@@ -34,8 +35,12 @@ def _render(section: ReportSection, document: Mapping[str, object]) -> str:
         return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     try:
-        environment = SandboxedEnvironment(loader=PackageLoader(section.package, "templates"), autoescape=True,
-                                           undefined=StrictUndefined, finalize=finish)
+        environment = SandboxedEnvironment(
+            loader=PackageLoader(section.package, "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            finalize=finish,
+        )
         return environment.get_template(section.template).render(**section.context(document))
     except (TemplateError, ValueError, ImportError) as error:
         raise ReportError(f"Report section {section.name!r} of {section.package} failed: {error}") from error

@@ -83,7 +83,8 @@ def of_project(results: Results, *keys: str, default: Any = None) -> Any:
 
 def identity(results: Results, key: str) -> str:
     """An entry of the project's identity as text."""
-    return plain(of_project(results, "identity", key, default=""))
+    value = of_project(results, "identity", key, default="")
+    return plain(value) if value else ""
 
 
 def left_out(results: Results) -> Sequence[str]:

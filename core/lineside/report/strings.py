@@ -38,6 +38,6 @@ class Strings:
         """The wording of a name that plugins may add to (a use, a mechanism); the name itself where unknown."""
         return self._parts.get(part, {}).get(name, name.replace("_", " "))
 
-    def keys(self) -> set[str]:
+    def all_keys(self) -> set[str]:
         """All keys."""
         return {f"{part}.{name}" for part, names in self._parts.items() for name in names}

@@ -40,11 +40,16 @@ def _receivers(n: int, strings: Strings) -> str:
 def blocks(results: Results, strings: Strings) -> Sequence[Block]:
     """The paragraphs of the summary."""
     pieces = {
-        "how_loud": _how_loud, "for_whom": _for_whom, "against_limits": _against_limits,
-        "what_dominates": _what_dominates, "not_known": _not_known,
+        "how_loud": _how_loud,
+        "for_whom": _for_whom,
+        "against_limits": _against_limits,
+        "what_dominates": _what_dominates,
+        "not_known": _not_known,
     }
-    return [Block(strings(f"summary.{name}"), tuple(s for s in make(results, strings) if s))
-            for name, make in pieces.items()]
+    return [
+        Block(strings(f"summary.{name}"), tuple(s for s in make(results, strings) if s))
+        for name, make in pieces.items()
+    ]
 
 
 def _how_loud(results: Results, strings: Strings) -> list[str]:
@@ -53,8 +58,17 @@ def _how_loud(results: Results, strings: Strings) -> list[str]:
         return [strings("summary.silent")]
     top = heard[0]
     key = "summary.range" if len(heard) > 1 else "summary.range_one"
-    out = [strings(key, low=whole(heard[-1].lden_db), high=whole(top.lden_db), id=top.id, name=top.name,
-                   distance=metres(top.distance_m), track=top.nearest_track)]
+    out = [
+        strings(
+            key,
+            low=whole(heard[-1].lden_db),
+            high=whole(top.lden_db),
+            id=top.id,
+            name=top.name,
+            distance=metres(top.distance_m),
+            track=top.nearest_track,
+        )
+    ]
     night = next((p for p in results.periods if p.name == "night"), None)
     if night is not None:
         loudest = max(results.receivers, key=lambda r: value(r.period_db.get("night")))
@@ -65,8 +79,15 @@ def _how_loud(results: Results, strings: Strings) -> list[str]:
     if passes:
         _, receiver, loud = max(passes, key=lambda entry: entry[0])
         names = service_names(results)
-        out.append(strings("summary.loudest_pass", level=whole(loud.lafmax_db), id=receiver, state=loud.state,
-                           service=names.get(loud.service, loud.service)))
+        out.append(
+            strings(
+                "summary.loudest_pass",
+                level=whole(loud.lafmax_db),
+                id=receiver,
+                state=loud.state,
+                service=names.get(loud.service, loud.service),
+            )
+        )
     return out
 
 
@@ -76,7 +97,8 @@ def _for_whom(results: Results, strings: Strings) -> list[str]:
     uses = Counter(strings.known("use", r.use) for r in results.receivers)
     printed = ", ".join(f"{use} ({n})" for use, n in sorted(uses.items(), key=lambda e: (-e[1], e[0])))
     return [
-        strings("summary.persons", dwellings=dwellings, persons=persons) if dwellings or persons
+        strings("summary.persons", dwellings=dwellings, persons=persons)
+        if dwellings or persons
         else strings("summary.no_persons"),
         strings("summary.uses", uses=printed) if uses else "",
     ]
@@ -97,10 +119,17 @@ def _against_limits(results: Results, strings: Strings) -> list[str]:
     hit = {f.receiver for f in above}
     receivers = [r for r in results.receivers if r.id in hit]
     return [
-        strings("summary.some_above", above=len(above), n=len(made), borderline=borderline,
-                receivers=_receivers(len(hit), strings), dwellings=sum(r.dwellings for r in receivers),
-                persons=sum(r.persons for r in receivers)),
-        _worst(above, results, strings), last,
+        strings(
+            "summary.some_above",
+            above=len(above),
+            n=len(made),
+            borderline=borderline,
+            receivers=_receivers(len(hit), strings),
+            dwellings=sum(r.dwellings for r in receivers),
+            persons=sum(r.persons for r in receivers),
+        ),
+        _worst(above, results, strings),
+        last,
     ]
 
 
@@ -108,9 +137,15 @@ def _worst(above: Sequence[Finding], results: Results, strings: Strings) -> str:
     worst = max(above, key=lambda f: value(f.difference_db))
     excess = worst.difference_db or 0.0
     printed = strings("summary.decibels", n=whole(excess)) if excess >= 1.0 else strings("summary.less_than_one")
-    return strings("summary.worst", id=worst.receiver, quantity=quantity_name(worst, strings),
-                   level=whole(worst.compared_db), limit=number(worst.limit_db), difference=printed,
-                   criterion=criterion_titles(results).get(worst.criterion, worst.criterion))
+    return strings(
+        "summary.worst",
+        id=worst.receiver,
+        quantity=quantity_name(worst, strings),
+        level=whole(worst.compared_db),
+        limit=number(worst.limit_db),
+        difference=printed,
+        criterion=criterion_titles(results).get(worst.criterion, worst.criterion),
+    )
 
 
 def _parts(receiver: ReceiverResult, parts: Mapping[str, Mapping[str, Level]]) -> list[str]:
@@ -127,18 +162,28 @@ def _what_dominates(results: Results, strings: Strings) -> list[str]:
     levels = top.by_mechanism_db["lden"]
     out = [
         strings("summary.dominant", part=_mechanism(leading, strings).capitalize(), n=n, total=len(results.receivers)),
-        strings("summary.dominant_at", id=top.id, part=_mechanism(order[0], strings), level=whole(levels[order[0]]),
-                total=whole(top.lden_db)),
+        strings(
+            "summary.dominant_at",
+            id=top.id,
+            part=_mechanism(order[0], strings),
+            level=whole(levels[order[0]]),
+            total=whole(top.lden_db),
+        ),
     ]
     if len(order) > 1:
         out.append(strings("summary.dominant_next", part=_mechanism(order[1], strings), level=whole(levels[order[1]])))
     services, stretches = _parts(top, top.by_service_db), _parts(top, top.by_stretch_db)
     if services and stretches:
         labels = {s.id: f"{s.id} ({s.label})" if s.label else s.id for s in results.site.stretches}
-        out.append(strings(
-            "summary.dominant_service", service=service_names(results).get(services[0], services[0]),
-            level=whole(top.by_service_db["lden"][services[0]]), stretch=labels.get(stretches[0], stretches[0]),
-            level_stretch=whole(top.by_stretch_db["lden"][stretches[0]])))
+        out.append(
+            strings(
+                "summary.dominant_service",
+                service=service_names(results).get(services[0], services[0]),
+                level=whole(top.by_service_db["lden"][services[0]]),
+                stretch=labels.get(stretches[0], stretches[0]),
+                level_stretch=whole(top.by_stretch_db["lden"][stretches[0]]),
+            )
+        )
     return [*out, strings("summary.parts_add")]
 
 
@@ -156,8 +201,12 @@ def _not_known(results: Results, strings: Strings) -> list[str]:
     return [
         strings("summary.predicted"),
         strings("summary.measured_inputs", n=len(spectra)) if spectra else "",
-        strings("summary.uncertainty", expanded=number(stated.expanded_db, 3), statement=stated.statement,
-                standing=stated.standing),
+        strings(
+            "summary.uncertainty",
+            expanded=number(stated.expanded_db, 3),
+            statement=stated.statement,
+            standing=stated.standing,
+        ),
         strings("summary.not_verified", names=", ".join(unverified)) if unverified else "",
         strings("summary.left_out", names=plain(list(missing))) if missing else "",
         strings("summary.works") if results.site.works else "",
@@ -177,9 +226,11 @@ def criteria_table(results: Results, strings: Strings) -> Table:
     )
     columns = ("comparisons", "above", "borderline", "well_below", "not_assessed")
     return Table(
-        "T1.1", strings("summary.table"),
+        "T1.1",
+        strings("summary.table"),
         (Column(strings("col.criterion")), *(Column(strings(f"col.{c}"), "num") for c in columns)),
-        rows, strings("summary.no_criteria"),
+        rows,
+        strings("summary.no_criteria"),
     )
 
 

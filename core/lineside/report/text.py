@@ -10,6 +10,7 @@ from lineside.results.model import Level
 NOTHING = "–"
 MINUS = "−"
 
+
 def level(value: Level) -> str:
     """A level to 0.1 dB; a dash for silence.
 

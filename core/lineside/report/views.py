@@ -65,7 +65,7 @@ class Figure:
     id: str
     caption: str
     alt: str
-    source: str                                # address of the picture; "" if there is none
+    source: str  # address of the picture; "" if there is none
     width_mm: float
     note: str = ""
     empty: str = ""

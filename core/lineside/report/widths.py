@@ -34,8 +34,10 @@ def percentages(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[float, 
     (9.1, 90.9)
     """
     needs = [_needs(column, [row.cells[k] for row in rows]) for k, column in enumerate(columns)]
-    padding = [PADDING_CHARACTERS + (GAP_CHARACTERS if k and columns[k - 1].kind == "num" != column.kind else 0.0)
-               for k, column in enumerate(columns)]
+    padding = [
+        PADDING_CHARACTERS + (GAP_CHARACTERS if k and columns[k - 1].kind == "num" != column.kind else 0.0)
+        for k, column in enumerate(columns)
+    ]
     budget = LINE_CHARACTERS - sum(padding)
     words, shorts, lines = (list(sizes) for sizes in zip(*needs, strict=True))
     if sum(words) >= budget:

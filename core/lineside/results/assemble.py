@@ -196,11 +196,16 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
     ]
     out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(loaded.project)]
     out += [
-        ("validity", "project", f"The calculator {name} of the method was left out by the project file.", "user")
+        (
+            "validity",
+            "project",
+            f"Calculator {name} of the method was left out by the project file.",
+            str(Standing.USER),
+        )
         for name in selection.left_out
     ]
     out += [("validity", "project", text, str(Standing.ASSUMPTION)) for text in _ends_near_receivers(built)]
-    out += [("warning", "project", _warning(w), "") for w in loaded.warnings]
+    out += [("warning", "project", _warning(w), str(Standing.USER)) for w in loaded.warnings]
     return [model.NoteUsed(kind=k, origin=o, text=t, standing=s) for k, o, t, s in dict.fromkeys(out)]
 
 

@@ -59,22 +59,22 @@ _SLEEPERS_WITH_PAD = ("monoblock", "biblock")
 
 SOURCES = (
     Citation(
-        "eu-2015-996",
-        "Directive (EU) 2015/996 establishing common noise assessment methods (Annex II of Directive 2002/49/EC)",
+        "EU-2015-996",
+        "Directive 2002/49/EC, Annex II, as set by Directive (EU) 2015/996",
         "European Commission",
         2015,
-        "Section 2.3 and Appendix G",
+        "section 2.3 and Appendix G",
     ),
     Citation(
-        "eu-2021-1226",
-        "Delegated Directive (EU) 2021/1226 amending Annex II of Directive 2002/49/EC",
+        "EU-2021-1226",
+        "Commission Delegated Directive (EU) 2021/1226 amending Annex II to Directive 2002/49/EC",
         "European Commission",
         2021,
-        "Amendments of section 2.3 and Appendix G",
+        "section 2.3 and Appendix G",
     ),
 )
 EMISSION_CASES = Citation(
-    "eu-emission-cases",
+    "EU-EMISSION-CASES",
     "Railway emission test workbook CNOSSOS_RAIL_EMISSION_TEST with the catalogues of vehicles and tracks",
     "European Commission, Joint Research Centre",
     2014,
