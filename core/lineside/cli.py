@@ -66,9 +66,11 @@ def main() -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 def new(folder: Path) -> None:
     """Write a commented starter project into FOLDER; it can be assessed at once."""
+    from lineside.engine.select import vocabulary_of
+    from lineside.plugins import Plugins
     from lineside.project.starter import write_starter
 
-    write_starter(folder)
+    write_starter(folder, vocabulary_of(Plugins.load()))
     click.echo(f"wrote {folder}/project.yaml; next: lineside assess {folder}", err=True)
 
 

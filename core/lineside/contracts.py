@@ -74,10 +74,14 @@ class Note:
 
 @dataclass(frozen=True)
 class Term:
-    """One name that a project may use for an attribute (a tabulated class)."""
+    """One name that a project may use for an attribute (a tabulated class).
+
+    ``needs`` lists other attributes that must be named beside it, for example a sleeper's rail pad.
+    """
 
     name: str
     meaning: str
+    needs: tuple[str, ...] = ()
 
 
 class Options(BaseModel):

@@ -43,7 +43,7 @@ def test_air_of_the_law() -> None:
 )
 def test_against_a_general_package(temperature: float, humidity: float, pressure: float) -> None:
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")             # its plotting code uses what matplotlib gives up
+        warnings.simplefilter("ignore")  # its plotting code uses what matplotlib gives up
         atmosphere = pytest.importorskip("acoustic_toolbox.atmosphere")
     other = atmosphere.Atmosphere(
         temperature=temperature + 273.15, pressure=pressure, relative_humidity=humidity

@@ -30,7 +30,7 @@ def computed(case_id: str) -> dict[str, Any]:
     case = CASES[case_id]
     given = case["inputs"]
     power = np.array(given["L_W"])
-    if case["kind"] == "reflection":                # an image source: what the wall takes off its power is given
+    if case["kind"] == "reflection":  # an image source: what the wall takes off its power is given
         power = power + np.array(case["expected"]["source_correction"])
     return vertical_cut(
         (given["source"]["x"], given["source"]["z"]),

@@ -277,7 +277,7 @@ def _offers() -> list[dict[str, Any]]:
                 "place": "Germany",
                 "nature": "legal limit",
                 "valid_from": "2015-01-01",
-                "caution": "Its rating level asks for its own method of computation; the level compared here is another.",
+                "caution": "Its rating level asks for a method of its own; the level compared here is another.",
             },
         ),
         _offer(

@@ -171,9 +171,7 @@ def test_an_edge_below_the_ray_counts_by_both_conditions() -> None:
     """Section 2.5.6 as amended: delta > -lambda/20, and Rayleigh: delta > lambda/4 - delta*; written out here."""
     decisions = set()
     for h, top in ((4, 0.5), (4, 1.5), (4, 2.0), (4, 3.0), (4, 3.9), (0.5, 0.4), (0.5, 0.8), (0.5, 1.0)):
-        cut = vertical_cut(
-            (0, h), (60, 4), [(0, 0), (60, 0)], [(0, 60, 0.5)], source_ground_g=1, barriers=[(10, top)]
-        )
+        cut = vertical_cut((0, h), (60, 4), [(0, 0), (60, 0)], [(0, 60, 0.5)], source_ground_g=1, barriers=[(10, top)])
         delta = np.hypot(60, 4 - h) - np.hypot(10, h - top) - np.hypot(50, 4 - top)
         mirrored = np.hypot(10, h + top) + np.hypot(50, 4 + top) - np.hypot(60, 4 - h)
         lam = 340.0 / np.array([63, 125, 250, 500, 1000, 2000, 4000, 8000])
@@ -189,8 +187,8 @@ def test_image_lies_opposite_across_a_sloping_plane() -> None:
     kernels.stretch(px, pz, np.array([0.0, 30.0]), np.array([0.5]), 0.0, 3.0, 30.0, 15.0, info, 0)
     for end, x, z in ((kernels.IMAGE_A, 0.0, 3.0), (kernels.IMAGE_B, 30.0, 15.0)):
         xi, zi = info[0, end : end + 2]
-        assert 0.5 * (z + zi) == pytest.approx(1.0 + 0.3 * 0.5 * (x + xi))      # halfway: on the plane
-        assert (zi - z) * 0.3 + (xi - x) == pytest.approx(0.0)                  # at right angles to it
+        assert 0.5 * (z + zi) == pytest.approx(1.0 + 0.3 * 0.5 * (x + xi))  # halfway: on the plane
+        assert (zi - z) * 0.3 + (xi - x) == pytest.approx(0.0)  # at right angles to it
     assert info[0, kernels.Z_A] == pytest.approx(2.0 / np.hypot(1, 0.3))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -876,3 +876,29 @@ def test_models_are_frozen(tmp_path: Path) -> None:
     loaded = load(tmp_path)
     with pytest.raises(ValueError, match="frozen"):
         loaded.project.tracks[0].id = "T9"  # type: ignore[misc]
+
+
+def test_a_sleeper_that_needs_a_pad_says_so_and_another_does_not(tmp_path: Path) -> None:
+    vocabulary = replace(VOCABULARY, companions={"sleeper": {"monoblock": ("rail_pad",)}})
+    no_pad = ("      rail_pad: medium\n", "")
+    with pytest.raises(ProjectError) as caught:
+        load(tmp_path, no_pad, vocabulary=vocabulary)
+    (problem,) = [p for p in caught.value.problems if p.severity == "error"]
+    assert "sleeper: needs rail_pad beside it" in str(problem)
+    wooden = load(tmp_path, no_pad, ("sleeper: monoblock", "sleeper: wooden"), vocabulary=vocabulary)
+    assert wooden.project.tracks[0].attributes.rail_pad is None
+    with pytest.raises(ProjectError, match=r"stretches\[1\].*sleeper: needs rail_pad beside it"):
+        load(
+            tmp_path,
+            no_pad,
+            ("sleeper: monoblock", "sleeper: wooden"),
+            (STRETCH, STRETCH.replace("from_m", "sleeper: monoblock, from_m")),
+            vocabulary=vocabulary,
+        )
+
+
+@pytest.mark.parametrize("key", ["with", "without"])
+def test_propagation_can_neither_be_left_out_nor_added(tmp_path: Path, key: str) -> None:
+    vocabulary = replace(VOCABULARY, propagations=frozenset({"spread"}))
+    with pytest.raises(ProjectError, match=r"propagation calculator|cannot be left out"):
+        load(tmp_path, ("  method: common\n", f"  method: common\n  {key}: [spread]\n"), vocabulary=vocabulary)

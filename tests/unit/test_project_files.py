@@ -356,6 +356,11 @@ class TestCsv:
         loaded = load_project(write(tmp_path, csv=csv))
         assert loaded.alignments["T1"][0].tolist() == [0, 611]
 
+    def test_points_in_falling_order(self, tmp_path: Path) -> None:
+        csv = "x_m,y_m,z_m,chainage_m\n610,0,0.3,610\n300,0,0.3,300\n0,0,0.3,0\n"
+        problems = problems_of(write(tmp_path, csv=csv))
+        assert [(p.line, p.hint) for p in problems] == [(n, "reverse the order of the points") for n in (3, 4)]
+
     def test_start_chainage_beside_chainage(self, tmp_path: Path) -> None:
         csv = "x_m,y_m,z_m,chainage_m\n0,0,0.3,0\n610,0,0.3,611\n"
         loaded = load_project(write(tmp_path, ("track_1.csv}", "track_1.csv, start_chainage_m: 9}"), csv=csv))

@@ -522,6 +522,18 @@ def test_faulty_stretch_does_not_hide_mistakes_elsewhere(tmp_path: Path) -> None
     assert 'chainage_m: lies beyond the alignment of track "T1"' in messages
 
 
+def test_stretch_without_an_end_does_not_hide_the_track(tmp_path: Path) -> None:
+    problems = problems_of(
+        tmp_path,
+        ("to_m: 400, name: Mill curve", "to_m: x, name: Mill curve"),
+        ("position: [315, 75]", "position: [100, 0.5]"),
+    )
+    assert [p.message for p in problems] == [
+        "to_m: must be a number",
+        'position: lies on track "T1": 0.50 m from its centre line in plan',
+    ]
+
+
 def test_entry_with_a_mistake_still_counts_as_defined(tmp_path: Path) -> None:
     problems = problems_of(tmp_path, ("n_axles: 4", "n_axles: none"))
     assert [p.message for p in problems] == ["n_axles: must be a whole number"]
@@ -554,6 +566,17 @@ def test_hostile_values_are_shortened_and_escaped(tmp_path: Path) -> None:
 def test_control_characters_are_refused(edit: tuple[str, str], tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, edit)
     assert "control character" in problem.message
+
+
+def test_list_left_empty(tmp_path: Path) -> None:
+    (problem,) = problems_of(tmp_path, ("works:    ", "works:\nspectra: []\n#"), ("  - {date: 2026-10-04", "# {date"))
+    assert (problem.message, problem.found) == ("works: must be a list", "nothing (null)")
+    assert problem.hint == "remove the key, or write []"
+
+
+def test_python_names_of_keys_are_not_keys(tmp_path: Path) -> None:
+    (problem,) = problems_of(tmp_path, ("method: eu_common", "method: eu_common\n  with_: []"))
+    assert (problem.message, problem.hint[:18]) == ("unknown key with_", "did you mean with?")
 
 
 def test_countless_problems_are_counted(tmp_path: Path) -> None:

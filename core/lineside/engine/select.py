@@ -59,9 +59,11 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
 def vocabulary_of(plugins: Plugins) -> Vocabulary:
     """What a project file may name, gathered from all loaded plugins."""
     terms: dict[str, dict[str, str]] = {}
+    companions: dict[str, dict[str, tuple[str, ...]]] = {}
     for calculator in plugins.source_calculators:
         for attribute, known in calculator.vocabulary.items():
             terms.setdefault(attribute, {}).update({t.name: t.meaning for t in known})
+            companions.setdefault(attribute, {}).update({t.name: t.needs for t in known if t.needs})
     surfaces: dict[str, tuple[float, str]] = {}
     for propagation in plugins.propagation_calculators:
         surfaces.update(propagation.surfaces())
@@ -75,4 +77,6 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         calculators=calculators,
         criteria={c.name: c.options_model for c in plugins.criteria},
         method_calculators={m.name: (*m.source_calculators, m.propagation) for m in plugins.methods},
+        propagations=frozenset(p.name for p in plugins.propagation_calculators),
+        companions=companions,
     )

@@ -230,11 +230,10 @@ def _check_stretches(draft: Draft) -> None:
                     "has no effect, as track_transfer replaces sleeper and pad",
                     hint="write track_transfer: null in this stretch",
                 )
-            for name in ("sleeper", "rail_pad"):
-                if merged[name] is None and not replaced:
-                    draft.reporter.add(
-                        (*path, name), f"needs {name} here: the track has no track_transfer in this stretch", found=""
-                    )
+            if merged["sleeper"] is None and not replaced:
+                draft.reporter.add(
+                    (*path, "sleeper"), "needs sleeper here: the track has no track_transfer in this stretch", found=""
+                )
 
 
 def _check_site(draft: Draft) -> None:

@@ -45,6 +45,7 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
         for path, attribute, value in class_uses(draft):
             if isinstance(value, str):
                 _check_class(draft, path, attribute, value, vocabulary)
+        _check_companions(draft, vocabulary)
         _resolve_calculation(draft, vocabulary, named)
         _resolve_criteria(draft, vocabulary, named)
     return named
@@ -91,6 +92,36 @@ def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary
     )
 
 
+def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
+    """Names that need another attribute beside them, on the whole track and in each stretch."""
+    for i, track in draft.tracks.items():
+        merged = {key: getattr(track.attributes, key) for key in type(track.attributes).model_fields}
+        _check_beside(draft, ("tracks", i, "attributes"), merged, merged, vocabulary)
+        for k, stretch in enumerate(track.stretches):
+            changes = stretch.changes()
+            merged.update(changes)
+            _check_beside(draft, ("tracks", i, "stretches", k), changes, merged, vocabulary)
+
+
+def _check_beside(
+    draft: Draft, path: Loc, written: Mapping[str, Any], merged: Mapping[str, Any], vocabulary: Vocabulary
+) -> None:
+    if merged["track_transfer"] is not None:
+        return
+    for attribute, known in vocabulary.companions.items():
+        value = written.get(attribute)
+        if not isinstance(value, str):
+            continue
+        for other in known.get(value, ()):
+            if merged.get(other) is None:
+                draft.reporter.add(
+                    (*path, attribute),
+                    f"needs {other} beside it",
+                    allowed=with_meanings(vocabulary.terms.get(other, {})),
+                    hint=f"write {other} here, or give a measured track_transfer",
+                )
+
+
 def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
     given, report = draft.calculation, draft.reporter
     if given is None:
@@ -113,9 +144,13 @@ def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> 
                 allowed=names(own),
                 hint=did_you_mean(name, own),
             )
+        elif name in vocabulary.propagations:
+            report.add(("calculation", "without", k), "is the way of the sound, which cannot be left out")
     for k, name in enumerate(given.with_):
         path: Loc = ("calculation", "with", k)
-        if name not in vocabulary.calculators:
+        if name in vocabulary.propagations:
+            report.add(path, "is a propagation calculator; the method brings its own", hint="choose another method")
+        elif name not in vocabulary.calculators:
             _unknown_calculator(draft, path, name, vocabulary.calculators)
         elif own is not None and name in own:
             report.warn(path, f"belongs to method {given.method} already")

@@ -387,6 +387,8 @@ def _value_hint(value: Any, allowed: str) -> str:
         return "put it in quotes: YAML reads a bare true or false as yes or no"
     if isinstance(value, str) and "true or false" in allowed:
         return "write true or false without quotes"
+    if value is None and allowed.startswith("a list"):
+        return "remove the key, or write []"
     if isinstance(value, Mapping) and allowed.startswith("a list"):
         return "begin each entry with `- `"
     return ""

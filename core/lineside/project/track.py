@@ -126,13 +126,9 @@ class TrackAttributes(Part):
 
     @model_validator(mode="after")
     def _has_a_transfer(self) -> TrackAttributes:
-        if self.track_transfer is None and (self.sleeper is None or self.rail_pad is None):
-            missing = "sleeper" if self.sleeper is None else "rail_pad"
-            raise PydanticCustomError(
-                "needs_one_of",
-                "needs {what}",
-                {"what": f"{missing} (or track_transfer, which replaces sleeper and pad)"},
-            )
+        if self.track_transfer is None and self.sleeper is None:
+            what = "sleeper (or track_transfer, which replaces sleeper and pad)"
+            raise PydanticCustomError("needs_one_of", "needs {what}", {"what": what})
         return self
 
 

@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 class Part(BaseModel):
     """Base of every model of the project file: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 #: A finite number; text and yes/no are not numbers.

@@ -31,7 +31,9 @@ class Vocabulary:
 
     ``terms``: attribute -> name -> meaning; ``surfaces``: name -> (ground factor G, meaning);
     ``methods``: name -> title; ``calculators`` and ``criteria``: name -> options model;
-    ``method_calculators``: method -> names of its calculators, propagation included.
+    ``method_calculators``: method -> names of its calculators, propagation included;
+    ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
+    that must be named beside it (a sleeper that needs a rail pad).
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -40,3 +42,5 @@ class Vocabulary:
     calculators: Mapping[str, type[Options]] = field(default_factory=dict)
     criteria: Mapping[str, type[Options]] = field(default_factory=dict)
     method_calculators: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    propagations: frozenset[str] = frozenset()
+    companions: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)

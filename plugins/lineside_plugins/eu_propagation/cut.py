@@ -13,7 +13,7 @@ from lineside.acoustics.levels import a_weighted_energy, to_db, to_energy
 from lineside.errors import OutOfRangeError
 from lineside_plugins.eu_propagation.air import air_absorption_db_per_km
 
-ROUNDING_M = 1e-6                    # by this much a profile may fall short of the source or the receiver
+ROUNDING_M = 1e-6  # by this much a profile may fall short of the source or the receiver
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ def vertical_cut(
     level, laeq = None, None
     if power_db is not None:
         shares = np.array([1.0 - favourable_share, favourable_share])
-        energy = shares @ np.stack([to_energy(np.asarray(power_db) - t.a_db) for t in states])   # (2.5.9)
+        energy = shares @ np.stack([to_energy(np.asarray(power_db) - t.a_db) for t in states])  # (2.5.9)
         level, laeq = to_db(energy), float(to_db(a_weighted_energy(energy)))
     return VerticalCut(d, float(a_div), a_atm, states[0], states[1], level, laeq)
 

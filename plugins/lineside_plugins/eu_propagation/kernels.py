@@ -21,13 +21,13 @@ from lineside.acoustics.bands import OCTAVES_HZ, Array
 from lineside.scene.model import IntArray
 
 SOUND_SPEED_M_S = 340.0
-CAP = 10.0**2.5                      # 25 dB, the largest pure diffraction
-SPREADING = 10.0**-1.1               # (2.5.12)
+CAP = 10.0**2.5  # 25 dB, the largest pure diffraction
+SPREADING = 10.0**-1.1  # (2.5.12)
 LN10 = math.log(10.0)
-GRAZING_M = 1e-9                     # an edge must rise above a ray by more than this to block it
-SHORTEST_M = 1e-6                    # keeps divisions by d_p finite
-G_STEP, MOST_STEPS = 0.1, 10         # a piece of track is split where G_path changes by more along it,
-SPLIT_RATIO = 0.05                   # unless it is shorter than this part of its distance
+GRAZING_M = 1e-9  # an edge must rise above a ray by more than this to block it
+SHORTEST_M = 1e-6  # keeps divisions by d_p finite
+G_STEP, MOST_STEPS = 0.1, 10  # a piece of track is split where G_path changes by more along it,
+SPLIT_RATIO = 0.05  # unless it is shorter than this part of its distance
 K, W1, W2, W3, WAVELENGTH = range(5)
 #: Rows of the scratch array ``work``, each (n_bands,): ground factors, diffractions, and what comes out.
 WHOLE, Q_S, Q_R, DIRECT, IMAGE_S, IMAGE_R, DIFFRACTED, RESULT, NEAR, N_ROWS = range(10)
@@ -41,9 +41,7 @@ _jit = njit(cache=True, error_model="numpy", fastmath={"contract"})
 def band_constants() -> Array:
     """Per octave: wave number, the three frequency factors of (2.5.17), wavelength; (5, 8)."""
     f = OCTAVES_HZ
-    return np.stack(
-        [2 * np.pi * f / SOUND_SPEED_M_S, 0.0185 * f**2.5, f**1.5, 1.3e3 * f**0.75, SOUND_SPEED_M_S / f]
-    )
+    return np.stack([2 * np.pi * f / SOUND_SPEED_M_S, 0.0185 * f**2.5, f**1.5, 1.3e3 * f**0.75, SOUND_SPEED_M_S / f])
 
 
 @_jit
@@ -92,19 +90,19 @@ def ground(
     z_sum = z_a + z_b
     reach = 30.0 * z_sum
     g_m = g
-    if g_s >= 0.0 and d_p <= reach:                                 # (2.5.14)
+    if g_s >= 0.0 and d_p <= reach:  # (2.5.14)
         g_m = g * d_p / reach + g_s * (1.0 - d_p / reach)
     g_w = g_m
-    bound = 0.3 * (1.0 - g_m)                                       # (2.5.18)
+    bound = 0.3 * (1.0 - g_m)  # (2.5.18)
     hard = g == 0.0
     if favourable:
         g_w = g
-        if d_p > reach:                                             # (2.5.20)
+        if d_p > reach:  # (2.5.20)
             bound *= 1.0 + 2.0 * (1.0 - reach / d_p)
-        if z_sum < 1e-9:                                            # turbulence would lift both ends without end
+        if z_sum < 1e-9:  # turbulence would lift both ends without end
             hard = True
         else:
-            turbulence = 6e-3 * d_p / z_sum                         # (2.5.19) and below it
+            turbulence = 6e-3 * d_p / z_sum  # (2.5.19) and below it
             bend = 1e-4 * (d_p / z_sum) ** 2
             z_a += bend * z_a * z_a + turbulence
             z_b += bend * z_b * z_b + turbulence
@@ -137,8 +135,8 @@ def mean_plane(px: Array, pz: Array, xa: float, xb: float) -> tuple[float, float
             z_hi = pz[n] + slope * (hi - px[n]) - z0
             lo -= xa
             hi -= xa
-            area += (z_lo + z_hi) * (hi - lo)                                       # B of (2.5.3)
-            moment += (z_lo * (2.0 * lo + hi) + z_hi * (lo + 2.0 * hi)) * (hi - lo) / 3.0   # A of (2.5.3)
+            area += (z_lo + z_hi) * (hi - lo)  # B of (2.5.3)
+            moment += (z_lo * (2.0 * lo + hi) + z_hi * (lo + 2.0 * hi)) * (hi - lo) / 3.0  # A of (2.5.3)
     a = 3.0 * (2.0 * moment - area * length) / length**3
     b = 2.0 * area / length - 3.0 * moment / length**2
     return a, b + z0
@@ -282,9 +280,23 @@ def closest_edge(ex: Array, ez: Array, xs: float, zs: float, xr: float, zr: floa
 
 @_jit
 def boundary(
-    band: Array, px: Array, pz: Array, gx: Array, gg: Array, ex: Array, ez: Array,
-    xs: float, zs: float, xr: float, zr: float, g_s: float, gamma: float, report: bool,
-    found: IntArray, info: Array, work: Array,
+    band: Array,
+    px: Array,
+    pz: Array,
+    gx: Array,
+    gg: Array,
+    ex: Array,
+    ez: Array,
+    xs: float,
+    zs: float,
+    xr: float,
+    zr: float,
+    g_s: float,
+    gamma: float,
+    report: bool,
+    found: IntArray,
+    info: Array,
+    work: Array,
 ) -> tuple[int, float]:
     """10^(-A_boundary/10) of one weather state, per octave, into row RESULT of ``work`` (N_ROWS, n_bands).
 
@@ -339,7 +351,7 @@ def boundary(
             work[DIFFRACTED, i] = 0.0
             work[RESULT, i] = work[WHOLE, i]
         return 0, 0.0
-    for i in range(n_bands):                                        # (2.5.30)
+    for i in range(n_bands):  # (2.5.30)
         direct = work[DIRECT, i]
         sides = ground_behind_edge(work[Q_S, i], direct, work[IMAGE_S, i])
         sides *= ground_behind_edge(work[Q_R, i], direct, work[IMAGE_R, i])
@@ -381,8 +393,17 @@ def insert_edge(ex: Array, ez: Array, n: int, x: float, z: float) -> int:
 
 @_jit
 def crossed_barriers(
-    xs: float, ys: float, xr: float, yr: float, length: float, floor_z: float,
-    seg_xy: Array, seg_z: Array, seg_box: Array, ex: Array, ez: Array,
+    xs: float,
+    ys: float,
+    xr: float,
+    yr: float,
+    length: float,
+    floor_z: float,
+    seg_xy: Array,
+    seg_z: Array,
+    seg_box: Array,
+    ex: Array,
+    ez: Array,
 ) -> int:
     """Edges where a path in plan crosses barrier segments: distances from the source and heights; their number."""
     dx, dy = xr - xs, yr - ys
@@ -394,7 +415,7 @@ def crossed_barriers(
         ax, ay = seg_xy[m, 0, 0], seg_xy[m, 0, 1]
         bx, by = seg_xy[m, 1, 0] - ax, seg_xy[m, 1, 1] - ay
         cross = dx * by - dy * bx
-        if cross == 0.0:                                            # along the barrier: no crossing
+        if cross == 0.0:  # along the barrier: no crossing
             continue
         t = ((ax - xs) * by - (ay - ys) * bx) / cross
         u = ((ax - xs) * dy - (ay - ys) * dx) / cross
@@ -408,9 +429,21 @@ def crossed_barriers(
 
 @_jit
 def ground_pieces(
-    xs: float, ys: float, xr: float, yr: float, length: float, default_g: float,
-    poly_xy: Array, poly_start: IntArray, poly_box: Array, poly_g: Array,
-    inside: NDArray[np.bool_], cut_t: Array, cut_poly: IntArray, gx: Array, gg: Array,
+    xs: float,
+    ys: float,
+    xr: float,
+    yr: float,
+    length: float,
+    default_g: float,
+    poly_xy: Array,
+    poly_start: IntArray,
+    poly_box: Array,
+    poly_g: Array,
+    inside: NDArray[np.bool_],
+    cut_t: Array,
+    cut_poly: IntArray,
+    gx: Array,
+    gg: Array,
 ) -> int:
     """Ground along a path in plan: borders gx (n + 1 of them, from 0 to ``length``) and factors gg; n.
 
@@ -462,9 +495,22 @@ def ground_pieces(
 
 @_jit
 def ground_steps(
-    xm: float, ym: float, hx: float, hy: float, xr: float, yr: float, default_g: float,
-    poly_xy: Array, poly_start: IntArray, poly_box: Array, poly_g: Array,
-    inside: NDArray[np.bool_], cut_t: Array, cut_poly: IntArray, gx: Array, gg: Array,
+    xm: float,
+    ym: float,
+    hx: float,
+    hy: float,
+    xr: float,
+    yr: float,
+    default_g: float,
+    poly_xy: Array,
+    poly_start: IntArray,
+    poly_box: Array,
+    poly_g: Array,
+    inside: NDArray[np.bool_],
+    cut_t: Array,
+    cut_poly: IntArray,
+    gx: Array,
+    gg: Array,
 ) -> int:
     """Parts into which a piece of track is split so that G_path changes little along each.
 
@@ -475,8 +521,21 @@ def ground_steps(
     low, high = 1.0, 0.0
     for side in range(-1, 2):
         n = ground_pieces(
-            xm + side * hx, ym + side * hy, xr, yr, 1.0, default_g, poly_xy, poly_start, poly_box, poly_g,
-            inside, cut_t, cut_poly, gx, gg,
+            xm + side * hx,
+            ym + side * hy,
+            xr,
+            yr,
+            1.0,
+            default_g,
+            poly_xy,
+            poly_start,
+            poly_box,
+            poly_g,
+            inside,
+            cut_t,
+            cut_poly,
+            gx,
+            gg,
         )
         g = mean_g(gx[: n + 1], gg[:n], 0.0, 1.0)
         low, high = min(low, g), max(high, g)
@@ -512,7 +571,7 @@ def split_piece(
     for m in range(ends.shape[0]):
         wx, wy = ends[m, 0] - xr, ends[m, 1] - yr
         turn = wx * uy - wy * ux
-        if turn * across <= 0.0 or abs(across) <= abs(turn):        # the end is not between receiver and track
+        if turn * across <= 0.0 or abs(across) <= abs(turn):  # the end is not between receiver and track
             continue
         s = (mx * wy - my * wx) / turn
         if abs(s) < half:
@@ -523,10 +582,26 @@ def split_piece(
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"}, parallel=True)
 def transfer(
-    points: Array, direction: Array, piece: Array, point_g: Array, heights: Array, receivers: Array,
-    ground_z: float, default_g: float, poly_xy: Array, poly_start: IntArray, poly_box: Array, poly_g: Array,
-    seg_xy: Array, seg_z: Array, seg_box: Array, ends: Array,
-    band: Array, absorption: Array, nearest: float, out: Array,
+    points: Array,
+    direction: Array,
+    piece: Array,
+    point_g: Array,
+    heights: Array,
+    receivers: Array,
+    ground_z: float,
+    default_g: float,
+    poly_xy: Array,
+    poly_start: IntArray,
+    poly_box: Array,
+    poly_g: Array,
+    seg_xy: Array,
+    seg_z: Array,
+    seg_box: Array,
+    ends: Array,
+    band: Array,
+    absorption: Array,
+    nearest: float,
+    out: Array,
 ) -> None:
     """10^(-A/10) from every point and height to every receiver over a plain.
 
@@ -550,8 +625,22 @@ def transfer(
             steps = 1
             if poly_g.size > 0 and half > 0.0:
                 steps = ground_steps(
-                    points[p, 0], points[p, 1], half * ux, half * uy, xr, yr, default_g, poly_xy, poly_start, poly_box,
-                    poly_g, inside, cut_t, cut_poly, gx, gg,
+                    points[p, 0],
+                    points[p, 1],
+                    half * ux,
+                    half * uy,
+                    xr,
+                    yr,
+                    default_g,
+                    poly_xy,
+                    poly_start,
+                    poly_box,
+                    poly_g,
+                    inside,
+                    cut_t,
+                    cut_poly,
+                    gx,
+                    gg,
                 )
             n_parts = split_piece(points[p, 0], points[p, 1], ux, uy, half, xr, yr, ends, steps, cuts)
             out[r, p] = 0.0
@@ -562,12 +651,25 @@ def transfer(
                     s = 0.5 * (cuts[part + 1] + cuts[part])
                 xs, ys = points[p, 0] + s * ux, points[p, 1] + s * uy
                 plan = math.sqrt((xr - xs) ** 2 + (yr - ys) ** 2)
-                xe = xr if plan > SHORTEST_M else xs + 1e-3         # any direction will do on the spot
+                xe = xr if plan > SHORTEST_M else xs + 1e-3  # any direction will do on the spot
                 length = max(plan, nearest)
                 n_edges = crossed_barriers(xs, ys, xe, yr, length, ground_z, seg_xy, seg_z, seg_box, ex, ez)
                 n_g = ground_pieces(
-                    xs, ys, xe, yr, length, default_g, poly_xy, poly_start, poly_box, poly_g,
-                    inside, cut_t, cut_poly, gx, gg,
+                    xs,
+                    ys,
+                    xe,
+                    yr,
+                    length,
+                    default_g,
+                    poly_xy,
+                    poly_start,
+                    poly_box,
+                    poly_g,
+                    inside,
+                    cut_t,
+                    cut_poly,
+                    gx,
+                    gg,
                 )
                 borders, factors = gx[: n_g + 1], gg[:n_g]
                 edges_x, edges_z = ex[:n_edges], ez[:n_edges]
@@ -583,8 +685,23 @@ def transfer(
                             ground(band, state == 1, g, point_g[p], z_s, z_r, length, work, RESULT)
                         else:
                             boundary(
-                                band, px, pz, borders, factors, edges_x, edges_z, 0.0, zs, length, zr, point_g[p],
-                                ray_radius(d) if state == 1 else 0.0, False, found, info, work,
+                                band,
+                                px,
+                                pz,
+                                borders,
+                                factors,
+                                edges_x,
+                                edges_z,
+                                0.0,
+                                zs,
+                                length,
+                                zr,
+                                point_g[p],
+                                ray_radius(d) if state == 1 else 0.0,
+                                False,
+                                found,
+                                info,
+                                work,
                             )
                         for i in range(n_bands):
                             out[r, p, h, state, i] += share * work[NEAR, i] * work[RESULT, i]

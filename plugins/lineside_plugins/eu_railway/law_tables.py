@@ -45,8 +45,8 @@ DEFAULT_SUPERSTRUCTURE = "eu_default"
 DEFAULT_AERODYNAMIC = "eu_default"
 
 _SLEEPERS = (
-    Term("monoblock", "Mono-block concrete sleepers; needs a rail pad"),
-    Term("biblock", "Bi-block concrete sleepers; needs a rail pad"),
+    Term("monoblock", "Mono-block concrete sleepers; needs a rail pad", needs=("rail_pad",)),
+    Term("biblock", "Bi-block concrete sleepers; needs a rail pad", needs=("rail_pad",)),
     Term("wooden", "Wooden sleepers; the table has no rail pads for them"),
     Term("direct_fastening_on_bridge", "Rails fastened directly to a bridge; the table has no rail pads for them"),
 )
