@@ -73,6 +73,24 @@ SOURCES = (
         "section 2.3 and Appendix G",
     ),
 )
+#: Attributes and tables behind the power of the wheel-rail contact.
+CONTACT_ATTRIBUTES = (
+    "rail_roughness",
+    "sleeper",
+    "rail_pad",
+    "wheel_roughness",
+    "contact_filter",
+    "vehicle_transfer",
+    "superstructure_transfer",
+)
+CONTACT_TABLES = (
+    "rail_roughness",
+    "wheel_roughness",
+    "contact_filter",
+    "track_transfer",
+    "vehicle_transfer",
+    "superstructure_transfer",
+)
 EMISSION_CASES = Citation(
     "EU-EMISSION-CASES",
     "Railway emission test workbook CNOSSOS_RAIL_EMISSION_TEST with the catalogues of vehicles and tracks",

@@ -28,6 +28,8 @@ from lineside_plugins.eu_railway.law_roughness import (
     outside_axis,
 )
 from lineside_plugins.eu_railway.law_tables import (
+    CONTACT_ATTRIBUTES,
+    CONTACT_TABLES,
     EMISSION_CASES,
     SOURCES,
     data_files,
@@ -62,25 +64,10 @@ class Rolling(SourceCalculator):
             "speed", "km/h", *TABULATED_SPEED_KM_H, "the tables of rail roughness end at wavelengths of 0.8 and 2000 mm"
         ),
     )
-    vocabulary: ClassVar = vocabulary(
-        "rail_roughness",
-        "sleeper",
-        "rail_pad",
-        "wheel_roughness",
-        "contact_filter",
-        "vehicle_transfer",
-        "superstructure_transfer",
-    )
+    vocabulary: ClassVar = vocabulary(*CONTACT_ATTRIBUTES)
 
     def data_files(self) -> tuple[DataFile, ...]:
-        return data_files(
-            "rail_roughness",
-            "wheel_roughness",
-            "contact_filter",
-            "track_transfer",
-            "vehicle_transfer",
-            "superstructure_transfer",
-        )
+        return data_files(*CONTACT_TABLES)
 
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
         options = cast(RollingOptions, options)

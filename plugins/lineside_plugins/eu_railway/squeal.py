@@ -16,7 +16,14 @@ from lineside_plugins.eu_railway.law_joints import joint_cuts_m
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words, listed
 from lineside_plugins.eu_railway.law_options import BRIDGE_CONSTANT, ContactOptions, Edition, JointOptions
 from lineside_plugins.eu_railway.law_power import impact_energy, moving, rolling_energy
-from lineside_plugins.eu_railway.law_tables import EMISSION_CASES, SOURCES, data_files, vocabulary
+from lineside_plugins.eu_railway.law_tables import (
+    CONTACT_ATTRIBUTES,
+    CONTACT_TABLES,
+    EMISSION_CASES,
+    SOURCES,
+    data_files,
+    vocabulary,
+)
 
 #: Largest radius for which the law knows squeal; a fixed excess of the options counts up to it. [m]
 LARGEST_RADIUS_M = 500.0
@@ -93,27 +100,10 @@ class Squeal(SourceCalculator):
         "tested against its words."
     )
     options_model = SquealOptions
-    vocabulary: ClassVar = vocabulary(
-        "rail_roughness",
-        "impact_roughness",
-        "sleeper",
-        "rail_pad",
-        "wheel_roughness",
-        "contact_filter",
-        "vehicle_transfer",
-        "superstructure_transfer",
-    )
+    vocabulary: ClassVar = vocabulary(*CONTACT_ATTRIBUTES, "impact_roughness")
 
     def data_files(self) -> tuple[DataFile, ...]:
-        return data_files(
-            "rail_roughness",
-            "impact_roughness",
-            "wheel_roughness",
-            "contact_filter",
-            "track_transfer",
-            "vehicle_transfer",
-            "superstructure_transfer",
-        )
+        return data_files(*CONTACT_TABLES, "impact_roughness")
 
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
         options = cast(SquealOptions, options)
