@@ -158,6 +158,7 @@ def plugins(as_json: bool) -> None:
     for kind, offers in (
         ("source", loaded.source_calculators),
         ("propagation", loaded.propagation_calculators),
+        ("rail state", loaded.rail_states),
         ("criterion", loaded.criteria),
         ("method", loaded.methods),
         ("report section", loaded.report_sections),

@@ -7,6 +7,7 @@ no input, and give the same answer for the same question.
 
 from __future__ import annotations
 
+import datetime as dt
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,7 +21,7 @@ from pydantic import BaseModel, ConfigDict
 from lineside.acoustics.bands import Array
 
 if TYPE_CHECKING:
-    from lineside.scene.model import Receivers, Scene, SourcePoints, TrackLine
+    from lineside.scene.model import Receivers, Scene, SourcePoints, Spectrum, TrackLine
 
 
 class Verification(StrEnum):
@@ -156,8 +157,86 @@ class SourceCalculator(Offer):
         """Chainages at which this mechanism changes along the track, (n,). [m]"""
         return np.empty(0)
 
+    def tabulated(self, attribute: str, name: str) -> Spectrum | None:
+        """A tabulated class of the vocabulary as a spectrum; None where this calculator has none to give."""
+        return None
+
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
         """Ranges left and assumptions made for this project."""
+        return ()
+
+
+@dataclass(frozen=True)
+class RailWork:
+    """One track work, with the details that the chosen :class:`RailStateCalculator` understands."""
+
+    date: dt.date
+    kind: str
+    details: Options
+
+
+@dataclass(frozen=True, eq=False)
+class RailRun:
+    """A run of rail along which base roughness, works, traffic and curvature are the same."""
+
+    wavelength_mm: Array  # (n,) rising, of the base roughness
+    level_db: Array  # (n,) long-term roughness [dB re 1 um]
+    works: tuple[RailWork, ...]  # in date order
+    mgt_per_day: float  # million gross tonnes a day
+    curve_radius_m: float  # inf: straight
+
+
+#: The three cases of a rail state, from the quietest to the loudest.
+RAIL_CASES = ("low", "likely", "high")
+
+
+@dataclass(frozen=True, eq=False)
+class RailRoughness:
+    """Roughness of runs of rail at dates.
+
+    ``level_db`` (n_runs, n_dates, 3, n_wavelengths) [dB re 1 um], cases as in ``RAIL_CASES``; ``worn_in_db``
+    (n_runs, n_wavelengths): once all that the last work left has worn away, before anything grows.
+    """
+
+    wavelength_mm: Array  # (n_wavelengths,) rising or falling
+    level_db: Array
+    worn_in_db: Array
+
+
+@dataclass(frozen=True)
+class RailTone:
+    """A periodic pattern on a rail, which sounds at the frequency speed / pitch and its multiples."""
+
+    pitch_mm: float
+    pitch_given: bool  # False: an assumed pitch
+    orders: tuple[int, ...]  # 1 is the pitch itself
+    margin_db: tuple[float, float, float]  # by how much it exceeds the rest of the rail's roughness, by case
+    smear_ratio: float  # frequency that varies by more than this, (max - min) / mean, is heard as no tone
+
+    def frequency_hz(self, speed_km_h: Array, order: int = 1) -> Array:
+        """f = order x v / pitch."""
+        return order * np.asarray(speed_km_h, dtype=np.float64) / 3.6e-3 / self.pitch_mm
+
+
+class RailStateCalculator(Offer):
+    """How the roughness of rails changes with works, traffic and time.
+
+    Before the first work of a run its base roughness holds; a work counts from its own date on.
+    """
+
+    #: what the ``details`` of a work may say
+    work_model: ClassVar[type[Options]] = Options
+
+    @abstractmethod
+    def roughness(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailRoughness:
+        """Roughness of each run at each date."""
+
+    @abstractmethod
+    def tones(self, run: RailRun, date: dt.date, options: Options) -> Sequence[RailTone]:
+        """Periodic patterns on a run at a date."""
+
+    def notes(self, options: Options) -> Sequence[Note]:
+        """Parameters and assumptions with their standing."""
         return ()
 
 

@@ -6,7 +6,14 @@ from collections.abc import Sequence
 
 import pluggy
 
-from lineside.contracts import Criterion, Method, PropagationCalculator, ReportSection, SourceCalculator
+from lineside.contracts import (
+    Criterion,
+    Method,
+    PropagationCalculator,
+    RailStateCalculator,
+    ReportSection,
+    SourceCalculator,
+)
 
 PROJECT_NAME = "lineside"
 ENTRY_POINT_GROUP = "lineside.plugins"
@@ -24,6 +31,11 @@ def register_source_calculators() -> Sequence[SourceCalculator]:  # type: ignore
 @hookspec
 def register_propagation_calculators() -> Sequence[PropagationCalculator]:  # type: ignore[empty-body]
     """Offer calculators of the way from source points to receivers."""
+
+
+@hookspec
+def register_rail_state_calculators() -> Sequence[RailStateCalculator]:  # type: ignore[empty-body]
+    """Offer calculators of the roughness of rails after works and in time."""
 
 
 @hookspec

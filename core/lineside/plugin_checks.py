@@ -17,6 +17,7 @@ lineside.errors.PluginError: unfinished breaks its contract:
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 import hashlib
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -34,6 +35,9 @@ from lineside.contracts import (
     Offer,
     Options,
     PropagationCalculator,
+    RailRun,
+    RailStateCalculator,
+    RailWork,
     ReceiverUse,
     SourceCalculator,
     SourceClass,
@@ -58,7 +62,7 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
     Parameters
     ----------
     offer : Offer
-        A source calculator, propagation calculator or criterion.
+        A source, propagation or rail state calculator, or a criterion.
     options : Options, optional
         What it is called with; needed where its options have required fields.
     scene : Scene, optional
@@ -80,6 +84,8 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
         broken += _vocabulary(offer, options)
     elif isinstance(offer, PropagationCalculator):
         broken += _propagation(offer, options, scene or small_scene())
+    elif isinstance(offer, RailStateCalculator):
+        broken += _rail_state(offer, options)
     elif isinstance(offer, Criterion):
         broken += _criterion(offer, options)
     if broken:
@@ -229,6 +235,41 @@ def _propagation(offer: PropagationCalculator, options: Options, scene: Scene) -
     yield from (f"surface {n!r} has no meaning" for n, (_, said) in offer.surfaces().items() if not said.strip())
     if not 0 < offer.max_piece_ratio(options) <= 1:
         yield "max_piece_ratio() must be above 0, 1 at most"
+
+
+def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:
+    yield from _options(offer.work_model)
+    yield from _notes(offer.notes(options))
+    base = np.array([10.0, 30.0, 100.0]), np.array([-2.0, 1.0, 4.0])
+    try:
+        work = RailWork(dt.date(2026, 3, 1), "grinding", offer.work_model())
+    except ValidationError:
+        yield f"{offer.work_model.__name__} has required fields: works without details must be possible"
+        return
+    runs = [RailRun(*base, (), 0.05, np.inf), RailRun(*base, (work,), 0.05, 300.0)]
+    dates = [dt.date(2026, 2, 1), dt.date(2026, 3, 1), dt.date(2026, 8, 1)]
+    before = fingerprint((base, runs))
+    first, second = offer.roughness(runs, dates, options), offer.roughness(runs, dates, options)
+    tones = [tone for when in dates for run in runs for tone in offer.tones(run, when, options)]
+    if fingerprint((base, runs)) != before:
+        yield "it changes the runs"
+        return
+    shape = (len(runs), len(dates), 3, first.wavelength_mm.size)
+    if first.level_db.shape != shape or first.worn_in_db.shape != (shape[0], shape[3]):
+        yield f"roughness() has the shape {first.level_db.shape}, {shape} is asked for"
+        return
+    if not (np.all(np.isfinite(first.level_db)) and np.all(np.isfinite(first.worn_in_db))):
+        yield "roughness() must be finite levels"
+    if not np.array_equal(first.level_db, second.level_db):
+        yield "roughness() changes from call to call"
+    if np.any(first.level_db[0] != first.level_db[0, :1, :1]):
+        yield "roughness() changes where there was no work"
+    if not np.allclose(first.level_db[1, 0], first.level_db[0, 0], atol=SAME):
+        yield "roughness() is not the base roughness before the first work"
+    if not np.array_equal(offer.roughness(runs[::-1], dates[::-1], options).level_db[::-1, ::-1], first.level_db):
+        yield "roughness() depends on the order of runs or dates"
+    if any(not (tone.pitch_mm > 0 and tone.orders and min(tone.orders) >= 1) for tone in tones):
+        yield "tones() must have a pitch above 0 and orders from 1"
 
 
 def _criterion(offer: Criterion, options: Options) -> Iterator[str]:

@@ -19,6 +19,7 @@ from lineside.contracts import (
     Method,
     Offer,
     PropagationCalculator,
+    RailStateCalculator,
     ReportSection,
     SourceCalculator,
 )
@@ -68,6 +69,7 @@ class Plugins:
         self._modules = tuple(modules)
         self.source_calculators = self._collect("register_source_calculators", SourceCalculator)
         self.propagation_calculators = self._collect("register_propagation_calculators", PropagationCalculator)
+        self.rail_states = self._collect("register_rail_state_calculators", RailStateCalculator)
         self.criteria = self._collect("register_criteria", Criterion)
         self.methods = self._collect("register_methods", Method)
         self.report_sections = self._collect("register_report_sections", ReportSection)
@@ -108,6 +110,7 @@ class Plugins:
         offers: Sequence[Any] = {
             SourceCalculator: self.source_calculators,
             PropagationCalculator: self.propagation_calculators,
+            RailStateCalculator: self.rail_states,
             Criterion: self.criteria,
             Method: self.methods,
         }[kind]

@@ -35,6 +35,7 @@ PLUGINS = Plugins.load()
 OFFERS: tuple[Offer, ...] = (
     *PLUGINS.source_calculators,
     *PLUGINS.propagation_calculators,
+    *PLUGINS.rail_states,
     *PLUGINS.criteria,
 )
 #: Options for offers that cannot do without.

@@ -73,6 +73,13 @@ class Rolling(SourceCalculator):
         options = cast(RollingOptions, options)
         return {options.class_a(): rolling_energy(scene, options, moving(scene))}
 
+    def tabulated(self, attribute: str, name: str) -> Spectrum | None:
+        if attribute not in ("rail_roughness", "wheel_roughness"):
+            return None
+        spectrum = wavelength_spectrum(attribute, name)
+        levels = {"level_db": spectrum.level_db}
+        return Spectrum(id=name, kind=attribute, axis=spectrum.wavelength_mm, columns=levels, source=SOURCES[0].title)
+
     def statement(self, options: Options) -> str:
         options = cast(RollingOptions, options)
         mapping = (

@@ -1,0 +1,186 @@
+"""Fitting a pass to spectra: made from known parameters, it must find them again.
+
+Computed: the spectra come from the model itself, so that the truth is known; no measured series was at hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from lineside.acoustics.levels import to_db, to_energy
+from lineside.contracts import Standing
+from lineside.errors import OutOfRangeError
+from lineside_plugins.rail_wear import fit as fit_module
+from lineside_plugins.rail_wear.bands import WAVELENGTHS_MM, band_of
+from lineside_plugins.rail_wear.fit import fit_pass, measurement, replace_measured
+from lineside_plugins.rail_wear.history import Work, section_roughness_energy
+from lineside_plugins.rail_wear.parameters import Z95, default_ranges, draw, scenarios, with_given
+
+DAY = date(2026, 5, 1)
+WORK = Work(DAY, "grinding", pitch_mm=27.8)
+BASE_DB = np.linspace(10.0, -20.0, 35)
+RATE = 0.04
+FITTED = ("marks_fade_mgt", "finish_production_db", "marks_db")
+MEASURED = slice(band_of(250.0), band_of(4.0) + 1)
+TRUTH = {"marks_fade_mgt": 0.8, "finish_production_db": 2.5, "marks_db": 12.5}
+
+
+def spectra(days, truth=TRUTH, noise_db=0.0, seed=1):
+    ranges = default_ranges()
+    for name, value in truth.items():
+        ranges = with_given(ranges, name, value)
+    dates = [DAY + timedelta(days=n) for n in days]
+    energy = section_roughness_energy(BASE_DB, [WORK], dates, RATE, np.inf, scenarios(ranges, ("likely",)))[0]
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, energy.shape) * noise_db
+    return [
+        measurement(when, WAVELENGTHS_MM[MEASURED], level[MEASURED])
+        for when, level in zip(dates, to_db(energy) + noise, strict=True)
+    ]
+
+
+def fitted(measurements, ranges=None, base_db=BASE_DB, work=WORK):
+    return fit_pass(work, measurements, base_db, RATE, np.inf, ranges or default_ranges())
+
+
+def test_exact_spectra_give_the_parameters_back_but_for_the_pull_of_the_default_range():
+    found = fitted(spectra([0, 15, 30, 55]))
+    for name, tolerance in zip(FITTED, (0.06, 0.1, 0.1), strict=True):
+        assert found.ranges[name].likely == pytest.approx(TRUTH[name], abs=tolerance)
+    assert found.rms_db < 0.1
+    assert found.n_steps < 15
+    assert found.residual_db.size == 4 * (MEASURED.stop - MEASURED.start)
+
+
+def test_precise_spectra_give_them_back_exactly():
+    """With 0.001 dB as standard deviation the default range no longer pulls; 2.2 MGT is too early for growth."""
+    found = fitted(spectra([0, 15, 30, 55]), with_given(default_ranges(), "measured_sd_db", 0.001))
+    assert {name: found.ranges[name].likely for name in FITTED} == pytest.approx(TRUTH, rel=1e-5)
+
+
+def test_the_interval_narrows_with_each_spectrum():
+    widths = []
+    for days in ([], [15], [15, 40], [15, 40, 80]):
+        ranges = fitted(spectra(days)).ranges if days else default_ranges()
+        widths.append([np.diff(ranges[name].scaled).tolist() for name in FITTED])
+    assert np.all(np.diff(np.array(widths), axis=0) < 0.0)
+
+
+def test_a_fit_says_that_it_is_one():
+    found = fitted(spectra([15])).ranges
+    assert all(
+        found[name].standing is Standing.USER and "measured spectra (1)" in found[name].source for name in FITTED
+    )
+    assert found["growth_cap_db"] == default_ranges()["growth_cap_db"]
+
+
+def test_truth_lies_inside_the_interval_as_often_as_it_should():
+    """90 % intervals, 60 noisy series with truths drawn from the default ranges: 54 expected, 3 sd are 7."""
+    truths = draw(default_ranges(), 60, 11)
+    inside = np.zeros(len(FITTED))
+    for n in range(60):
+        truth = {name: float(truths[name][n]) for name in FITTED}
+        found = fitted(spectra([0, 20, 60], truth, noise_db=2.0, seed=n)).ranges
+        inside += [found[name].low <= truth[name] <= found[name].high for name in FITTED]
+    assert np.all(inside >= 47)
+
+
+def test_bad_agreement_widens_the_interval():
+    quiet, noisy = fitted(spectra([0, 20, 60])), fitted(spectra([0, 20, 60], noise_db=6.0))
+    assert noisy.rms_db > 4.0
+    for name in FITTED:
+        assert np.ptp(noisy.ranges[name].scaled) > 1.5 * np.ptp(quiet.ranges[name].scaled)
+
+
+def test_what_spectra_say_nothing_about_keeps_its_range():
+    """Only long waves were measured, which neither finish nor marks reach."""
+    found = fitted([measurement(DAY, [250.0, 200.0], [3.0, 2.0])]).ranges
+    for name in FITTED:
+        default = default_ranges()[name]
+        assert (found[name].low, found[name].likely, found[name].high) == pytest.approx(
+            (default.low, default.likely, default.high)
+        )
+
+
+def test_an_acoustic_pass_fits_without_finish_or_marks():
+    work = Work(DAY, "grinding", finish="acoustic")
+    found = fitted(spectra([10]), work=work)
+    assert found.ranges["marks_db"].likely == pytest.approx(10.0)
+
+
+def test_fitted_draws_are_correlated_and_reproducible():
+    """A spectrum 40 days later cannot tell loud marks that fade quickly from quiet ones that fade slowly."""
+    found = fitted(spectra([40]))
+    values = draw(found.ranges, 2000, 5, found.correlation)
+    assert found.correlation.matrix[0, 2] < -0.5
+    seen = np.corrcoef(np.log(values["marks_fade_mgt"]), values["marks_db"])[0, 1]
+    assert seen == pytest.approx(found.correlation.matrix[0, 2], abs=0.05)
+    again = draw(found.ranges, 2000, 5, found.correlation)
+    assert all(np.array_equal(values[name], again[name]) for name in values.values)
+    r = found.ranges["marks_db"]
+    assert np.quantile(values["marks_db"], [0.05, 0.95]) == pytest.approx([r.low, r.high], abs=0.25)
+
+
+def test_derivatives_agree_with_differences():
+    problem = fit_module._problem(WORK, spectra([5, 30]), BASE_DB, RATE, np.inf, default_ranges())
+    x = np.array([np.log(1.1), 1.0, 9.0])
+    slope = problem.model(x)[1]
+    for i in range(3):
+        step = np.zeros(3)
+        step[i] = 1e-6
+        difference = (problem.model(x + step)[0] - problem.model(x - step)[0]) / 2e-6
+        np.testing.assert_allclose(slope[:, i], difference, atol=1e-6)
+
+
+def test_the_solution_is_a_minimum():
+    problem = fit_module._problem(WORK, spectra([5, 30], noise_db=3.0), BASE_DB, RATE, np.inf, default_ranges())
+    x, _ = fit_module._solve(problem)
+    for step in np.vstack([np.eye(3), -np.eye(3)]) * 0.01:
+        assert problem.cost(x + step) > problem.cost(x)
+
+
+@pytest.mark.parametrize("offset_db", [-60.0, 60.0])
+def test_absurd_spectra_still_settle(offset_db):
+    shifted = [replace(s, level_db=s.level_db + offset_db) for s in spectra([0, 30])]
+    found = fitted(shifted)
+    assert found.rms_db > 10.0
+    assert all(np.isfinite(found.ranges[name].scaled).all() for name in FITTED)
+
+
+def test_no_convergence_is_said(monkeypatch):
+    monkeypatch.setattr(fit_module, "_MAX_STEPS", 1)
+    with pytest.raises(OutOfRangeError, match="did not settle in 1 steps"):
+        fitted(spectra([0, 30]))
+
+
+def test_wrong_input_is_refused():
+    with pytest.raises(OutOfRangeError, match="at least one"):
+        fitted([])
+    with pytest.raises(OutOfRangeError, match="before the pass"):
+        fitted([measurement(DAY - timedelta(days=1), [25.0], [3.0])])
+    with pytest.raises(OutOfRangeError, match="finite"):
+        fitted([measurement(DAY, [25.0], [np.nan])])
+    with pytest.raises(OutOfRangeError, match="nominal"):
+        measurement(DAY, [23.0], [3.0])
+    with pytest.raises(OutOfRangeError, match="nominal"):
+        measurement(DAY, [25.0, 25.0], [3.0, 4.0])
+    with pytest.raises(OutOfRangeError, match="no range"):
+        fitted(spectra([5]), with_given(default_ranges(), "marks_db", 9.0))
+
+
+def test_measured_bands_replace_the_model_on_their_day():
+    energy = np.ones((2, 3, 35))
+    dates = [DAY, DAY + timedelta(days=1), DAY + timedelta(days=2)]
+    out = replace_measured(energy, dates, [measurement(dates[1], [25.0, 120.0], [10.0, 20.0])])
+    assert np.all(energy == 1.0)
+    assert out[:, 1, band_of(25.0)].tolist() == [to_energy(10.0)] * 2
+    assert out[:, 1, band_of(125.0)].tolist() == [to_energy(20.0)] * 2
+    out[:, 1, [band_of(25.0), band_of(125.0)]] = 1.0
+    assert np.all(out == 1.0)
+
+
+def test_z95():
+    assert pytest.approx(1.6449, abs=1e-4) == Z95
