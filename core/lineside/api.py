@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
+from lineside.engine.timeline import scene_at, timeline, timeline_dates
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.findings import questions, windows_of
-from lineside.results.model import Results
+from lineside.results.model import Results, Timeline
+from lineside.results.timeline import describe
 from lineside.scene.build import BuiltScene, build_scene
+from lineside.scene.model import Scene
+from lineside.scene.rail_runs import RailRuns, rail_runs
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,9 +67,30 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     selection = select(loaded, plugins)
     built = build_scene(loaded, selection.sources)
     asked = questions(loaded.project, selection)
+    base, wear = built.scene, selection.rail_state
+    runs = rail_runs(loaded, base, selection.sources) if wear is not None else None
+    if wear is not None and runs is not None:
+        date = loaded.project.identity.assessment_dates[0]
+        built = replace(built, scene=scene_at(base, runs, wear, date))
     computed = compute(built, selection, windows_of(asked), loaded.project.calculation.grid, progress)
-    results = _assemble(loaded, built, selection, computed, asked, plugins)
+    in_time = _timeline(loaded, base, runs, selection, computed, progress) if runs is not None else None
+    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time)
     return Assessment(loaded, built, selection, computed, results, {"compute": time.perf_counter() - start})
+
+
+def _timeline(
+    loaded: LoadedProject, base: Scene, runs: RailRuns, selection: Selection, computed: Computed, progress: Progress
+) -> Timeline | None:
+    """Levels in time; None where no work touches a track."""
+    wanted = loaded.project.calculation.rail_state
+    if wanted is None or selection.rail_state is None or not runs.runs:
+        return None
+    progress("time line", 0, 1)
+    asked = loaded.project.identity.assessment_dates
+    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, asked)
+    levels = timeline(base, runs, selection, computed.emission, computed.receivers.transfer, dates)
+    progress("time line", 1, 1)
+    return describe(base, runs, levels, selection.rail_state, asked[0])
 
 
 def render(

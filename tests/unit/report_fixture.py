@@ -515,6 +515,76 @@ def _grid() -> dict[str, Any]:
     }
 
 
+TIMELINE_DATES = ("2026-09-01", "2026-10-01", "2026-10-05", "2026-10-12", "2026-11-01", "2026-12-01", "2027-03-01")
+#: Rise of the likely case above the state before, at these dates. [dB]
+RISE_DB = (0.0, 0.0, 2.5, 5.0, 4.0, 2.9, 0.6)
+
+
+def _receiver_timeline(receiver: dict[str, Any]) -> dict[str, Any]:
+    now, quantities = RISE_DB[TIMELINE_DATES.index("2026-12-01")], ("lden", "day", "evening", "night")
+    levels = {"lden": receiver["lden_db"], **receiver["period_db"]}
+    before = {q: levels[q] - now for q in quantities}
+    share = {"low": 0.6, "likely": 1.0, "high": 1.5}
+    return {
+        "receiver": receiver["id"],
+        "before_db": before,
+        "worn_in_db": before,
+        "fresh_db": {case: before["lden"] + f * max(RISE_DB) for case, f in share.items()},
+        "levels_db": {
+            q: {case: [before[q] + f * rise for rise in RISE_DB] for case, f in share.items()} for q in quantities
+        },
+        "returns": [
+            {
+                "within_db": 3.0,
+                "dates": {"low": "2026-10-12", "likely": "2026-11-29", "high": "2027-01-09"},
+                "leaves": {"low": None, "likely": None, "high": None},
+                "reasons": {"low": "within it from the start", "likely": "", "high": ""},
+            },
+            {
+                "within_db": 1.0,
+                "dates": {"low": "2026-12-28", "likely": "2027-02-14", "high": None},
+                "leaves": {"low": "2027-02-28", "likely": None, "high": None},
+                "reasons": {"low": "", "likely": "", "high": "still falling at the end of the time line"},
+            },
+        ],
+    }
+
+
+def _timeline(receivers: list[dict[str, Any]]) -> dict[str, Any]:
+    return {
+        "calculator": "rail_wear",
+        "assessment_date": "2026-12-01",
+        "cases": ["low", "likely", "high"],
+        "dates": list(TIMELINE_DATES),
+        "work_dates": ["2026-10-04", "2026-10-11"],
+        "runs": [
+            {
+                "track": "T1",
+                "from_m": 250.0,
+                "to_m": 560.0,
+                "mgt_per_day": 0.04,
+                "radius_m": 180.0,
+                "work_dates": ["2026-10-04", "2026-10-11"],
+            }
+        ],
+        "receivers": [_receiver_timeline(r) for r in receivers if r["lden_db"] is not None],
+        "tones": [
+            {
+                "service": "s1",
+                "track": "T1",
+                "from_m": 250.0,
+                "to_m": 560.0,
+                "pitch_mm": 27.8,
+                "pitch_given": False,
+                "speed_km_h": (35.2, 60.0),
+                "frequency_hz": {1: (351.7, 599.5), 2: (703.4, 1199.0)},
+                "margin_fresh_db": 8.1,
+                "margin_at_assessment_db": None,
+            }
+        ],
+    }
+
+
 def build_inputs() -> dict[str, bytes]:
     """The raw input files of the invented project."""
     return {"project.yaml": PROJECT_YAML.encode(), "t1.csv": b"x_m,y_m,z_m\n0,0,0\n150,0,0\n"}
@@ -572,6 +642,7 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
             },
         ],
         "grid": _grid(),
+        "timeline": _timeline(receivers),
     }
     document.update(changes)
     return Results.model_validate(document)

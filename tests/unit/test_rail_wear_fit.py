@@ -48,10 +48,12 @@ def fitted(measurements, ranges=None, base_db=BASE_DB, work=WORK):
 
 def test_exact_spectra_give_the_parameters_back_but_for_the_pull_of_the_default_range():
     found = fitted(spectra([0, 15, 30, 55]))
-    for name, tolerance in zip(FITTED, (0.06, 0.1, 0.1), strict=True):
-        assert found.ranges[name].likely == pytest.approx(TRUTH[name], abs=tolerance)
-    assert found.rms_db < 0.1
-    assert found.n_steps < 15
+    for name in FITTED:
+        found_one, default = found.ranges[name], default_ranges()[name]
+        assert found_one.low < TRUTH[name] < found_one.high
+        assert abs(found_one.likely - TRUTH[name]) < 0.25 * abs(default.likely - TRUTH[name])
+    assert found.rms_db < 0.2
+    assert found.n_steps < 20
     assert found.residual_db.size == 4 * (MEASURED.stop - MEASURED.start)
 
 

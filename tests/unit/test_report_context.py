@@ -47,7 +47,7 @@ def test_tables_have_fixed_ids() -> None:
         "T2.2",
         "T4.1",
         *(f"T5.{k}" for k in range(1, 11)),
-        *(f"T6.{k}" for k in range(1, 9)),
+        *(f"T6.{k}" for k in range(1, 12)),
         "T7.1",
         "T9.1",
         "TB.1",
@@ -175,10 +175,34 @@ def test_long_tables_print_the_worst_and_say_so() -> None:
     )
 
 
-def test_works_are_recorded_and_not_computed() -> None:
-    table = build().tables["T2.2"]
+def test_works_are_recorded_and_not_computed_without_a_rail_state() -> None:
+    report = build_from(FIXTURE["build_results"](4, timeline=None), draw=True)
+    table = report.tables["T2.2"]
     assert len(table.rows) == 2
-    assert table.note == "Recorded here; their effect on roughness is not computed by this version."
+    assert table.note.startswith("Recorded here; their effect on roughness is not computed")
+    for table_id in ("T6.9", "T6.10", "T6.11"):
+        assert report.tables[table_id].rows == () and "asks for no rail state" in report.tables[table_id].empty
+    assert report.figures["F6.7"].empty == report.tables["T6.9"].empty
+    assert "is not computed" in text_of(report)
+
+
+def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
+    report = build()
+    assert report.tables["T2.2"].note.startswith("Computed: what these works do to the running surface")
+    row = report.tables["T6.9"].rows[0].cells
+    before, after, now = (float(row[k]) for k in (1, 3, 6))
+    assert (after - before, now - before) == (pytest.approx(5.0, abs=0.11), pytest.approx(2.9, abs=0.11))
+    assert report.tables["T6.10"].rows[0].cells[1:] == (
+        "2026-10-12 / 2026-11-29 / 2027-01-09",
+        "2026-12-28 ↑ / 2027-02-14 / not by 2027-03-01",
+    )
+    assert "above that margin again" in report.tables["T6.10"].note
+    assert report.tables["T6.11"].rows[0].cells[4:8] == ("27.8 *", "35–60", "352–600", "703–1199")
+    said = text_of(report)
+    assert "rise by about 5 dB (3 to 8 dB)" in said
+    assert "by about February 2027; it may be as early as December 2026, and in the high case it is later than" in said
+    assert "a tone of about 350 to 600 Hz" in said
+    assert "a model of lineside's own" in said
 
 
 def test_left_out_and_unverified_calculators_are_said_loudly() -> None:
@@ -251,7 +275,7 @@ def test_hostile_text_is_inert() -> None:
 def test_no_wording_is_left_over() -> None:
     """Each key stands in the code or a template, whole or (where it is put together) by its last part."""
     code = "\n".join(p.read_text(encoding="utf-8") for p in sources())
-    fed_by_data = ("period.", "quantity.", "mechanism.", "use.", "work.")
+    fed_by_data = ("period.", "quantity.", "mechanism.", "use.", "work.", "case.", "month.")
     unused = {
         k
         for k in STRINGS.all_keys()

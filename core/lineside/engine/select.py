@@ -6,7 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from lineside.contracts import Criterion, Method, Offer, Options, PropagationCalculator, SourceCalculator
+from lineside.contracts import (
+    Criterion,
+    Method,
+    Offer,
+    Options,
+    PropagationCalculator,
+    RailStateCalculator,
+    SourceCalculator,
+)
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.vocabulary import Vocabulary
@@ -22,6 +30,7 @@ class Selection:
     propagation_options: Options
     criteria: tuple[tuple[str, Criterion, Options], ...]
     left_out: tuple[str, ...]
+    rail_state: tuple[RailStateCalculator, Options] | None = None
 
 
 def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
@@ -46,6 +55,7 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
         (use.use_id, plugins.find(Criterion, use.name), loaded.criteria_options[use.use_id])
         for use in loaded.project.criteria
     ]
+    wear = calculation.rail_state
     return Selection(
         method=method,
         sources=tuple((s, options(s)) for s in sources),
@@ -53,6 +63,9 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
         propagation_options=options(propagation),
         criteria=tuple(criteria),
         left_out=tuple(n for n in method.source_calculators if n in calculation.without),
+        rail_state=None
+        if wear is None or loaded.rail_options is None
+        else (plugins.find(RailStateCalculator, wear.name), loaded.rail_options),
     )
 
 
@@ -79,4 +92,5 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         method_calculators={m.name: (*m.source_calculators, m.propagation) for m in plugins.methods},
         propagations=frozenset(p.name for p in plugins.propagation_calculators),
         companions=companions,
+        rail_states={r.name: (r.options_model, r.work_model) for r in plugins.rail_states},
     )

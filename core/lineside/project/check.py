@@ -2,7 +2,7 @@
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
 skips what other checks have found to be missing. The checks of geometry are in ``check_geometry``, those of
-trains in ``check_traffic``.
+trains in ``check_traffic``, those of works and their effect in ``check_rail_state``.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from lineside.project.check_geometry import check_geometry
+from lineside.project.check_rail_state import check_rail_state
 from lineside.project.check_traffic import check_traffic
 from lineside.project.draft import Draft
 from lineside.project.model import Calls, EpsgCoordinates, FavourableBySector, Periods, SpectrumRef
@@ -57,6 +58,7 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_unused(draft)
     check_geometry(draft, resolved)
     check_traffic(draft, resolved)
+    check_rail_state(draft)
 
 
 def _check_ids(draft: Draft) -> None:

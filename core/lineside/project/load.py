@@ -49,6 +49,11 @@ class LoadedProject:
     options, criteria_options : mapping
         What the project states, by calculator; and by id of the criterion's use.
 
+    rail_options : Options or None
+        Options of the calculator of the rail state; None where works are recorded only.
+    work_details : tuple of Options
+        Details of the works, in their order; empty where works are recorded only.
+
     Without a vocabulary, what needs one is empty or None.
     """
 
@@ -67,6 +72,8 @@ class LoadedProject:
     calculators: tuple[str, ...]
     options: Mapping[str, Options]
     criteria_options: Mapping[str, Options]
+    rail_options: Options | None
+    work_details: tuple[Options, ...]
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
@@ -116,4 +123,6 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         calculators=named.calculators,
         options=named.options,
         criteria_options=named.criteria_options,
+        rail_options=named.rail_options,
+        work_details=tuple(named.work_details[i] for i in sorted(named.work_details)),
     )

@@ -50,7 +50,7 @@ from lineside.project.traffic import (
     UnitPart,
     Vehicle,
 )
-from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text
+from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text, Whole
 
 __all__ = [
     "ActualWheels",
@@ -73,6 +73,7 @@ __all__ = [
     "Passes",
     "Periods",
     "Project",
+    "RailState",
     "Receiver",
     "Sector",
     "Service",
@@ -123,6 +124,19 @@ class Uncertainty(Part):
     statement: Text = Field(default="", description="Where the value comes from; free text, printed. Default empty")
 
 
+class RailState(Part):
+    """How rail roughness changes with works and time, and how far the time line reaches."""
+
+    name: Line = Field(description="Name of a calculator of rail states offered by the plugins")
+    options: dict[str, Any] = Field(default={}, description="Options of that calculator")
+    months_before: Annotated[Whole, Field(ge=1, le=120)] = Field(
+        default=1, description="Months of the time line before the first work, 1 to 120. Default 1"
+    )
+    months_after: Annotated[Whole, Field(ge=1, le=240)] = Field(
+        default=24, description="Months of the time line after the last work, 1 to 240. Default 24"
+    )
+
+
 class Calculation(Part):
     """By which method, with which options, on which grid."""
 
@@ -135,6 +149,9 @@ class Calculation(Part):
         default=(), alias="with", description="Calculators used besides those of the method"
     )
     grid: Grid | None = Field(default=None, description="Grid of the level map. Default null: no map")
+    rail_state: RailState | None = Field(
+        default=None, description="Change of rail roughness with works and time. Default null: works are recorded only"
+    )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the predicted levels")
 
 
@@ -168,6 +185,6 @@ class Project(Part):
     )
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
-    works: tuple[Work, ...] = Field(default=(), description="Track works with dates; recorded and printed")
+    works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

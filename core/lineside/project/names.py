@@ -26,6 +26,8 @@ class Named:
     calculators: tuple[str, ...] = ()
     options: dict[str, Options] = field(default_factory=dict)
     criteria_options: dict[str, Options] = field(default_factory=dict)
+    rail_options: Options | None = None
+    work_details: dict[int, Options] = field(default_factory=dict)
 
 
 def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
@@ -48,6 +50,7 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
         _check_companions(draft, vocabulary)
         _resolve_calculation(draft, vocabulary, named)
         _resolve_criteria(draft, vocabulary, named)
+        _resolve_rail_state(draft, vocabulary, named)
     return named
 
 
@@ -193,6 +196,26 @@ def _resolve_criteria(draft: Draft, vocabulary: Vocabulary, named: Named) -> Non
         options = _validated(draft, ("criteria", i, "options"), vocabulary.criteria[use.name], use.options)
         if options is not None:
             named.criteria_options.setdefault(use.use_id, options)
+
+
+def _resolve_rail_state(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    wanted = draft.calculation.rail_state if draft.calculation is not None else None
+    if wanted is None:
+        return
+    if wanted.name not in vocabulary.rail_states:
+        draft.reporter.add(
+            ("calculation", "rail_state", "name"),
+            "no plugin offers this calculator of rail states",
+            allowed=names(vocabulary.rail_states),
+            hint=did_you_mean(wanted.name, vocabulary.rail_states),
+        )
+        return
+    options_model, work_model = vocabulary.rail_states[wanted.name]
+    named.rail_options = _validated(draft, ("calculation", "rail_state", "options"), options_model, wanted.options)
+    for i, work in draft.works.items():
+        details = _validated(draft, ("works", i, "details"), work_model, work.details)
+        if details is not None:
+            named.work_details[i] = details
 
 
 def _validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:

@@ -72,6 +72,7 @@ def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
     _restrict(calculation["method"], vocabulary.methods)
     for key in ("without", "with"):
         calculation[key]["items"] = {"enum": sorted(vocabulary.calculators)}
+    _restrict(defs["RailState"]["properties"]["name"], {name: "" for name in vocabulary.rail_states})
 
 
 def _restrict(given: Schema, known: Mapping[str, str]) -> None:
@@ -93,6 +94,12 @@ def _add_options(schema: Schema, vocabulary: Vocabulary) -> None:
         name: _options_schema(f"options_{name}", model, defs) for name, model in sorted(vocabulary.calculators.items())
     }
     options["additionalProperties"] = False
+    for k, (part, key) in enumerate((("RailState", "options"), ("Work", "details"))):
+        given = defs[part]["properties"][key]
+        given.pop("additionalProperties", None)
+        given["anyOf"] = [
+            _options_schema(f"{key}_{name}", models[k], defs) for name, models in sorted(vocabulary.rail_states.items())
+        ] or [{}]
     uses = []
     for name, model in sorted(vocabulary.criteria.items()):
         use = copy.deepcopy(defs["CriterionUse"])

@@ -259,7 +259,7 @@ class SpectrumInput(Part):
 
 
 class Work(Part):
-    """Track work with its date: recorded and printed."""
+    """Track work with its date: printed; what it does to the rails is computed if `calculation.rail_state` is set."""
 
     date: Annotated[dt.date, IsoDate] = Field(description="Day of the work, YYYY-MM-DD")
     kind: Literal[
@@ -278,4 +278,7 @@ class Work(Part):
     track: Id = Field(description="Id of the track")
     from_m: Chainage = Field(description="Start of the work [m chainage]")
     to_m: Chainage = Field(description="End of the work [m chainage], beyond from_m")
+    details: dict[str, Any] = Field(
+        default={}, description="What is known about it, as the calculator of the rail state understands it"
+    )
     description: Text = Field(default="", description="Free text, printed. Default empty")

@@ -33,7 +33,8 @@ class Vocabulary:
     ``methods``: name -> title; ``calculators`` and ``criteria``: name -> options model;
     ``method_calculators``: method -> names of its calculators, propagation included;
     ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
-    that must be named beside it (a sleeper that needs a rail pad).
+    that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
+    the details of a work).
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -44,3 +45,4 @@ class Vocabulary:
     method_calculators: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     propagations: frozenset[str] = frozenset()
     companions: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
+    rail_states: Mapping[str, tuple[type[Options], type[Options]]] = field(default_factory=dict)

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from lineside.contracts import ReportSection
 from lineside.figures.words import clean, shorten
-from lineside.report import method_sources, pictures, place_inputs, result_tables, summary
+from lineside.report import in_time, method_sources, pictures, place_inputs, result_tables, summary
 from lineside.report.sections import fragments
 from lineside.report.selection import identity, left_out
 from lineside.report.strings import Strings
@@ -62,6 +62,7 @@ def build(
         summary.criteria_table(results, strings),
         *place_inputs.tables(results, strings),
         *result_tables.tables(results, strings),
+        *in_time.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -155,7 +156,8 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
         "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
         "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
         "not_assessed": [
-            *(strings(f"limits.not_assessed_{what}") for what in ("works", "terrain", "other", "tonal")),
+            strings("limits.not_assessed_works" if results.timeline is None else "limits.not_assessed_works_other"),
+            *(strings(f"limits.not_assessed_{what}") for what in ("terrain", "other", "tonal")),
             *([strings("limits.not_assessed_left_out", names=plain(list(missing)))] if missing else []),
             *([strings("limits.not_assessed_comparisons")] if unmade else []),
         ],

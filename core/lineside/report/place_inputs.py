@@ -88,9 +88,8 @@ def _works(results: Results, strings: Strings) -> Table:
         for w in results.site.works
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
-    return Table(
-        "T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), strings("place.works_note")
-    )
+    note = strings("place.works_note" if results.timeline is None else "place.works_computed")
+    return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
 
 
 def _stretches(results: Results, strings: Strings) -> Table:

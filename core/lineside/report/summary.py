@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from lineside.report import in_time
 from lineside.report.selection import (
     by_exposure,
     criterion_titles,
@@ -44,6 +45,7 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
         "for_whom": _for_whom,
         "against_limits": _against_limits,
         "what_dominates": _what_dominates,
+        **({"until_when": in_time.summary} if results.timeline is not None else {}),
         "not_known": _not_known,
     }
     return [
@@ -209,9 +211,15 @@ def _not_known(results: Results, strings: Strings) -> list[str]:
         ),
         strings("summary.not_verified", names=", ".join(unverified)) if unverified else "",
         strings("summary.left_out", names=plain(list(missing))) if missing else "",
-        strings("summary.works") if results.site.works else "",
+        _works(results, strings),
         strings("summary.notes", n=notes) if notes else "",
     ]
+
+
+def _works(results: Results, strings: Strings) -> str:
+    if not results.site.works:
+        return ""
+    return strings("summary.works" if results.timeline is None else "summary.works_computed")
 
 
 def criteria_table(results: Results, strings: Strings) -> Table:

@@ -37,6 +37,7 @@ def assemble(
     computed: Computed,
     asked: Sequence[Question],
     plugins: Plugins,
+    timeline: model.Timeline | None = None,
 ) -> model.Results:
     """The results document of one run."""
     project, scene = loaded.project, built.scene
@@ -53,6 +54,7 @@ def assemble(
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection),
         grid=_grid(built, computed, hours, project),
+        timeline=timeline,
     )
 
 
@@ -194,6 +196,9 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
         (n.kind, propagation.name, n.text, str(n.standing))
         for n in propagation.notes(scene, selection.propagation_options)
     ]
+    if selection.rail_state is not None:
+        wear, options = selection.rail_state
+        out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(options)]
     out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(loaded.project)]
     out += [
         (
@@ -264,6 +269,12 @@ def _own_assumptions(project: Project) -> list[tuple[str, str]]:
                 str(Standing.PRACTICE),
             )
         )
+    if project.calculation.rail_state is not None:
+        text = (
+            f"All levels but those of the time line are for {project.identity.assessment_dates[0].isoformat()} and the "
+            "likely state of the rails; rails without works keep the roughness that the project gives."
+        )
+        out.append((text, str(Standing.USER)))
     if "favourable" not in project.site.model_fields_set:
         out.append(
             (
@@ -285,6 +296,8 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
     propagation = selection.propagation
     offers = [_offer(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
     offers.append(_offer(plugins, propagation, selection.propagation_options, "propagation", None))
+    if selection.rail_state is not None:
+        offers.append(_offer(plugins, *selection.rail_state, "rail state", None))
     offers += [_offer(plugins, c, o, "criterion", None, use_id) for use_id, c, o in selection.criteria]
     return model.Provenance(
         lineside_version=__version__,
@@ -300,7 +313,7 @@ def _offer(
     plugins: Plugins,
     offer: Offer,
     options: Options,
-    kind: Literal["source", "propagation", "criterion"],
+    kind: Literal["source", "propagation", "rail state", "criterion"],
     mechanism: str | None,
     name: str | None = None,
 ) -> model.OfferUsed:

@@ -45,7 +45,7 @@ class OfferUsed(Part):
     """A calculator or criterion that took part."""
 
     name: str
-    kind: Literal["source", "propagation", "criterion"]
+    kind: Literal["source", "propagation", "rail state", "criterion"]
     title: str
     mechanism: str | None = None
     version: str
@@ -231,6 +231,63 @@ class ReceiverResult(Part):
     passes: list[Pass]
 
 
+class RailRunInfo(Part):
+    """A run of rail with works, along which roughness changes alike."""
+
+    track: str
+    from_m: float
+    to_m: float
+    mgt_per_day: float = Field(description="Million gross tonnes a day, from the services and wheel loads")
+    radius_m: float | None = Field(description="Radius of the curve; null: straight")
+    work_dates: list[str]
+
+
+class Return(Part):
+    """When Lden has come down to so many dB above the state before the works, counted from the last work on."""
+
+    within_db: float
+    dates: dict[str, str | None] = Field(description="case -> date; null: not within the time line, see reasons")
+    leaves: dict[str, str | None] = Field(description="case -> date from which it is above again; null: it is not")
+    reasons: dict[str, str] = Field(description="case -> why there is no date, or no need of one")
+
+
+class ReceiverTimeline(Part):
+    receiver: str
+    before_db: dict[str, Level] = Field(description="lden or period -> level before the first work")
+    worn_in_db: dict[str, Level] = Field(description="lden or period -> level with everything worn away, nothing grown")
+    fresh_db: dict[str, Level] = Field(description="case -> highest Lden on the day after a work")
+    levels_db: dict[str, dict[str, list[Level]]] = Field(description="lden or period -> case -> level at each date")
+    returns: list[Return]
+
+
+class ToneInfo(Part):
+    """Tone of periodic marks on the rails, while they are fresh: f = order x speed / pitch."""
+
+    service: str
+    track: str
+    from_m: float
+    to_m: float
+    pitch_mm: float
+    pitch_given: bool = Field(description="False: the pitch is assumed")
+    speed_km_h: tuple[float, float] = Field(description="Lowest and highest speed of the service there")
+    frequency_hz: dict[int, tuple[float, float]] = Field(description="order -> lowest and highest frequency")
+    margin_fresh_db: float = Field(description="Marks above the rest of the rail's roughness in their band, likely")
+    margin_at_assessment_db: float | None = Field(description="The same at the assessment date; null: faded or not yet")
+
+
+class Timeline(Part):
+    """Levels before, between and after the track works."""
+
+    calculator: str
+    assessment_date: str = Field(description="Date that all other levels of the document are for, likely case")
+    cases: list[str]
+    dates: list[str]
+    work_dates: list[str]
+    runs: list[RailRunInfo]
+    receivers: list[ReceiverTimeline]
+    tones: list[ToneInfo]
+
+
 class Grid(Part):
     """Levels on a regular grid of points."""
 
@@ -269,3 +326,4 @@ class Results(Part):
     uncertainty: Uncertainty
     notes: list[NoteUsed]
     grid: Grid | None
+    timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")

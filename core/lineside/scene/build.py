@@ -11,7 +11,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
-from lineside.project.model import FavourableOneValue, Periods, Project, SpectrumRef, TrainTimes
+from lineside.project.model import FavourableOneValue, Periods, Project, SpectrumRef, TrainTimes, Work
 from lineside.project.model import Vehicle as VehicleInput
 from lineside.scene.alignment import Alignment
 from lineside.scene.model import (
@@ -73,7 +73,8 @@ def build_scene(
         for s in project.services
     )
     stretches = [s for k, a in enumerate(alongs) for s in stretches_of(k, a)]
-    sections = _sections(alongs, lines, runs, calculators, forms)
+    works = () if project.calculation.rail_state is None else project.works
+    sections = _sections(alongs, lines, runs, calculators, forms, works)
     scene = Scene(
         origin=(float(origin[0]), float(origin[1])),
         ground_level_m=project.site.ground_level_m,
@@ -119,6 +120,7 @@ def _sections(
     runs: Sequence[Run],
     calculators: Sequence[tuple[SourceCalculator, Options]],
     forms: Forms,
+    works: Sequence[Work],
 ) -> Sections:
     track, stretch, form, curve = [], [], [], []
     from_m: list[float] = []
@@ -128,6 +130,7 @@ def _sections(
         cuts = [along.at_m, np.array([c for e in line.curves for c in (e.from_m, e.to_m)])]
         cuts += [calculator.cuts(line, options) for calculator, options in calculators]
         cuts += [speed_cuts(run) for run in runs if run.service.track == k]
+        cuts += [np.array([w.from_m, w.to_m]) for w in works if w.track == line.id]
         at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
         for low, high in pairwise(at):
             piece = along.piece(0.5 * (low + high))

@@ -8,7 +8,6 @@ from typing import Annotated, Literal, cast
 
 import numpy as np
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_db
@@ -55,7 +54,7 @@ class GivenParameter(Options):
         low = self.likely if self.low is None else self.low
         high = self.likely if self.high is None else self.high
         if not low <= self.likely <= high:
-            raise PydanticCustomError("not_in_order", "needs low, likely and high in rising order")
+            raise ValueError("needs low, likely and high in rising order")
         return self
 
 
@@ -71,8 +70,7 @@ class WearOptions(Options):
         known = default_ranges()
         for name in self.parameters:
             if name not in known:
-                text = "the wear model has no parameter {name}; it has {known}"
-                raise PydanticCustomError("unknown_parameter", text, {"name": name, "known": ", ".join(known)})
+                raise ValueError(f"the wear model has no parameter {name}; it has {', '.join(known)}")
         return self
 
     def ranges(self) -> dict[str, Range]:
@@ -115,11 +113,11 @@ class WorkDetails(Options):
     @model_validator(mode="after")
     def _one_pitch(self) -> WorkDetails:
         if (self.working_speed_km_h is None) != (self.rotation_hz is None):
-            raise PydanticCustomError("pitch_incomplete", "needs working_speed_km_h and rotation_hz together")
+            raise ValueError("needs working_speed_km_h and rotation_hz together")
         if self.pitch_mm is not None and self.rotation_hz is not None:
-            raise PydanticCustomError("pitch_twice", "needs either pitch_mm, or working_speed_km_h and rotation_hz")
+            raise ValueError("needs either pitch_mm, or working_speed_km_h and rotation_hz")
         if self.rotation_hz is not None and not 3.0 <= self.pitch_from_machine() <= 500.0:
-            raise PydanticCustomError("pitch_outside", "gives a pitch outside 3 to 500 mm")
+            raise ValueError("gives a pitch outside 3 to 500 mm")
         return self
 
     def pitch_from_machine(self) -> float:

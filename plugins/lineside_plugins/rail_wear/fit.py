@@ -27,9 +27,7 @@ _MAX_STEPS = 200
 _MAX_HALVINGS = 24
 _DB_PER_NEPER = 10.0 / np.log(10.0)
 #: Converged when a full step moves no unknown by more than this share of its default standard deviation.
-_STEP_LIMIT = 1e-6
-#: Below this size of step the sum of squares may stop falling for rounding alone.
-_ROUNDING_STEP = 1e-4
+_STEP_LIMIT = 1e-4
 #: Longer steps are cut: exponentials run away.
 _LONGEST_STEP = 5.0
 
@@ -207,8 +205,6 @@ def _solve(problem: _Problem) -> tuple[Array, int]:
         shorter = [problem.cost(x + 0.5**n * move) for n in range(_MAX_HALVINGS)]
         best = int(np.argmin(shorter))
         if shorter[best] >= float(np.sum(residual**2)):
-            if size < _ROUNDING_STEP:
-                return x, step
             raise OutOfRangeError(
                 "The fit of the wear model to the measured spectra found no way down; check the spectra."
             )

@@ -1,0 +1,213 @@
+"""Works and time: tables T6.9 to T6.11, figure F6.7, and what the summary says of them."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+from collections.abc import Mapping
+
+from lineside.figures.time_chart import MAX_TIME_PANELS, time_chart
+from lineside.figures.words import clean
+from lineside.report.place_inputs import columns
+from lineside.report.selection import (
+    MAX_ROWS,
+    by_exposure,
+    capped_note,
+    printed_receivers,
+    sentences,
+    service_names,
+    value,
+)
+from lineside.report.strings import Strings
+from lineside.report.text import NOTHING, joined, level, metres, number, whole
+from lineside.report.views import Column, Figure, Row, Table
+from lineside.results.model import ReceiverResult, ReceiverTimeline, Results, Return, Timeline
+
+FIGURE_ID = "F6.7"
+#: Changes below this are not worth a sentence. [dB]
+HEARD_DB = 1.0
+
+
+def tables(results: Results, strings: Strings) -> list[Table]:
+    """Levels around the works, dates of return, tones."""
+    return [_levels(results, strings), _returns(results, strings), _tones(results, strings)]
+
+
+def _of_receivers(results: Results) -> list[tuple[ReceiverResult, ReceiverTimeline]]:
+    if results.timeline is None:
+        return []
+    by_id = {t.receiver: t for t in results.timeline.receivers}
+    return [(r, by_id[r.id]) for r in printed_receivers(results) if r.id in by_id]
+
+
+def _levels(results: Results, strings: Strings) -> Table:
+    timeline, found = results.timeline, _of_receivers(results)
+    cases = timeline.cases if timeline is not None else []
+    at = timeline.dates.index(timeline.assessment_date) if timeline is not None else 0
+    rows = tuple(
+        Row(
+            (
+                r.id,
+                level(t.before_db["lden"]),
+                *(level(t.fresh_db[c]) for c in cases),
+                *(level(t.levels_db["lden"][c][at]) for c in cases),
+                level(t.worn_in_db["lden"]),
+            )
+        )
+        for r, t in found
+    )
+    head = (
+        *columns(strings, receiver="text", before="num"),
+        *(
+            Column(strings(f"col.{what}", case=strings.known("case", c)), "num")
+            for what in ("fresh", "at_date")
+            for c in cases
+        ),
+        *columns(strings, worn_in="num"),
+    )
+    note = ""
+    if timeline is not None:
+        note = strings("time.levels_note", date=timeline.assessment_date)
+    note = sentences(note, capped_note(strings, len(rows), len(results.receivers)) if rows else "")
+    return Table("T6.9", strings("time.levels"), head, rows, strings("time.none"), note)
+
+
+def _returns(results: Results, strings: Strings) -> Table:
+    timeline, found = results.timeline, _of_receivers(results)
+    rows = tuple(Row((r.id, *(_dates(x, timeline, strings) for x in t.returns))) for r, t in found if t.returns)
+    margins = [x.within_db for x in found[0][1].returns] if found else []
+    head = (
+        *columns(strings, receiver="text"),
+        *(Column(strings("col.within", margin=number(m))) for m in margins),
+    )
+    again = any(any(x.leaves.values()) for _, t in found for x in t.returns)
+    note = sentences(strings("time.returns_note"), strings("time.leaves_note") if again else "") if rows else ""
+    return Table("T6.10", strings("time.returns"), head, rows, strings("time.none"), note)
+
+
+def _dates(found: Return, timeline: Timeline | None, strings: Strings) -> str:
+    """Low, likely and high date; a reason where there is none."""
+    assert timeline is not None
+    printed = []
+    for case in timeline.cases:
+        date = found.dates[case]
+        if date is None:
+            printed.append(strings("time.not_by", date=timeline.dates[-1]))
+        else:
+            printed.append(date + (" ↑" if found.leaves[case] else ""))
+    if len(set(printed)) == 1:
+        return printed[0]
+    return " / ".join(printed)
+
+
+def _tones(results: Results, strings: Strings) -> Table:
+    timeline = results.timeline
+    names = service_names(results)
+    rows = tuple(
+        Row(
+            (
+                names.get(t.service, t.service),
+                t.track,
+                metres(t.from_m),
+                metres(t.to_m),
+                number(t.pitch_mm, 3) + ("" if t.pitch_given else " *"),
+                _range(t.speed_km_h),
+                *(_range(t.frequency_hz[n]) if n in t.frequency_hz else NOTHING for n in (1, 2, 3)),
+                level(t.margin_fresh_db),
+                level(t.margin_at_assessment_db),
+            )
+        )
+        for t in (timeline.tones if timeline is not None else [])
+    )
+    head = columns(
+        strings,
+        service="text",
+        track="text",
+        from_m="num",
+        to_m="num",
+        pitch="num",
+        speeds="num",
+        tone_1="num",
+        tone_2="num",
+        tone_3="num",
+        margin_fresh="num",
+        margin_at="num",
+    )
+    assumed = timeline is not None and any(not t.pitch_given for t in timeline.tones)
+    note = sentences(strings("time.tones_note"), strings("time.pitch_assumed") if assumed else "")
+    empty = strings("time.none" if timeline is None else "time.tones_none")
+    return Table("T6.11", strings("time.tones"), head, rows[:MAX_ROWS], empty, note)
+
+
+def _range(ends: tuple[float, float]) -> str:
+    low, high = (f"{end:.0f}" for end in ends)
+    return low if low == high else f"{low}–{high}"
+
+
+def figure(results: Results, strings: Strings) -> Figure:
+    """F6.7: Lden against time at the most exposed receivers."""
+    caption = strings("time.figure")
+    timeline = results.timeline
+    known = {t.receiver for t in timeline.receivers} if timeline is not None else set()
+    shown = [r for r in by_exposure(results.receivers) if r.lden_db is not None and r.id in known][:MAX_TIME_PANELS]
+    if timeline is None or not shown:
+        return Figure(FIGURE_ID, caption, "", "", 170.0, empty=strings("time.none"))
+
+    def words(key: str, /, **values: object) -> str:
+        return clean(strings(key, **values))
+
+    asked = [f for f in results.findings if f.quantity == "lden_db"]
+    limits = {r.id: sorted({f.limit_db for f in asked if f.receiver == r.id and f.limit_db is not None}) for r in shown}
+    picture = time_chart(timeline, shown, limits, words)
+    alt = strings("time.figure_alt", ids=joined(r.id for r in shown), first=timeline.dates[0], last=timeline.dates[-1])
+    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
+    note = strings("time.figure_note", n=len(shown))
+    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
+
+
+def summary(results: Results, strings: Strings) -> list[str]:
+    """What the neighbours will hear, and until about when."""
+    timeline = results.timeline
+    heard = [t for _, t in _of_receivers(results) if t.before_db["lden"] is not None]
+    if timeline is None or not heard:
+        return []
+    last = timeline.work_dates[-1]
+    top = max(heard, key=lambda t: value(t.fresh_db["likely"]) - value(t.before_db["lden"]))
+    rise = {c: value(top.fresh_db[c]) - value(top.before_db["lden"]) for c in timeline.cases}
+    if rise["likely"] < HEARD_DB:
+        first = strings("time.summary_little", date=last, high=whole(rise["high"]), id=top.receiver)
+        return [first, strings("time.summary_model")]
+    first = strings(
+        "time.summary_rise",
+        date=last,
+        id=top.receiver,
+        low=whole(rise["low"]),
+        likely=whole(rise["likely"]),
+        high=whole(rise["high"]),
+    )
+    nearest = next(x for x in top.returns if x.within_db == 1.0)
+    return [first, _until(nearest, timeline, strings), _tone_words(timeline, strings), strings("time.summary_model")]
+
+
+def _until(found: Return, timeline: Timeline, strings: Strings) -> str:
+    dates: Mapping[str, str | None] = found.dates
+    if dates["likely"] is None:
+        return strings("time.summary_not", date=_month(timeline.dates[-1], strings))
+    early, likely = _month(dates["low"] or dates["likely"], strings), _month(dates["likely"], strings)
+    if dates["high"] is None:
+        return strings("time.summary_open", low=early, likely=likely, end=_month(timeline.dates[-1], strings))
+    return strings("time.summary_until", low=early, likely=likely, high=_month(dates["high"], strings))
+
+
+def _month(date: str, strings: Strings) -> str:
+    """Month and year: dates of a forecast to the day would say too much."""
+    day = dt.date.fromisoformat(date)
+    return f"{strings(f'month.m{day.month}')} {day.year}"
+
+
+def _tone_words(timeline: Timeline, strings: Strings) -> str:
+    strong = [t for t in timeline.tones if t.margin_fresh_db > 0.0]
+    if not strong:
+        return ""
+    low, high = min(t.frequency_hz[1][0] for t in strong), max(t.frequency_hz[1][1] for t in strong)
+    return strings("time.summary_tone", low=number(round(low, -1)), high=number(round(high, -1)))

@@ -1,0 +1,159 @@
+"""Runs of rail: stretches of track with works, along which the roughness of the rails changes alike in time."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lineside.acoustics.bands import Array
+from lineside.contracts import Options, RailRun, RailWork, SourceCalculator
+from lineside.errors import PluginError
+from lineside.project.load import LoadedProject
+from lineside.scene.model import BoolArray, IntArray, Scene, Spectrum, TrackForm
+
+#: Standard acceleration of gravity. [m/s2]
+GRAVITY_M_S2 = 9.80665
+
+
+@dataclass(frozen=True, eq=False)
+class RailRuns:
+    """All runs of a scene.
+
+    ``run`` (n_sections,) index into ``runs``, -1 where no work was done: there the rail stays as it is.
+    ``from_m``, ``to_m`` (n_runs,) the outer ends of each run on its track, ``track`` (n_runs,).
+    """
+
+    runs: tuple[RailRun, ...]
+    run: IntArray
+    track: IntArray
+    from_m: Array
+    to_m: Array
+
+    @property
+    def work_dates(self) -> tuple[dt.date, ...]:
+        """Dates of all works, in order, without doubles."""
+        return tuple(sorted({work.date for run in self.runs for work in run.works}))
+
+    @property
+    def sections(self) -> IntArray:
+        """Indices of the sections that belong to a run."""
+        return np.flatnonzero(self.run >= 0)
+
+
+def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]) -> RailRuns:
+    """Find the runs of a scene whose sections are cut at the ends of works.
+
+    Raises
+    ------
+    PluginError
+        If no calculator in use can give the spectrum of a class of rail roughness.
+    """
+    sections = scene.sections
+    works = [
+        (entry, RailWork(entry.date, entry.kind, details))
+        for entry, details in zip(loaded.project.works, loaded.work_details, strict=True)
+    ]
+    tonnage = [mgt_per_day(scene, k) for k in range(len(scene.tracks))]
+    keys: dict[tuple[object, ...], int] = {}
+    members: list[list[int]] = []
+    runs: list[RailRun] = []
+    index = np.full(len(sections), -1, dtype=np.int64)
+    for k, middle in enumerate(sections.mid_m):
+        track = int(sections.track[k])
+        here = [n for n, (e, _) in enumerate(works) if e.track == scene.tracks[track].id and e.from_m < middle < e.to_m]
+        if not here:
+            continue
+        curve = int(sections.curve[k])
+        radius = scene.tracks[track].curves[curve].radius_m if curve >= 0 else np.inf
+        base = scene.forms[int(sections.form[k])].rail_roughness
+        key = (track, base if isinstance(base, str) else base.id, tuple(here), radius)
+        if key not in keys:
+            keys[key] = len(runs)
+            spectrum = base if isinstance(base, Spectrum) else _tabulated(base, calculators)
+            order = np.argsort(spectrum.axis)
+            covering = sorted((works[n][1] for n in here), key=lambda w: w.date)
+            level = next(iter(spectrum.columns.values()))
+            runs.append(RailRun(spectrum.axis[order], level[order], tuple(covering), tonnage[track], float(radius)))
+            members.append([])
+        index[k] = keys[key]
+        members[keys[key]].append(k)
+    return RailRuns(
+        runs=tuple(runs),
+        run=index,
+        track=np.array([sections.track[m[0]] for m in members], dtype=np.int64),
+        from_m=np.array([sections.from_m[m].min() for m in members]),
+        to_m=np.array([sections.to_m[m].max() for m in members]),
+    )
+
+
+def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Spectrum:
+    for calculator, _ in calculators:
+        spectrum = calculator.tabulated("rail_roughness", name)
+        if spectrum is not None:
+            return spectrum
+    raise PluginError(
+        f"no calculator in use gives the spectrum of the rail roughness class {name!r}, which calculation.rail_state "
+        "needs; give a spectrum instead"
+    )
+
+
+def mgt_per_day(scene: Scene, track: int) -> float:
+    """Tonnage that rolls over a track in an average day: trains x axles x 2 wheel loads / g. [million gross tonnes]"""
+    total = 0.0
+    for service in scene.services:
+        if service.track == track:
+            vehicles = [scene.vehicles[int(v)] for v in service.vehicle_type]
+            mass_t = sum(v.n_axles * 2.0 * v.actual["wheel_load_kn"] / GRAVITY_M_S2 for v in vehicles)
+            total += float(service.trains_per_hour.sum()) * mass_t / 1e6
+    return total
+
+
+def with_roughness(scene: Scene, runs: RailRuns, wavelength_mm: Array, level_db: Array, changed: BoolArray) -> Scene:
+    """The scene with other roughness on its runs.
+
+    Parameters
+    ----------
+    wavelength_mm : ndarray, (n_wavelengths,)
+    level_db : ndarray, (n_runs, n_wavelengths)
+        [dB re 1 um]
+    changed : ndarray of bool, (n_runs,)
+        Runs that take the new roughness; the others keep their own.
+    """
+    forms: list[TrackForm] = list(scene.forms)
+    index: dict[tuple[int, int], int] = {}
+    form = scene.sections.form.copy()
+    for k in runs.sections:
+        run = int(runs.run[k])
+        if not changed[run]:
+            continue
+        key = (int(form[k]), run)
+        if key not in index:
+            spectrum = Spectrum(
+                id=f"rail state, run {run + 1}",
+                kind="rail_roughness",
+                axis=wavelength_mm,
+                columns={"level_db": level_db[run]},
+                source="computed from works and traffic",
+            )
+            index[key] = len(forms)
+            forms.append(replace(forms[key[0]], rail_roughness=spectrum))
+        form[k] = index[key]
+    return replace(scene, forms=tuple(forms), sections=replace(scene.sections, form=form))
+
+
+def only_sections(scene: Scene, keep: IntArray) -> Scene:
+    """The scene with some of its sections only; for emission, which is a matter of each section alone."""
+    sections = scene.sections
+    names = ("track", "stretch", "form", "curve", "from_m", "to_m")
+    return replace(
+        scene,
+        sections=replace(sections, **{name: getattr(sections, name)[keep] for name in names}),
+        traffic=replace(
+            scene.traffic,
+            speed_km_h=scene.traffic.speed_km_h[:, keep],
+            seconds_per_m=scene.traffic.seconds_per_m[:, keep],
+        ),
+    )
