@@ -58,7 +58,6 @@ def small_scene(vocabulary: Mapping[str, Sequence[Term]] | None = None) -> Scene
             track=track,
             stretch=np.arange(5),
             form=np.array([0, 0, 0, 0, 1]),
-            curve=np.array([-1, 0, -1, -1, -1]),
             from_m=from_m,
             to_m=to_m,
         ),

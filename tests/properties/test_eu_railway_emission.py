@@ -67,7 +67,6 @@ def mixed_scene(n_rows: int, n_sections: int, seed: int = 1, vehicles=VEHICLES) 
         np.zeros(n_sections, dtype=np.int64),
         np.zeros(n_sections, dtype=np.int64),
         index % len(FORMS),
-        np.where(index % 4 == 0, -1, (index >= n_sections / 2).astype(np.int64)),
         ends[:-1],
         ends[1:],
     )
@@ -115,7 +114,7 @@ def test_every_power_is_finite_and_not_negative(options):
 def test_inputs_are_not_changed():
     scene = mixed_scene(10, 20)
     for array in (scene.traffic.speed_km_h, scene.traffic.seconds_per_m, scene.traffic.standing, scene.sections.form,
-                  scene.sections.curve, scene.traffic.vehicle):  # fmt: skip
+                  scene.traffic.vehicle):  # fmt: skip
         array.setflags(write=False)
     first, second = emissions(scene), emissions(scene)
     for key in first:
@@ -160,7 +159,7 @@ def test_splitting_sections_changes_nothing():
     ends = np.sort(np.concatenate([s.from_m, mid, s.to_m[-1:]]))
     split = replace(
         joint_free,
-        sections=Sections(s.track[twice], s.stretch[twice], s.form[twice], s.curve[twice], ends[:-1], ends[1:]),
+        sections=Sections(s.track[twice], s.stretch[twice], s.form[twice], ends[:-1], ends[1:]),
         traffic=replace(
             scene.traffic,
             speed_km_h=scene.traffic.speed_km_h[:, twice],

@@ -419,6 +419,7 @@ def _site() -> dict[str, Any]:
                 "xy": [(20.0, 15.0), (140.0, 15.0), (140.0, 48.0), (20.0, 48.0)],
             },
         ],
+        "joints": [],
         "works": [
             {
                 "date": "2026-10-04",
@@ -618,6 +619,8 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
             "standard_db": 1.5,
             "coverage_factor": 2.0,
             "expanded_db": 3.0,
+            "pass_standard_db": 2.0,
+            "pass_expanded_db": 4.0,
             "statement": "Standard uncertainty of the computed level, stated without a measurement at this site.",
             "standing": "assumption",
         },

@@ -129,6 +129,13 @@ def test_german_limits_leave_out_outdoor_places() -> None:
     assert "'outdoor'" in answer.reason
 
 
+@pytest.mark.parametrize(("use", "n_checks"), [("school", 1), ("office", 1), ("dwelling", 2), ("hospital", 2)])
+def test_german_schools_and_offices_are_used_by_day_unless_the_project_says_otherwise(use: str, n_checks: int) -> None:
+    answer = ImmissionLimits().checks(receiver(use, "residential"), LimitOptions())
+    assert not isinstance(answer, NotApplicable)
+    assert len(answer) == n_checks
+
+
 def test_german_use_by_day_only_is_compared_by_day_only() -> None:
     """Section 2 (3)."""
     options = LimitOptions.model_validate({"day_only_uses": ["school"]})

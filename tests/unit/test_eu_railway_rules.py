@@ -20,7 +20,7 @@ from lineside_plugins.eu_railway.law_directivity import source_class
 from lineside_plugins.eu_railway.law_joints import joint_cuts_m, joint_density_per_m
 from lineside_plugins.eu_railway.law_tables import track_transfer, traction_power
 from lineside_plugins.eu_railway.one_vehicle import one_vehicle_scene
-from lineside_plugins.eu_railway.squeal import squeal_excess_db
+from lineside_plugins.eu_railway.squeal import SquealOptions, excess_by_cell_db, squeal_excess_db
 
 FORM = TrackForm("ballast", "monoblock", "medium", None, "average_network", None, None, None)
 VEHICLE = VehicleType(
@@ -434,7 +434,7 @@ def test_unknown_option_or_calculator_of_the_worked_case_is_refused():
 def test_sections_where_nothing_runs_stay_silent():
     scene = scene_with(joints_per_m=0.01, curve_radius_m=200.0, form=replace(FORM, bridge="plus_10_dba"))
     two = np.zeros(2, dtype=np.int64)
-    sections = Sections(two, two, two, two, np.array([0.0, 50.0]), np.array([50.0, 100.0]))
+    sections = Sections(two, two, two, np.array([0.0, 50.0]), np.array([50.0, 100.0]))
     seconds = np.array([[0.0, 3.6 / 80.0]])
     traffic = replace(scene.traffic, speed_km_h=np.array([[80.0, 80.0]]), seconds_per_m=seconds)
     scene = replace(scene, sections=sections, traffic=traffic)
@@ -443,3 +443,25 @@ def test_sections_where_nothing_runs_stay_silent():
             assert power.shape == (1, 2, 24)
             assert not power[0, 0].any()
             assert np.isfinite(power).all()
+
+
+def test_curves_that_touch_are_one_bend_of_the_law():
+    """Directive 2002/49/EC, Annex II, section 2.3: l_track is the length of the curve, however it was written down."""
+    first, second = Curve(100.0, 140.0, 290.0, True), Curve(140.0, 180.0, 295.0, True)
+    assert squeal_excess_db(first, "train") == 0.0
+    assert squeal_excess_db(first, "train", curves=(first, second)) == 8.0
+    assert squeal_excess_db(second, "train", curves=(first, second)) == 8.0
+    wider = Curve(140.0, 180.0, 400.0, True)
+    assert squeal_excess_db(first, "train", curves=(first, wider)) == 5.0
+    apart = Curve(150.0, 190.0, 295.0, True)
+    assert squeal_excess_db(first, "train", curves=(first, apart)) == 0.0
+
+
+@pytest.mark.parametrize("turnout_radius_m", [310.0, 400.0, 250.0])
+def test_a_diverging_turnout_in_a_curve_takes_no_squeal_away(turnout_radius_m):
+    scene = scene_with(section_length_m=100.0, curve_radius_m=450.0)
+    track = scene.tracks[0]
+    turnout = Curve(0.0, 100.0, turnout_radius_m, True, turnout=True)
+    both = replace(scene, tracks=(replace(track, curves=(*track.curves, turnout)),))
+    expected = 8.0 if turnout_radius_m <= 300.0 else 5.0
+    assert excess_by_cell_db(both, SquealOptions()).max() == expected

@@ -6,13 +6,34 @@ import pytest
 
 from lineside.contracts import LimitCheck, Window
 from lineside.results.findings import Question, find, window_text
+from lineside.results.model import Uncertainty
 
 NIGHT = Window(22, 6)
 
 
+def stated(expanded, of_a_pass=4.0):
+    return Uncertainty(
+        standard_db=expanded / 2,
+        pass_standard_db=of_a_pass / 2,
+        coverage_factor=2.0,
+        expanded_db=expanded,
+        pass_expanded_db=of_a_pass,
+        statement="",
+        standing="",
+    )
+
+
+def test_the_largest_level_of_a_pass_has_an_uncertainty_of_its_own():
+    check = LimitCheck("lafmax_db", 80.0, "LAFmax")
+    (found,) = find([Question("R", "c", (check,))], {"R": {("lafmax_db", None): 76.5}}, stated(3.0, 4.0))
+    assert found.verdict == "borderline"
+    (found,) = find([Question("R", "c", (check,))], {"R": {("lafmax_db", None): 76.5}}, stated(3.0, 3.0))
+    assert found.verdict == "well below"
+
+
 def verdict(level, limit=55.0, rounding="none", expanded=3.0):
     check = LimitCheck("laeq_db", limit, "night", window=NIGHT, rounding=rounding)
-    (found,) = find([Question("R", "c", (check,))], {"R": {("laeq_db", NIGHT): level}}, expanded)
+    (found,) = find([Question("R", "c", (check,))], {"R": {("laeq_db", NIGHT): level}}, stated(expanded))
     return found
 
 
@@ -21,6 +42,7 @@ def verdict(level, limit=55.0, rounding="none", expanded=3.0):
     [
         (51.9, "well below", False),
         (52.1, "borderline", True),
+        (52.0, "borderline", True),
         (55.0, "borderline", True),
         (55.1, "above", True),
         (58.1, "above", False),
@@ -46,10 +68,10 @@ def test_silence_has_no_level_but_a_verdict():
 
 
 def test_a_criterion_that_does_not_apply_is_said():
-    (found,) = find([Question("R", "c", (), "no area given")], {"R": {}}, 3.0)
+    (found,) = find([Question("R", "c", (), "no area given")], {"R": {}}, stated(3.0))
     assert (found.verdict, found.reason) == ("not assessed", "no area given")
 
 
 def test_windows_are_written_as_clock_hours():
-    assert window_text(Window(6, 24)) == "06:00 to 00:00"
+    assert window_text(Window(6, 24)) == "06:00 to 24:00"
     assert Window(6, 22).hours().size == 16

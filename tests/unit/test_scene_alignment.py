@@ -58,3 +58,52 @@ def test_position_and_direction_follow_the_chainage():
     assert line.at(np.array([115.0, 150.0])) == pytest.approx(np.array([[15, 0, 1], [30, 20, 2]]))
     assert line.direction(np.array([115.0, 150.0])) == pytest.approx(np.array([[1, 0], [0, 1]]))
     assert line.between(120.0, 140.0) == pytest.approx(np.array([[20, 0, 1], [30, 0, 1], [30, 10, 1.5]]))
+
+
+def compound(*parts: tuple[float, float, float], chord_m: float = 10.0, lead_m: float = 200.0) -> Alignment:
+    """Straight, then arcs or transitions (radius at start, radius at end, length), straight."""
+    points, heading, place = [np.array([0.0, 0.0])], 0.0, np.array([lead_m, 0.0])
+    points.append(place)
+    for start, end, length in parts:
+        n = round(length / chord_m)
+        for k in range(n):
+            curvature = np.interp((k + 0.5) / n, [0, 1], [1 / start, 1 / end])
+            heading += 0.5 * curvature * length / n
+            place = place + length / n * np.array([np.cos(heading), np.sin(heading)])
+            heading += 0.5 * curvature * length / n
+            points.append(place)
+    points.append(place + lead_m * np.array([np.cos(heading), np.sin(heading)]))
+    xyz = np.column_stack([np.array(points), np.zeros(len(points))])
+    return Alignment(chainage_of(xyz), xyz)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [((450, 200), (700, 200)), ((280, 60), (420, 200)), ((250, 100), (390, 100))]
+)
+def test_a_compound_curve_stays_two_curves(first, second):
+    curves = derive_curves(compound((first[0], first[0], first[1]), (second[0], second[0], second[1])))
+    assert [c.radius_m for c in curves] == pytest.approx([first[0], second[0]], rel=0.03)
+    assert [c.to_m - c.from_m for c in curves] == pytest.approx([first[1], second[1]], abs=11.0)
+    assert curves[0].to_m == pytest.approx(curves[1].from_m)
+
+
+@pytest.mark.parametrize("chord_m", [5.0, 10.0, 20.0])
+@pytest.mark.parametrize(("radius_m", "length_m", "transition_m"), [(480, 80, 40), (280, 100, 60)])
+def test_transitions_do_not_dilute_the_radius_between_them(radius_m, length_m, transition_m, chord_m):
+    shape = compound(
+        (1e9, radius_m, transition_m), (radius_m, radius_m, length_m), (radius_m, 1e9, transition_m), chord_m=chord_m
+    )
+    tightest = [c for c in derive_curves(shape) if c.radius_m <= 1.03 * radius_m]
+    assert sum(c.to_m - c.from_m for c in tightest) >= length_m - chord_m
+    assert min(c.radius_m for c in tightest) >= 0.97 * radius_m
+
+
+def test_a_scattered_survey_of_a_curve_is_still_that_curve():
+    shape = compound((350, 350, 300), chord_m=5.0)
+    noise = 0.02 * np.random.default_rng(5).standard_normal(shape.xyz_m.shape)
+    xyz = shape.xyz_m + noise * [1, 1, 0]
+    curves = derive_curves(Alignment(chainage_of(xyz), xyz))
+    length = np.array([c.to_m - c.from_m for c in curves])
+    radius = np.array([c.radius_m for c in curves])
+    assert length[(radius > 290) & (radius < 420)].sum() > 240
+    assert length[radius < 280].sum() < 15

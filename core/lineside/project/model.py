@@ -118,6 +118,10 @@ class Uncertainty(Part):
     standard_db: Annotated[Number, Field(ge=0, le=20)] = Field(
         default=1.5, description="Standard uncertainty [dB], 0 to 20. Default 1.5: an assumption"
     )
+    pass_standard_db: Annotated[Number, Field(ge=0, le=20)] = Field(
+        default=2.0,
+        description="Standard uncertainty of the largest level of one pass [dB], 0 to 20. Default 2: an assumption",
+    )
     coverage_factor: Annotated[Number, Field(ge=1, le=4)] = Field(
         default=2.0, description="Coverage factor, 1 to 4. Default 2"
     )

@@ -24,6 +24,7 @@ from lineside.results import describe, model
 from lineside.results.findings import Question, find
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
+from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
 
 #: Levels are kept to this many digits, so that the last bits of a sum never change the document.
 DIGITS = 3
@@ -50,7 +51,7 @@ def assemble(
         periods=_periods(project, hours),
         site=describe.site(loaded, built),
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
-        findings=[_rounded(f) for f in find(asked, levels, uncertainty.expanded_db)],
+        findings=[_rounded(f) for f in find(asked, levels, uncertainty)],
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection),
         grid=_grid(built, computed, hours, project),
@@ -74,7 +75,8 @@ def _levels(
     scene, receivers = built.scene, computed.receivers
     period = to_db(receivers.period)
     lden = to_db(lden_energy(receivers.period, hours))
-    loudest = to_db(receivers.lafmax.max(axis=(1, 2), initial=0.0))
+    runs = np.array([s.trains_per_hour.sum() > 0 for s in scene.services], dtype=np.bool_)
+    loudest = to_db(receivers.lafmax[:, runs].max(axis=(1, 2), initial=0.0))
     windows = to_db(receivers.windows)
     out: dict[str, Mapping[tuple[str, Window | None], float]] = {}
     for k, name in enumerate(scene.receivers.ids):
@@ -133,6 +135,7 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
                 lafmax_db=level(float(energies.lafmax[k, s, n])),
             )
             for s, service in enumerate(services)
+            if scene.services[s].trains_per_hour.sum() > 0
             for n, state in enumerate(computed.states)
         ],
     )
@@ -159,8 +162,10 @@ def _uncertainty(project: Project) -> model.Uncertainty:
     stated = "uncertainty" in project.calculation.model_fields_set
     return model.Uncertainty(
         standard_db=given.standard_db,
+        pass_standard_db=given.pass_standard_db,
         coverage_factor=given.coverage_factor,
         expanded_db=round(given.standard_db * given.coverage_factor, DIGITS),
+        pass_expanded_db=round(given.pass_standard_db * given.coverage_factor, DIGITS),
         statement=given.statement or DEFAULT_UNCERTAINTY,
         standing=str(Standing.USER if stated else Standing.ASSUMPTION),
     )
@@ -199,7 +204,7 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(options)]
-    out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(loaded.project)]
+    out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(built, loaded.project)]
     out += [
         (
             "validity",
@@ -217,23 +222,28 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
 #: A track that goes on for this many times a receiver's distance leaves out less than 0.1 dB of its sound:
 #: the share of a dipole line beyond x = 2 d on one side is (pi/2 - atan 2 - 2/5) / pi = 2 %.
 ENOUGH_TRACK = 2.0
+#: The same behind a barrier, past whose ends the far parts of the line are heard; judged from trials, no source.
+ENOUGH_TRACK_SCREENED = 6.0
 
 
 def _ends_near_receivers(built: BuiltScene) -> list[str]:
     """Receivers that hear less than they should, because a track ends near them."""
     scene, out = built.scene, []
+    barriers = shapely.MultiLineString(list(scene.barriers.xy_m))
     for k, name in enumerate(scene.receivers.ids):
         point = shapely.Point(scene.receivers.xyz_m[k, :2])
         short = []
         for track in scene.tracks:
             line = shapely.LineString(track.xyz_m[:, :2])
             along, distance = line.project(point), line.distance(point)
-            if min(along, line.length - along) < ENOUGH_TRACK * distance:
-                short.append(track.id)
+            screened = shapely.LineString([point, line.interpolate(along)]).intersects(barriers)
+            enough = ENOUGH_TRACK_SCREENED if screened else ENOUGH_TRACK
+            if min(along, line.length - along) < enough * distance:
+                short.append(f"{track.id} (by less than {enough:g} times the distance)")
         if short:
             out.append(
-                f"Receiver {name}: the alignment of {', '.join(short)} ends less than {ENOUGH_TRACK:g} times the "
-                "receiver's distance beyond it; where the railway goes on, the levels here are too low."
+                f"Receiver {name}: the alignment does not go far enough beyond it: {', '.join(short)}. Where the "
+                "railway goes on, the levels here are too low."
             )
     return out
 
@@ -242,7 +252,7 @@ def _warning(problem: object) -> str:
     return " ".join(str(problem).split())
 
 
-def _own_assumptions(project: Project) -> list[tuple[str, str]]:
+def _own_assumptions(built: BuiltScene, project: Project) -> list[tuple[str, str]]:
     """What the scene took for granted."""
     out = [
         (
@@ -275,6 +285,13 @@ def _own_assumptions(project: Project) -> list[tuple[str, str]]:
             "likely state of the rails; rails without works keep the roughness that the project gives."
         )
         out.append((text, str(Standing.USER)))
+    if any(not c.given for t in built.scene.tracks for c in t.curves):
+        text = "Radii that the project does not give are read off the alignment: the angle between chords over their "
+        text += "length, neighbours of nearly the same radius taken together."
+        out.append((text, str(Standing.ASSUMPTION)))
+    if any(c.turnout for t in built.scene.tracks for c in t.curves):
+        text = f"A turnout passed on its diverging route is a curve of {2 * TURNOUT_HALF_LENGTH_M:g} m."
+        out.append((text, str(Standing.ASSUMPTION)))
     if "favourable" not in project.site.model_fields_set:
         out.append(
             (

@@ -41,6 +41,18 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             for t in scene.tracks
             for c in t.curves
         ],
+        joints=[
+            model.JointInfo(
+                track=line.id,
+                what="turnout" if j.what == "turnout" else "joints",
+                from_m=j.from_m,
+                to_m=j.to_m,
+                joints_per_100_m=100.0 * j.joints_per_m,
+                xy=_xy(along.alignment.between(j.from_m, j.to_m)[:, :2] + np.array(scene.origin)),
+            )
+            for line, along in zip(scene.tracks, built.alongs, strict=True)
+            for j in line.joints
+        ],
         stops=_stops(loaded, built),
         services=[_service(loaded, built, run) for run in built.runs],
         barriers=[

@@ -10,7 +10,7 @@ from typing import Literal
 from lineside.contracts import LimitCheck, NotApplicable, ReceiverUse, Window
 from lineside.engine.select import Selection
 from lineside.project.model import Project
-from lineside.results.model import Finding
+from lineside.results.model import Finding, Uncertainty
 
 #: Levels that differ by less than this are the same level: limits are compared to this digit, so that the
 #: last bits of a floating-point sum never decide about a limit. [dB]
@@ -52,7 +52,7 @@ def windows_of(asked: Iterable[Question]) -> tuple[Window, ...]:
 def find(
     asked: Iterable[Question],
     levels_db: Mapping[str, Mapping[tuple[str, Window | None], float]],
-    expanded_db: float,
+    uncertainty: Uncertainty,
 ) -> list[Finding]:
     """Answer every question.
 
@@ -61,8 +61,8 @@ def find(
     asked : iterable of Question
     levels_db : mapping
         receiver -> (quantity, window) -> level [dB], -inf for silence.
-    expanded_db : float
-        Expanded uncertainty of the levels. [dB]
+    uncertainty : Uncertainty
+        Its expanded values: for long-term levels, and for the largest level of a pass.
 
     Returns
     -------
@@ -73,7 +73,8 @@ def find(
     for question in asked:
         for check in question.checks:
             level = levels_db[question.receiver][(check.quantity, check.window)]
-            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded_db))
+            expanded = uncertainty.pass_expanded_db if check.quantity == "lafmax_db" else uncertainty.expanded_db
+            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded))
         if not question.checks:
             out.append(
                 Finding(
@@ -103,7 +104,7 @@ def _finding(finding_id: str, question: Question, check: LimitCheck, level: floa
     verdict: Literal["well below", "borderline", "above"]
     if difference > RESOLUTION_DB:
         verdict = "above"
-    elif exact > -expanded_db:
+    elif exact >= -expanded_db:
         verdict = "borderline"
     else:
         verdict = "well below"
@@ -127,7 +128,7 @@ def _finding(finding_id: str, question: Question, check: LimitCheck, level: floa
 def window_text(window: Window | None) -> str | None:
     """Clock hours as a reader writes them.
 
-    >>> window_text(Window(22, 6))
-    '22:00 to 06:00'
+    >>> window_text(Window(22, 6)), window_text(Window(0, 24))
+    ('22:00 to 06:00', '00:00 to 24:00')
     """
-    return None if window is None else f"{window.from_hour % 24:02d}:00 to {window.to_hour % 24:02d}:00"
+    return None if window is None else f"{window.from_hour:02d}:00 to {window.to_hour:02d}:00"

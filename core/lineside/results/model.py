@@ -104,6 +104,17 @@ class CurveInfo(Part):
     turnout: bool
 
 
+class JointInfo(Part):
+    """Rail joints along a stretch, or one turnout (then from_m equals to_m)."""
+
+    track: str
+    what: Literal["joints", "turnout"]
+    from_m: float
+    to_m: float
+    joints_per_100_m: float
+    xy: list[XY]
+
+
 class SpeedProfile(Part):
     chainage_m: list[float]
     speed_km_h: list[float]
@@ -175,6 +186,7 @@ class Site(Part):
     tracks: list[TrackInfo]
     stretches: list[StretchInfo]
     curves: list[CurveInfo]
+    joints: list[JointInfo]
     stops: list[StopInfo]
     services: list[ServiceInfo]
     barriers: list[BarrierInfo]
@@ -306,9 +318,11 @@ class NoteUsed(Part):
 
 
 class Uncertainty(Part):
-    standard_db: float
+    standard_db: float = Field(description="Of long-term levels")
+    pass_standard_db: float = Field(description="Of the largest level of a single pass")
     coverage_factor: float
-    expanded_db: float
+    expanded_db: float = Field(description="Of long-term levels")
+    pass_expanded_db: float = Field(description="Of the largest level of a single pass")
     statement: str
     standing: str
 

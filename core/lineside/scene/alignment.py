@@ -9,15 +9,22 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.scene.model import Curve
 
-#: Above this radius a track counts as straight in tables and drawings; no method here acts above 1000 m.
-STRAIGHT_ABOVE_M = 2000.0
+#: Above this radius a track counts as straight in tables and drawings; no method here acts above 500 m.
+STRAIGHT_ABOVE_M = 1000.0
 #: Vertices nearer than this to the one before are left out when curvature is read off the alignment,
 #: so that the scatter of a survey does not read as curves.
 MIN_CHORD_M = 8.0
 #: Chords that differ by more than this factor belong to different things: a straight and an arc.
 UNEQUAL_CHORDS = 2.0
-#: Neighbouring vertices belong to one curve when their radii differ by less than this factor.
-SAME_CURVE_FACTOR = 1.6
+#: Neighbouring vertices belong to one curve while their radii differ by less than this factor, so that a
+#: compound curve stays two curves and a transition becomes steps.
+SAME_CURVE_FACTOR = 1.25
+#: Scatter of curvature (median second difference) from which on it is averaged along the track. [1/m]
+ROUGH_CURVATURE_PER_M = 5e-5
+#: Places nearer to each other than this are one place. [m]
+SAME_PLACE_M = 0.01
+#: Length over which rough curvature is averaged. [m]
+AVERAGING_M = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,8 +73,9 @@ def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:
     At each vertex the radius is the mean length of the two chords that meet there divided by the
     angle between them (exact for chords of one circle); it holds from the middle of the one chord to
     the middle of the other. Where a long chord meets a short one, a straight meets an arc that begins
-    at the vertex: only the short chord's half counts. Neighbours that turn the same way with like radii
-    form one curve, whose radius is its length divided by its whole turn.
+    at the vertex: only the short chord's half counts. Neighbours that turn the same way with nearly the
+    same radius form one curve with their median radius. Where the curvature scatters from vertex to
+    vertex, as in a survey, it is first averaged along the track.
 
     Parameters
     ----------
@@ -76,7 +84,8 @@ def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:
     Returns
     -------
     tuple of Curve
-        In order of chainage, radii up to ``STRAIGHT_ABOVE_M``; ``given`` is False.
+        In order of chainage, radii up to ``STRAIGHT_ABOVE_M``; ``given`` is False. Curves that follow each
+        other without a gap touch.
     """
     keep = _thin(alignment)
     chainage, xy = alignment.chainage_m[keep], alignment.xyz_m[keep, :2]
@@ -89,17 +98,18 @@ def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:
     before, after = length[:-1], length[1:]
     from_m = chainage[1:-1] - np.where(before > UNEQUAL_CHORDS * after, 0.0, 0.5 * before)
     to_m = chainage[1:-1] + np.where(after > UNEQUAL_CHORDS * before, 0.0, 0.5 * after)
+    curvature = _smooth(turn, from_m, to_m)
     curves: list[Curve] = []
     run: list[int] = []
     for k in range(len(turn)):
-        bends = abs(turn[k]) * STRAIGHT_ABOVE_M >= to_m[k] - from_m[k]
-        if run and not (bends and _belongs(k, run, turn, from_m, to_m)):
-            curves.append(_curve(run, turn, from_m, to_m))
+        bends = abs(curvature[k]) * STRAIGHT_ABOVE_M >= 1.0
+        if run and not (bends and _belongs(k, run, curvature, from_m, to_m)):
+            curves.append(_curve(run, curvature, from_m, to_m))
             run = []
         if bends:
             run.append(k)
     if run:
-        curves.append(_curve(run, turn, from_m, to_m))
+        curves.append(_curve(run, curvature, from_m, to_m))
     return tuple(curves)
 
 
@@ -118,16 +128,32 @@ def _thin(alignment: Alignment) -> list[int]:
     return [*keep, last]
 
 
-def _radius(run: list[int], turn: Array, from_m: Array, to_m: Array) -> float:
-    return float((to_m[run] - from_m[run]).sum() / abs(turn[run].sum()))
+def _smooth(turn: Array, from_m: Array, to_m: Array) -> Array:
+    """Signed curvature at the vertices, (n,); averaged over ``AVERAGING_M`` where it scatters. [1/m]"""
+    reach = to_m - from_m
+    curvature = turn / reach
+    if len(turn) < 5 or np.median(np.abs(np.diff(curvature, 2))) < ROUGH_CURVATURE_PER_M:
+        return np.asarray(curvature)
+    middle = 0.5 * (from_m + to_m)
+    near = np.abs(middle[:, None] - middle[None, :]) <= 0.5 * AVERAGING_M
+    return np.asarray((near @ turn) / (near @ reach))
 
 
-def _belongs(k: int, run: list[int], turn: Array, from_m: Array, to_m: Array) -> bool:
-    ratio = _radius([k], turn, from_m, to_m) / _radius(run, turn, from_m, to_m)
-    same_way = np.sign(turn[k]) == np.sign(turn[run[-1]])
-    return bool(same_way and 1 / SAME_CURVE_FACTOR < ratio < SAME_CURVE_FACTOR)
+def _median_radius(run: list[int], curvature: Array, from_m: Array, to_m: Array) -> float:
+    """Radius at or below which half of the length of a run lies. [m]"""
+    order = np.argsort(1.0 / np.abs(curvature[run]))
+    length = np.cumsum((to_m - from_m)[run][order])
+    middle = int(np.searchsorted(length, 0.5 * length[-1]))
+    return float(1.0 / abs(curvature[run][order][middle]))
 
 
-def _curve(run: list[int], turn: Array, from_m: Array, to_m: Array) -> Curve:
-    radius = _radius(run, turn, from_m, to_m)
+def _belongs(k: int, run: list[int], curvature: Array, from_m: Array, to_m: Array) -> bool:
+    ratio = _median_radius(run, curvature, from_m, to_m) * abs(curvature[k])
+    same_way = np.sign(curvature[k]) == np.sign(curvature[run[-1]])
+    touches = from_m[k] - to_m[run[-1]] < SAME_PLACE_M
+    return bool(same_way and touches and 1 / SAME_CURVE_FACTOR < ratio < SAME_CURVE_FACTOR)
+
+
+def _curve(run: list[int], curvature: Array, from_m: Array, to_m: Array) -> Curve:
+    radius = _median_radius(run, curvature, from_m, to_m)
     return Curve(from_m=float(from_m[run[0]]), to_m=float(to_m[run[-1]]), radius_m=radius, given=False)

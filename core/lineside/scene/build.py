@@ -27,7 +27,7 @@ from lineside.scene.model import (
     TrackLine,
     VehicleType,
 )
-from lineside.scene.tracks import Forms, TrackAlong, curve_at, merge_cuts, resolve_track, stretches_of, track_line
+from lineside.scene.tracks import Forms, TrackAlong, merge_cuts, resolve_track, stretches_of, track_line
 from lineside.scene.traffic import Run, build_run, build_traffic, hourly_trains, speed_cuts
 
 PERIODS = ("day", "evening", "night")
@@ -122,7 +122,7 @@ def _sections(
     forms: Forms,
     works: Sequence[Work],
 ) -> Sections:
-    track, stretch, form, curve = [], [], [], []
+    track, stretch, form = [], [], []
     from_m: list[float] = []
     to_m: list[float] = []
     first_stretch = 0
@@ -137,7 +137,6 @@ def _sections(
             track.append(k)
             stretch.append(first_stretch + piece)
             form.append(forms.index(along.values[piece]))
-            curve.append(curve_at(line, 0.5 * (low + high)))
             from_m.append(float(low))
             to_m.append(float(high))
         first_stretch += len(along.values)
@@ -145,7 +144,6 @@ def _sections(
         track=np.array(track, dtype=np.int64),
         stretch=np.array(stretch, dtype=np.int64),
         form=np.array(form, dtype=np.int64),
-        curve=np.array(curve, dtype=np.int64),
         from_m=np.array(from_m),
         to_m=np.array(to_m),
     )

@@ -87,6 +87,10 @@ class TrackLine:
     joints: tuple[JointedStretch, ...]
     curves: tuple[Curve, ...]
 
+    def curves_at(self, chainage_m: float) -> list[Curve]:
+        """All curves that hold at a chainage; a turnout may lie in a curve."""
+        return [c for c in self.curves if c.from_m <= chainage_m <= c.to_m]
+
 
 @dataclass(frozen=True, eq=False)
 class Sections:
@@ -95,7 +99,6 @@ class Sections:
     track: IntArray  # (n_sections,) index into Scene.tracks
     stretch: IntArray  # (n_sections,) index into Scene.stretches
     form: IntArray  # (n_sections,) index into Scene.forms
-    curve: IntArray  # (n_sections,) index into the track's curves, -1: straight
     from_m: Array  # (n_sections,) chainage
     to_m: Array
 

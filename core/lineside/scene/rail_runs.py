@@ -66,8 +66,7 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
         here = [n for n, (e, _) in enumerate(works) if e.track == scene.tracks[track].id and e.from_m < middle < e.to_m]
         if not here:
             continue
-        curve = int(sections.curve[k])
-        radius = scene.tracks[track].curves[curve].radius_m if curve >= 0 else np.inf
+        radius = min((c.radius_m for c in scene.tracks[track].curves_at(float(middle))), default=np.inf)
         base = scene.forms[int(sections.form[k])].rail_roughness
         key = (track, base if isinstance(base, str) else base.id, tuple(here), radius)
         if key not in keys:
@@ -147,7 +146,7 @@ def with_roughness(scene: Scene, runs: RailRuns, wavelength_mm: Array, level_db:
 def only_sections(scene: Scene, keep: IntArray) -> Scene:
     """The scene with some of its sections only; for emission, which is a matter of each section alone."""
     sections = scene.sections
-    names = ("track", "stretch", "form", "curve", "from_m", "to_m")
+    names = ("track", "stretch", "form", "from_m", "to_m")
     return replace(
         scene,
         sections=replace(sections, **{name: getattr(sections, name)[keep] for name in names}),

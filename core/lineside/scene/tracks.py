@@ -10,11 +10,8 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.model import SpectrumRef, Track, TrackAttributes
-from lineside.scene.alignment import STRAIGHT_ABOVE_M, Alignment, derive_curves
+from lineside.scene.alignment import SAME_PLACE_M, STRAIGHT_ABOVE_M, Alignment, derive_curves
 from lineside.scene.model import Curve, JointedStretch, Spectrum, Stretch, TrackForm, TrackLine
-
-#: Cuts nearer to each other than this are one cut. [m]
-SAME_PLACE_M = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,12 +116,6 @@ def _curves(along: TrackAlong) -> tuple[Curve, ...]:
             high = min(along.alignment.to_m, turnout.chainage_m + TURNOUT_HALF_LENGTH_M)
             curves.append(Curve(low, high, turnout.diverging_radius_m, given=True, turnout=True))
     return tuple(sorted(curves, key=lambda c: (c.from_m, c.to_m)))
-
-
-def curve_at(line: TrackLine, chainage_m: float) -> int:
-    """Index of the sharpest curve at a chainage, -1 on straight track."""
-    here = [k for k, c in enumerate(line.curves) if c.from_m <= chainage_m <= c.to_m]
-    return min(here, key=lambda k: line.curves[k].radius_m) if here else -1
 
 
 class Forms:

@@ -93,13 +93,19 @@ SPEED_STEP_KM_H = 4.0
 
 
 def speed_cuts(run: Run) -> Array:
-    """Chainages at which a service's speed has changed by one step, and the ends of its standing trains, (n,)."""
+    """Chainages at which a train's speed has changed by one step, and the ends of its standing trains, (n,).
+
+    Steps are cut for the middle, the head and the tail of the train, which brake and accelerate at different places.
+    """
     place, speed = run.profile.place_m, run.profile.speed_m_s * 3.6
     step = np.floor(speed / SPEED_STEP_KM_H + 1e-9)
-    change = np.flatnonzero(np.diff(step) != 0) + 1
+    change = place[np.flatnonzero(np.diff(step) != 0) + 1] * run.profile.direction
     half = 0.5 * run.service.train_length_m
-    ends = np.concatenate([run.stops_m - half, run.stops_m + half])
-    return np.concatenate([place[change] * run.profile.direction, ends])
+    return np.concatenate([change, change - half, change + half, run.stops_m - half, run.stops_m + half])
+
+
+#: Places along a vehicle, in half lengths from its centre, and their weights: Gauss-Legendre with four nodes.
+_PLACES, _WEIGHTS = np.polynomial.legendre.leggauss(4)
 
 
 def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
@@ -119,7 +125,7 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         if standing:
             seconds[row, mine] = _standing_s_per_m(run, k, low, high)
         else:
-            duration = run.profile.duration_s(low, high, float(run.service.vehicle_offset_m[k]))
+            duration = _moving_s(run, k, low, high)
             seconds[row, mine] = duration / (high - low)
             speed[row, mine] = 3.6 * (high - low) / duration
     return Traffic(
@@ -131,6 +137,13 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         speed_km_h=speed,
         seconds_per_m=seconds,
     )
+
+
+def _moving_s(run: Run, vehicle: int, low: Array, high: Array) -> Array:
+    """Time that a moving vehicle spends in chainage ranges, averaged over its length, (n,). [s]"""
+    middle, half = float(run.service.vehicle_offset_m[vehicle]), 0.5 * float(run.service.vehicle_length_m[vehicle])
+    parts = [w * run.profile.duration_s(low, high, middle + x * half) for x, w in zip(_PLACES, _WEIGHTS, strict=True)]
+    return np.asarray(0.5 * np.sum(parts, axis=0))
 
 
 def _standing_s_per_m(run: Run, vehicle: int, low: Array, high: Array) -> Array:

@@ -44,9 +44,8 @@ class LimitOptions(Options):
     """What the project may say about uses."""
 
     day_only_uses: tuple[Literal["dwelling", "hospital", "school", "care_home", "office", "other"], ...] = Field(
-        default=(),
-        description="Uses that take place only by day, for example [school, office]; "
-        "they are compared with the day limit only (Section 2 (3))",
+        default=("school", "office"),
+        description="Uses that take place only by day; they are compared with the day limit only (Section 2 (3))",
     )
 
 

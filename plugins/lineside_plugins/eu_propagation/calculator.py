@@ -213,7 +213,8 @@ def _assumptions(scene: Scene) -> list[Note]:
     if scene.barriers.barrier.size:
         texts.append(
             "Barriers are thin and stand on the plain. Sound thrown to and fro between barrier and train is left out, "
-            "so that the effect of a reflecting barrier may come out too large."
+            "so that the effect of a reflecting barrier may come out too large; no sound is bent round the ends of a "
+            "barrier (the law knows that for industrial sources only)."
         )
     return [Note("assumption", text) for text in texts]
 

@@ -78,6 +78,13 @@ class Impact(SourceCalculator):
         options = cast(ImpactOptions, options)
         notes = []
         at_joints = moving(scene) & (section_joint_density_per_m(scene) > 0.0)
+        if at_joints.any():
+            text = (
+                f"The sound of a joint or turnout is spread over its reach of {REACH_M:g} m to each side, as the law "
+                "has it: long-term levels are meant so, but the largest level of a single pass beside a joint is "
+                "higher than computed. A jointed stretch counts its density over its length and both reaches."
+            )
+            notes.append(Note("validity", text, Standing.LAW))
         slow = at_joints & ~fast_enough_for_impact(scene, options.impact_at_any_speed)
         if slow.any():
             ids = listed(sorted({scene.services[int(s)].id for s in scene.traffic.service[slow.any(axis=1)]}))

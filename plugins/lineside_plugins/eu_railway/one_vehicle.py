@@ -75,7 +75,7 @@ def one_vehicle_scene(
         tracks=(track,),
         stretches=(Stretch(0, 0.0, section_length_m, "T1"),),
         forms=(form,),
-        sections=Sections(zero, zero, zero, zero if curves else zero - 1, 0.0 * one, section_length_m * one),
+        sections=Sections(zero, zero, zero, 0.0 * one, section_length_m * one),
         vehicles=(vehicle,),
         services=(
             Service(

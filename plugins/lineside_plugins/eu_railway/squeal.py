@@ -29,6 +29,8 @@ from lineside_plugins.eu_railway.law_tables import (
 LARGEST_RADIUS_M = 500.0
 #: Shortest curve in which trains squeal by the table of the law. [m]
 SHORTEST_CURVE_M = 50.0
+#: Curves with a smaller gap than this touch. [m]
+TOUCH_M = 1.0
 
 
 class SquealOptions(ContactOptions, JointOptions):
@@ -49,7 +51,23 @@ class SquealOptions(ContactOptions, JointOptions):
     bridge_constant_db: float | None = BRIDGE_CONSTANT
 
 
-def squeal_excess_db(curve: Curve, kind: str, edition: Edition = "amended_2021") -> float:
+def bend_length_m(curve: Curve, curves: Sequence[Curve], largest_radius_m: float) -> float:
+    """Length of the bend that a curve belongs to: it and all that touch it with a radius up to the largest one. [m]
+
+    The l_track of the law. Two stretches of 40 m with 290 and 295 m are one bend of 80 m.
+    """
+    low, high = curve.from_m, curve.to_m
+    bends = sorted((c for c in curves if not c.turnout and c.radius_m <= largest_radius_m), key=lambda c: c.from_m)
+    for c in bends:
+        if c.from_m <= high + TOUCH_M and c.to_m > high:
+            high = c.to_m
+    for c in reversed(bends):
+        if c.to_m >= low - TOUCH_M and c.from_m < low:
+            low = c.from_m
+    return high - low
+
+
+def squeal_excess_db(curve: Curve, kind: str, edition: Edition = "amended_2021", curves: Sequence[Curve] = ()) -> float:
     """Excess of the law for a curve, the same in all bands; Annex II, section 2.3, curve squeal.
 
     Parameters
@@ -59,6 +77,8 @@ def squeal_excess_db(curve: Curve, kind: str, edition: Edition = "amended_2021")
     kind : {"train", "tram"}
         Which rule applies. The edition of 2015 has one rule for all.
     edition : {"amended_2021", "original_2015"}
+    curves : sequence of Curve
+        The curves of its track: those that touch it count for its length.
 
     Returns
     -------
@@ -71,18 +91,18 @@ def squeal_excess_db(curve: Curve, kind: str, edition: Edition = "amended_2021")
     >>> squeal_excess_db(curve, "train"), squeal_excess_db(curve, "tram")
     (8.0, 0.0)
     """
-    long_enough = curve.to_m - curve.from_m >= SHORTEST_CURVE_M - 1e-6  # 1e-6: chainages are rounded differences
-    if edition == "original_2015":
-        if curve.turnout or not long_enough or curve.radius_m >= 500.0:
-            return 0.0
-        return 8.0 if curve.radius_m <= 300.0 else 5.0
-    if kind == "tram":
+    if edition == "amended_2021" and kind == "tram":
         return 5.0 if curve.radius_m <= 200.0 else 0.0
     if curve.turnout:
-        return 8.0 if curve.radius_m <= 300.0 else 0.0
-    if not long_enough or curve.radius_m > 500.0:
-        return 0.0
-    return 8.0 if curve.radius_m <= 300.0 else 5.0
+        return 8.0 if edition == "amended_2021" and curve.radius_m <= 300.0 else 0.0
+
+    def long_enough(largest_radius_m: float) -> bool:  # 1e-6: chainages are rounded differences
+        return bend_length_m(curve, curves, largest_radius_m) >= SHORTEST_CURVE_M - 1e-6
+
+    if curve.radius_m <= 300.0 and long_enough(300.0):
+        return 8.0
+    beyond = curve.radius_m > LARGEST_RADIUS_M or (edition == "original_2015" and curve.radius_m >= LARGEST_RADIUS_M)
+    return 0.0 if beyond or not long_enough(LARGEST_RADIUS_M) else 5.0
 
 
 class Squeal(SourceCalculator):
@@ -169,33 +189,38 @@ def excess_by_cell_db(scene: Scene, options: SquealOptions) -> Array:
     rule_of = {"train": "train", "tram": "tram", "metro": options.metro_squeal_rule}
     rules = ("train", "tram")
     by_rule = np.zeros((len(rules), len(scene.sections)))
-    for s in np.flatnonzero(scene.sections.curve >= 0):
-        curve = scene.tracks[int(scene.sections.track[s])].curves[int(scene.sections.curve[s])]
-        for k, rule in enumerate(rules):
-            if options.squeal_excess_db is None:
-                by_rule[k, s] = squeal_excess_db(curve, rule, options.edition)
-            elif curve.radius_m <= LARGEST_RADIUS_M:
-                by_rule[k, s] = options.squeal_excess_db
+    for s, place in enumerate(scene.sections.mid_m):
+        track = scene.tracks[int(scene.sections.track[s])]
+        for curve in track.curves_at(float(place)):
+            for k, rule in enumerate(rules):
+                by_rule[k, s] = max(by_rule[k, s], _excess_db(curve, rule, track, options))
     row_rule = np.array(
         [rules.index(rule_of[scene.vehicles[int(v)].kind]) for v in scene.traffic.vehicle], dtype=np.int64
     )
     return by_rule[row_rule]
 
 
+def _excess_db(curve: Curve, rule: str, track: TrackLine, options: SquealOptions) -> float:
+    if options.squeal_excess_db is None:
+        return squeal_excess_db(curve, rule, options.edition, track.curves)
+    return options.squeal_excess_db if curve.radius_m <= LARGEST_RADIUS_M else 0.0
+
+
 def _where_words(scene: Scene, excess: Array, options: SquealOptions) -> str:
-    places = set()
+    places: dict[tuple[str, float, float], str] = {}
     for s in np.flatnonzero((excess > 0.0).any(axis=0)):
         track = scene.tracks[int(scene.sections.track[s])]
-        curve = track.curves[int(scene.sections.curve[s])]
         values = sorted(set(excess[:, s][excess[:, s] > 0.0].tolist()))
+        here = [c for c in track.curves_at(float(scene.sections.mid_m[s])) if c.radius_m <= LARGEST_RADIUS_M]
+        curve = min(here, key=lambda c: c.radius_m)
         what = "turnout" if curve.turnout else "curve"
-        places.add(
+        places[track.id, curve.from_m, curve.to_m] = (
             f"{what} on {track.id} at {curve.from_m:.0f} to {curve.to_m:.0f} m (radius {curve.radius_m:.0f} m, "
             f"{' or '.join(f'{v:g}' for v in values)} dB)"
         )
     origin = "given in the project" if options.squeal_excess_db else "from the table of the law, not measured here"
     return (
-        f"Curve squeal is counted with an excess {origin}: {listed(sorted(places))}. Verify it on site, above all for "
-        "trams and where measures against squeal exist; in dry or damp weather single passes can be far louder or "
-        "free of squeal."
+        f"Curve squeal is counted with an excess {origin}: {listed([places[k] for k in sorted(places)])}. Verify it on "
+        "site, above all for trams and where measures against squeal exist; in dry or damp weather single passes can "
+        "be far louder or free of squeal."
     )
