@@ -199,7 +199,7 @@ def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
     assert "above that margin again" in report.tables["T6.10"].note
     assert report.tables["T6.11"].rows[0].cells[4:8] == ("27.8 *", "35–60", "352–600", "703–1199")
     said = text_of(report)
-    assert "rise by about 5 dB (3 to 8 dB)" in said
+    assert "about 5 dB (3 to 8 dB) above the state before" in said
     assert "by about February 2027; it may be as early as December 2026, and in the high case it is later than" in said
     assert "a tone of about 350 to 600 Hz" in said
     assert "a model of lineside's own" in said

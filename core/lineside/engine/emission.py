@@ -57,7 +57,8 @@ def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator,
             k = classes.index(source_class)
             power[:, :, k] += array
             per_metre = array * scene.traffic.seconds_per_m[:, :, None]
-            np.add.at(energy[m, :, :, k], scene.traffic.service, per_metre)
+            for s in range(len(scene.services)):
+                energy[m, s, :, k] += per_metre[scene.traffic.service == s].sum(axis=0)
     return Emission(mechanisms=mechanisms, classes=classes, pass_energy=energy, power=power)
 
 

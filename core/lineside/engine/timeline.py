@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,9 @@ from lineside.engine.select import Selection
 from lineside.errors import PluginError
 from lineside.scene.model import BoolArray, Scene
 from lineside.scene.rail_runs import RailRuns, only_sections, with_roughness
+
+#: So many states are evaluated side by side; bounds the memory.
+STATES_AT_ONCE = 12
 
 LIKELY = RAIL_CASES.index("likely")
 
@@ -63,7 +66,7 @@ def scene_at(scene: Scene, runs: RailRuns, wear: tuple[RailStateCalculator, Opti
         return scene
     calculator, options = wear
     given = roughness(calculator, runs, [date], options)
-    return with_roughness(scene, runs, given.wavelength_mm, given.level_db[:, 0, LIKELY], _begun(runs, date))
+    return with_roughness(scene, runs.run, given.wavelength_mm, given.level_db[:, 0, LIKELY], _begun(runs, date))
 
 
 def roughness(
@@ -114,35 +117,61 @@ def timeline(
     assert selection.rail_state is not None
     calculator, options = selection.rail_state
     given = roughness(calculator, runs, dates, options)
-    touched = runs.sections
-    untouched = np.flatnonzero(runs.run < 0)
-    rest = _heard(transfer[:, untouched], line_power(scene, emission)[:, untouched])
-    near = transfer[:, touched]
-    part = only_sections(scene, touched)
-    part_runs = RailRuns(runs.runs, runs.run[touched], runs.track, runs.from_m, runs.to_m)
-    known: dict[bytes, Array] = {}
-
-    def level(level_db: Array, changed: BoolArray) -> Array:
-        key = changed.tobytes() + np.where(changed[:, None], level_db, 0.0).tobytes()
-        if key not in known:
-            state = with_roughness(part, part_runs, given.wavelength_mm, level_db, changed)
-            known[key] = rest + _heard(near, _power(state, selection, emission))
-        return known[key]
-
-    energy = np.array(
-        [
-            [level(given.level_db[:, d, c], _begun(runs, date)) for c in range(len(RAIL_CASES))]
-            for d, date in enumerate(dates)
-        ]
-    )
-    every = np.ones(len(runs.runs), dtype=np.bool_)
+    n_runs, n_cases = len(runs.runs), len(RAIL_CASES)
+    none, every = np.zeros(n_runs, dtype=np.bool_), np.ones(n_runs, dtype=np.bool_)
+    states = [_State(given.worn_in_db, none), _State(given.worn_in_db, every)]
+    for d, date in enumerate(dates):
+        states += [_State(given.level_db[:, d, c], _begun(runs, date)) for c in range(n_cases)]
+    distinct = {state.key(): state for state in states}
+    energies = _heard_states(scene, runs, selection, emission, transfer, given.wavelength_mm, list(distinct.values()))
+    heard = dict(zip(distinct, energies, strict=True))
+    energy = np.array([heard[state.key()] for state in states])
     return TimelineLevels(
         dates=tuple(dates),
-        energy=energy,
-        before=level(given.worn_in_db, ~every),
-        worn_in=level(given.worn_in_db, every),
-        n_states=len(known),
+        energy=energy[2:].reshape(len(dates), n_cases, *energy.shape[1:]),
+        before=energy[0],
+        worn_in=energy[1],
+        n_states=len(distinct),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Roughness of all runs: levels (n_runs, n_wavelengths) of the runs that have changed (n_runs,)."""
+
+    level_db: Array
+    changed: BoolArray
+
+    def key(self) -> bytes:
+        return self.changed.tobytes() + np.where(self.changed[:, None], self.level_db, 0.0).tobytes()
+
+
+def _heard_states(
+    scene: Scene,
+    runs: RailRuns,
+    selection: Selection,
+    emission: Emission,
+    transfer: Array,
+    wavelength_mm: Array,
+    states: Sequence[_State],
+) -> Iterator[Array]:
+    """A-weighted energy (n_receivers, n_periods) in each state.
+
+    Calculators see the sections with works of several states side by side, as if they were so much more track.
+    """
+    touched, untouched = runs.sections, np.flatnonzero(runs.run < 0)
+    rest = _heard(transfer[:, untouched], line_power(scene, emission)[:, untouched])
+    near = transfer[:, touched]
+    n_runs, n_touched = len(runs.runs), len(touched)
+    for first in range(0, len(states), STATES_AT_ONCE):
+        batch = states[first : first + STATES_AT_ONCE]
+        part = only_sections(scene, np.tile(touched, len(batch)))
+        run = np.concatenate([runs.run[touched] + k * n_runs for k in range(len(batch))])
+        level_db = np.concatenate([state.level_db for state in batch])
+        changed = np.concatenate([state.changed for state in batch])
+        power = _power(with_roughness(part, run, wavelength_mm, level_db, changed), selection, emission)
+        for k in range(len(batch)):
+            yield rest + _heard(near, power[:, k * n_touched : (k + 1) * n_touched])
 
 
 def _power(state: Scene, selection: Selection, emission: Emission) -> Array:

@@ -9,15 +9,7 @@ from collections.abc import Mapping
 from lineside.figures.time_chart import MAX_TIME_PANELS, time_chart
 from lineside.figures.words import clean
 from lineside.report.place_inputs import columns
-from lineside.report.selection import (
-    MAX_ROWS,
-    by_exposure,
-    capped_note,
-    printed_receivers,
-    sentences,
-    service_names,
-    value,
-)
+from lineside.report.selection import MAX_ROWS, capped_note, printed_receivers, sentences, service_names, value
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, level, metres, number, whole
 from lineside.report.views import Column, Figure, Row, Table
@@ -145,11 +137,12 @@ def _range(ends: tuple[float, float]) -> str:
 
 
 def figure(results: Results, strings: Strings) -> Figure:
-    """F6.7: Lden against time at the most exposed receivers."""
+    """F6.7: Lden against time at the receivers with the largest rise."""
     caption = strings("time.figure")
     timeline = results.timeline
-    known = {t.receiver for t in timeline.receivers} if timeline is not None else set()
-    shown = [r for r in by_exposure(results.receivers) if r.lden_db is not None and r.id in known][:MAX_TIME_PANELS]
+    found = [(r, t) for r, t in _of_receivers(results) if t.before_db["lden"] is not None]
+    found.sort(key=lambda pair: (-_rise(pair[1], "likely"), pair[0].id))
+    shown = [r for r, _ in found[:MAX_TIME_PANELS]]
     if timeline is None or not shown:
         return Figure(FIGURE_ID, caption, "", "", 170.0, empty=strings("time.none"))
 
@@ -165,6 +158,10 @@ def figure(results: Results, strings: Strings) -> Figure:
     return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
 
 
+def _rise(receiver: ReceiverTimeline, case: str) -> float:
+    return value(receiver.fresh_db[case]) - value(receiver.before_db["lden"])
+
+
 def summary(results: Results, strings: Strings) -> list[str]:
     """What the neighbours will hear, and until about when."""
     timeline = results.timeline
@@ -172,8 +169,8 @@ def summary(results: Results, strings: Strings) -> list[str]:
     if timeline is None or not heard:
         return []
     last = timeline.work_dates[-1]
-    top = max(heard, key=lambda t: value(t.fresh_db["likely"]) - value(t.before_db["lden"]))
-    rise = {c: value(top.fresh_db[c]) - value(top.before_db["lden"]) for c in timeline.cases}
+    top = max(heard, key=lambda t: _rise(t, "likely"))
+    rise = {c: _rise(top, c) for c in timeline.cases}
     if rise["likely"] < HEARD_DB:
         first = strings("time.summary_little", date=last, high=whole(rise["high"]), id=top.receiver)
         return [first, strings("time.summary_model")]
@@ -195,8 +192,11 @@ def _until(found: Return, timeline: Timeline, strings: Strings) -> str:
         return strings("time.summary_not", date=_month(timeline.dates[-1], strings))
     early, likely = _month(dates["low"] or dates["likely"], strings), _month(dates["likely"], strings)
     if dates["high"] is None:
-        return strings("time.summary_open", low=early, likely=likely, end=_month(timeline.dates[-1], strings))
-    return strings("time.summary_until", low=early, likely=likely, high=_month(dates["high"], strings))
+        said = strings("time.summary_open", low=early, likely=likely, end=_month(timeline.dates[-1], strings))
+    else:
+        said = strings("time.summary_until", low=early, likely=likely, high=_month(dates["high"], strings))
+    again = found.leaves["likely"]
+    return sentences(said, strings("time.summary_again", date=_month(again, strings)) if again else "")
 
 
 def _month(date: str, strings: Strings) -> str:

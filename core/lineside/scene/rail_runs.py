@@ -110,11 +110,15 @@ def mgt_per_day(scene: Scene, track: int) -> float:
     return total
 
 
-def with_roughness(scene: Scene, runs: RailRuns, wavelength_mm: Array, level_db: Array, changed: BoolArray) -> Scene:
+def with_roughness(
+    scene: Scene, run_of_section: IntArray, wavelength_mm: Array, level_db: Array, changed: BoolArray
+) -> Scene:
     """The scene with other roughness on its runs.
 
     Parameters
     ----------
+    run_of_section : ndarray of int, (n_sections,)
+        As in :class:`RailRuns`.
     wavelength_mm : ndarray, (n_wavelengths,)
     level_db : ndarray, (n_runs, n_wavelengths)
         [dB re 1 um]
@@ -124,8 +128,8 @@ def with_roughness(scene: Scene, runs: RailRuns, wavelength_mm: Array, level_db:
     forms: list[TrackForm] = list(scene.forms)
     index: dict[tuple[int, int], int] = {}
     form = scene.sections.form.copy()
-    for k in runs.sections:
-        run = int(runs.run[k])
+    for k in np.flatnonzero(run_of_section >= 0):
+        run = int(run_of_section[k])
         if not changed[run]:
             continue
         key = (int(form[k]), run)
