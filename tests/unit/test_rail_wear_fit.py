@@ -63,6 +63,22 @@ def test_precise_spectra_give_them_back_exactly():
     assert {name: found.ranges[name].likely for name in FITTED} == pytest.approx(TRUTH, rel=1e-5)
 
 
+def test_growth_and_the_work_s_own_surface_are_part_of_the_fitted_model():
+    """Two years on in a tight curve, on a surface of its own; true is the likely tonnage, on which growth rests."""
+    smooth = replace(WORK, base_db=tuple(BASE_DB - 5.0))
+    ranges = with_given(with_given(default_ranges(), "finish_production_db", 2.5), "marks_db", 12.5)
+    dates = [DAY + timedelta(days=n) for n in (20, 60, 730)]
+    energy = section_roughness_energy(BASE_DB, [smooth], dates, RATE, 200.0, scenarios(ranges, ("likely",)))[0]
+    measured = [
+        measurement(when, WAVELENGTHS_MM[MEASURED], level_db[MEASURED])
+        for when, level_db in zip(dates, to_db(energy), strict=True)
+    ]
+    precise = with_given(default_ranges(), "measured_sd_db", 0.001)
+    found = fit_pass(smooth, measured, BASE_DB, RATE, 200.0, precise)
+    assert [found.ranges[name].likely for name in FITTED] == pytest.approx([1.5, 2.5, 12.5], rel=1e-4)
+    assert found.rms_db < 1e-3
+
+
 def test_the_interval_narrows_with_each_spectrum():
     widths = []
     for days in ([], [15], [15, 40], [15, 40, 80]):

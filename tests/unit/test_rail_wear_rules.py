@@ -179,13 +179,22 @@ def test_shapes_are_checked_by_name():
         roughness_energy(**{**good, "mgt": -np.ones(2)}, radius_m=np.inf, parameters=LIKELY)
 
 
-def test_when_within_finds_entry_and_exit():
-    day = np.array([0.0, 10.0, 20.0, 30.0])
-    excess = np.array([[4.0, 2.0, 0.0, 3.0], [4.0, 3.5, 3.0, 2.5], [4.0, 2.0, 2.0, 2.5], [0.0, 0.5, 0.0, 0.0]])
-    back = when_within(excess, day, 1.0)
-    assert back.day.tolist() == [15.0, np.inf, np.inf, 0.0]
-    assert back.leaves_day == pytest.approx([20.0 + 10.0 / 3.0, np.inf, np.inf, np.inf])
-    assert back.still_falling.tolist() == [False, True, False, False]
+@pytest.mark.parametrize(
+    ("excess", "day", "leaves_day", "still_falling"),
+    [
+        ([4.0, 2.0, 0.0, 3.0], 15.0, 20.0 + 10.0 / 3.0, False),
+        ([4.0, 3.5, 3.0, 2.5], np.inf, np.inf, True),
+        ([4.0, 2.0, 2.0, 2.5], np.inf, np.inf, False),
+        ([0.0, 0.5, 0.0, 0.0], 0.0, np.inf, False),
+        ([2.0, 1.0, 1.0, 1.0], 10.0, np.inf, False),
+        ([4.0, 0.9, 0.8, 0.7], 300.0 / 31.0, np.inf, False),
+    ],
+)
+def test_when_within_finds_entry_and_exit(excess, day, leaves_day, still_falling):
+    back = when_within(np.array([excess]), np.array([0.0, 10.0, 20.0, 30.0]), 1.0)
+    assert back.day[0] == pytest.approx(day)
+    assert back.leaves_day[0] == pytest.approx(leaves_day)
+    assert bool(back.still_falling[0]) is still_falling
 
 
 def test_when_within_refuses_silence_and_disorder():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import csv
 import datetime as dt
 import re
 from pathlib import Path
@@ -16,6 +17,7 @@ from lineside.api import Assessment
 from lineside.engine.timeline import timeline_dates
 from lineside.errors import ProjectError
 from lineside.results.timeline import return_within
+from lineside.results.write import write_tables
 from sites import straight_site, write_site
 
 WORK = {
@@ -73,6 +75,13 @@ def test_before_the_first_work_the_level_is_that_without_works(tmp_path: Path) -
     receiver = early.results.timeline.receivers[0]
     assert receiver.before_db["lden"] == pytest.approx(lden(early), abs=2e-3)
     assert receiver.levels_db["lden"]["high"][0] == receiver.before_db["lden"]
+
+
+def test_runs_end_where_the_works_end(tmp_path: Path) -> None:
+    found = assess(site(WORK, {**WORK, "date": "2026-09-20", "from_m": 500, "to_m": 900}), tmp_path)
+    assert found.results.timeline is not None
+    ends = [(run.from_m, run.to_m, len(run.work_dates)) for run in found.results.timeline.runs]
+    assert ends == [(200.0, 500.0, 1), (500.0, 800.0, 2), (800.0, 900.0, 1)]
 
 
 def test_a_work_that_leaves_the_surface_as_it_is_gives_equal_levels(tmp_path: Path) -> None:
@@ -195,6 +204,18 @@ def test_given_parameters_act_and_are_printed_as_given(tmp_path: Path) -> None:
         n.text for n in quick.results.notes if n.origin == "rail_wear" and n.standing == "given in the project file"
     ]
     assert len(notes) == 1 and "marks fade mgt 0.2" in notes[0]
+
+
+def test_table_holds_every_receiver_and_date(tmp_path: Path) -> None:
+    found = assess(site(WORK), tmp_path)
+    write_tables(found.results, tmp_path / "tables")
+    with (tmp_path / "tables" / "timeline.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    timeline = found.results.timeline
+    assert timeline is not None and [row["date"] for row in rows] == timeline.dates
+    levels = timeline.receivers[0].levels_db
+    assert [float(row["lden_high_db"]) for row in rows] == levels["lden"]["high"]
+    assert [float(row["lnight_likely_db"]) for row in rows] == levels["night"]["likely"]
 
 
 def test_dates_are_months_days_after_works_and_assessment_dates() -> None:

@@ -48,6 +48,7 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         "spectra": _spectra(results),
         "contributions": _contributions(results),
         "passes": _passes(results),
+        "timeline": _timeline(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
         "services": (
@@ -139,6 +140,26 @@ def _passes(results: Results) -> Rows:
         "lae_db",
         "lafmax_db",
     ]
+
+
+def _timeline(results: Results) -> Rows:
+    """One row per receiver and date; a column per quantity and case."""
+    timeline = results.timeline
+    if timeline is None:
+        return [], ["receiver", "date"]
+    return [
+        {
+            "receiver": r.receiver,
+            "date": date,
+            **{
+                f"l{quantity.removeprefix('l')}_{case}_db": levels[k]
+                for quantity, cases in r.levels_db.items()
+                for case, levels in cases.items()
+            },
+        }
+        for r in timeline.receivers
+        for k, date in enumerate(timeline.dates)
+    ], None
 
 
 def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: Path) -> None:
