@@ -203,7 +203,7 @@ def test_given_parameters_act_and_are_printed_as_given(tmp_path: Path) -> None:
     notes = [
         n.text for n in quick.results.notes if n.origin == "rail_wear" and n.standing == "given in the project file"
     ]
-    assert len(notes) == 1 and "marks fade mgt 0.2" in notes[0]
+    assert len(notes) == 1 and "marks_fade_mgt 0.2" in notes[0]
 
 
 def test_table_holds_every_receiver_and_date(tmp_path: Path) -> None:

@@ -230,7 +230,7 @@ class RailWear(RailStateCalculator):
         for r in cast(WearOptions, options).ranges().values():
             spread = f"{r.likely:g}" if r.low == r.high else f"{r.low:g} / {r.likely:g} / {r.high:g}"
             unit = "" if r.unit == "1" else f" {r.unit}"
-            by_standing.setdefault(r.standing, []).append(f"{r.name.replace('_', ' ')} {spread}{unit}")
+            by_standing.setdefault(r.standing, []).append(f"{r.name} {spread}{unit}")
         return [
             Note("assumption", "Wear model, low / likely / high: " + "; ".join(entries) + ".", standing)
             for standing, entries in by_standing.items()
