@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from lineside.figures import charts, level_map, place
+from lineside.figures import charts, level_map, marks, place
 from lineside.figures.labels import Placer, overlap_mm2, text_size_mm
 from lineside.figures.site_map import site_map
 from lineside.figures.style import LINES, TEXT_WIDTH_MM
@@ -81,7 +81,28 @@ def test_site_map_names_everything() -> None:
     found = set(labels(site_map(RESULTS.site, RESULTS.receivers, STRINGS).svg))
     assert {"T1", "T2", "R 180 m", "R 184 m", "Quay", "B1, 2.5 m", "Goods yard", "N"} <= found
     assert {r.id for r in RESULTS.receivers} <= found
-    assert {"track", "water", "ground area", "receiver", "turnout passed on the diverging route"} <= found
+    assert {"track", "water", "ground area", "receiver", "rail joints", "chainage, each 100 m"} <= found
+    assert {"turnout, trains go straight through", "turnout, trains take the diverging route"} <= found
+    assert {"100", "200", "300"} <= found, "chainages beside the tracks"
+    assert "bridge" not in found
+
+
+def test_bridges_are_drawn() -> None:
+    stretches = [s.model_copy(update={"bridge": "steel"}) if s.id == "T1/2" else s for s in RESULTS.site.stretches]
+    site = RESULTS.site.model_copy(update={"stretches": stretches})
+    assert "bridge" in labels(site_map(site, RESULTS.receivers, STRINGS).svg)
+
+
+def test_chainage_marks_of_long_lines_stand_farther_apart() -> None:
+    view = place.view_of((0.0, 0.0), (8000.0, 3000.0))
+    assert marks.chainage_step_m(place.new_sheet(view)) == 500.0
+
+
+def test_names_of_stops_stand_above_the_panel() -> None:
+    stop = RESULTS.site.stops[0]
+    crowd = [stop.model_copy(update={"name": f"Quay {k}", "chainage_m": 300.0 + 4.0 * k}) for k in range(3)]
+    found = labels(charts.speed_chart(RESULTS.site.model_copy(update={"stops": crowd}), STRINGS).svg)
+    assert {"Quay 0", "Quay 1"} <= set(found) and "Quay 2" not in found, "two rows of names, the third finds no room"
 
 
 def test_same_svg_twice() -> None:

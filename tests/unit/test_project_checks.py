@@ -56,7 +56,7 @@ vehicles:
     wheel_roughness: disc
     contact_filter: load_50
     vehicle_transfer: wheel_840
-    traction: none
+    traction: electric
 units:
   - {id: six, vehicles: [{vehicle: car, count: 6}]}
 services:
@@ -236,8 +236,8 @@ REFERENCES = [
         "spectra of kind wheel_roughness: none",
     ),
     error(
-        "traction: none",
-        "traction: none\n    aerodynamic: {spectrum: gone}",
+        "traction: electric",
+        "traction: electric\n    aerodynamic: {spectrum: gone}",
         "gone",
         "there is no spectrum with this id",
     ),
@@ -358,7 +358,7 @@ GEOMETRY = [
         "position: [300, 40]",
         "position: [300, 5400]",
         "5400",
-        "position: lies 5 km from the nearest track",
+        "position: lies 5.4 km from the nearest track",
         "at most 5 km",
         "another coordinate system",
     ),
@@ -384,7 +384,7 @@ GEOMETRY = [
         "line[3]: lies on the point before",
     ),
     error("[[200, 10], [400, 10]]", "[[200, 8000], [400, 8000]]", "B1", "line: lies 8 km from the nearest track"),
-    warning("[[200, 10], [400, 10]]", "[[200, 10], [400, -10]]", "B1", 'crosses track "T1"', "", "beside a track"),
+    error("[[200, 10], [400, 10]]", "[[200, 10], [400, -10]]", "B1", 'crosses track "T1"', "", "beside a track"),
     warning("height_m: 2.5", "height_m: 25", "B1", "is an implausible height of a barrier"),
     error(
         "method: common",
@@ -423,8 +423,8 @@ TRAFFIC = [
         STRETCH, STRETCH.replace("}}", "}, speed_limit_km_h: 370}"), "370", "speed_limit_km_h: is an implausible speed"
     ),
     warning(
-        "traction: none",
-        "traction: none\n    actual: {wheel_load_kn: 160}",
+        "traction: electric",
+        "traction: electric\n    actual: {wheel_load_kn: 160}",
         "160",
         "is an implausible load of one wheel",
     ),
@@ -665,7 +665,7 @@ NAMES = [
         "did you mean average?",
     ),
     error(
-        "traction: none",
+        "traction: electric",
         "traction: steam",
         "steam",
         "no calculator knows this class of traction",
@@ -673,8 +673,8 @@ NAMES = [
         "or give a measured spectrum",
     ),
     error(
-        "traction: none",
-        "traction: none\n    aerodynamic: none",
+        "traction: electric",
+        "traction: electric\n    aerodynamic: none",
         "aerodynamic",
         "no calculator knows this class of aerodynamic",
         "",

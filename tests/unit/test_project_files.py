@@ -410,6 +410,9 @@ LINE = [[0, 0], [300, 0], [610, 0]]
 RING = [[0, 50], [99, 50], [99, 90], [0, 50]]
 
 
+YARD = ("polygon: [[370, 40], [400, 75], [450, 40], [420, 5]]", "file: t.geojson\n    feature: yard")
+
+
 class TestGeoJson:
     def project(self, folder: Path, document: Any, extra: str = ", z_m: 0.3", *edits: tuple[str, str]) -> Path:
         text = document if isinstance(document, str) else json.dumps(document)
@@ -417,8 +420,16 @@ class TestGeoJson:
         edit = ("{kind: csv, file: track_1.csv}", "{kind: geojson, file: t.geojson, feature: T1" + extra + "}")
         return write(folder, edit, *edits)
 
-    def loaded(self, folder: Path, *features: Any, extra: str = ", z_m: 0.3", **more: Any) -> LoadedProject:
-        return load_project(self.project(folder, {"type": "FeatureCollection", "features": features, **more}, extra))
+    def loaded(
+        self,
+        folder: Path,
+        *features: Any,
+        extra: str = ", z_m: 0.3",
+        edits: tuple[tuple[str, str], ...] = (),
+        **more: Any,
+    ) -> LoadedProject:
+        document = {"type": "FeatureCollection", "features": features, **more}
+        return load_project(self.project(folder, document, extra, *edits))
 
     def test_line_without_heights(self, tmp_path: Path) -> None:
         loaded = self.loaded(tmp_path, feature("T1", "LineString", LINE))
@@ -432,6 +443,38 @@ class TestGeoJson:
 
     def test_single_feature(self, tmp_path: Path) -> None:
         assert len(load_project(self.project(tmp_path, feature("T1", "LineString", LINE))).alignments["T1"][0]) == 3
+
+    def test_one_part_of_many_is_that_part(self, tmp_path: Path) -> None:
+        loaded = self.loaded(tmp_path, feature("T1", "MultiLineString", [LINE]))
+        assert loaded.alignments["T1"][1].tolist() == [[0, 0, 0.3], [300, 0, 0.3], [610, 0, 0.3]]
+
+    @pytest.mark.parametrize(
+        ("parts", "message", "hint"),
+        [
+            ([LINE, LINE], "must be one LineString; this MultiLineString has 2 parts", "split it into features"),
+            ([], "must be one LineString; this MultiLineString has 0 parts", ""),
+            (None, "must be one LineString; this MultiLineString has 0 parts", ""),
+        ],
+    )
+    def test_other_numbers_of_parts(self, parts: Any, message: str, hint: str, tmp_path: Path) -> None:
+        problem = only(self.project(tmp_path, feature("T1", "MultiLineString", parts)))
+        assert problem.message == message
+        assert problem.hint.startswith(hint)
+
+    def test_polygon_of_one_part(self, tmp_path: Path) -> None:
+        ring = [[370, 40], [400, 75], [450, 40], [370, 40]]
+        loaded = self.loaded(
+            tmp_path, feature("T1", "LineString", LINE), feature("yard", "MultiPolygon", [[ring]]), edits=(YARD,)
+        )
+        assert loaded.polygons["yard"].tolist() == ring[:-1]
+
+    def test_broken_json_says_where(self, tmp_path: Path) -> None:
+        problem = only(self.project(tmp_path, '{"type": "Feature",\n  "id": }'))
+        assert (problem.line, problem.column) == (2, 9)
+        assert (problem.message, problem.hint) == (
+            "cannot be read as JSON: line 2, column 9",
+            "is it GeoJSON text?",
+        )
 
     def test_height_is_missing(self, tmp_path: Path) -> None:
         problem = only(self.project(tmp_path, feature("T1", "LineString", LINE), ""))
@@ -449,7 +492,7 @@ class TestGeoJson:
     @pytest.mark.parametrize(
         ("document", "message", "line"),
         [
-            ('{"type": "Feature",\n  "id": }', "cannot be read as JSON here", 2),
+            ('{"type": "Feature",\n  "id": }', "cannot be read as JSON: line 2, column 9", 2),
             ("[" * 100_000, "is nested too deeply", None),
             ('{"type": "FeatureCollection", "features": [NaN]}', "holds a number that is not finite", None),
             (
@@ -466,7 +509,6 @@ class TestGeoJson:
                 None,
             ),
             (feature("T1", "Point", [1, 2]), "must be a LineString", None),
-            (feature("T1", "MultiLineString", [LINE]), "must be a LineString", None),
             (feature("T1", "LineString", []), "has no coordinates", None),
             (feature("T1", "LineString", [[0, 0], [1, "a"]]), "point 2 is not a position", None),
             (feature("T1", "LineString", [[0, 0], [1, True]]), "point 2 is not a position", None),

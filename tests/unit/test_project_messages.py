@@ -216,7 +216,7 @@ CASES = {
         "",
     ),
     "date of no calendar": (
-        "date: 2026-11-02",
+        'date: "2026-11-02"',
         "date: 2026-11-31",
         "2026-11-31",
         "identity",
@@ -225,7 +225,7 @@ CASES = {
         "",
     ),
     "date in another order": (
-        "date: 2026-11-02",
+        'date: "2026-11-02"',
         "date: 02.11.2026",
         "02.11.2026",
         "identity",
@@ -495,13 +495,14 @@ def test_all_problems_in_one_pass(tmp_path: Path) -> None:
         ("from_m: 200, to_m: 400, desc", "from_m: 400, to_m: 200, desc"),
     )
     problems = problems_of(tmp_path, *edits)
-    # a track of unknown kind cannot be laid out, so nothing is said of to_m 900 and of the receiver on the track
     fragments = [
         "humidity_pct: -1",
         "kind: trm",
+        "to_m: 900",
         "chainage_m: 480",
         "unit: tram-3 ",
         "at: [mill]",
+        "position: [100, 0.5]",
         "surfce",
         "surfce",
         "to_m: 200, desc",
@@ -569,7 +570,7 @@ def test_control_characters_are_refused(edit: tuple[str, str], tmp_path: Path) -
 
 
 def test_list_left_empty(tmp_path: Path) -> None:
-    (problem,) = problems_of(tmp_path, ("works:    ", "works:\nspectra: []\n#"), ("  - {date: 2026-10-04", "# {date"))
+    (problem,) = problems_of(tmp_path, ("works:    ", "works:\nspectra: []\n#"), ('  - {date: "2026-10-04"', "# {date"))
     assert (problem.message, problem.found) == ("works: must be a list", "nothing (null)")
     assert problem.hint == "remove the key, or write []"
 

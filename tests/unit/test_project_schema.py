@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import jsonschema
 import pytest
 from pydantic import Field
+from ruamel.yaml import YAML
 
 from lineside.contracts import Options
 from lineside.engine.select import vocabulary_of
@@ -93,6 +95,28 @@ def test_schema_is_valid(vocabulary: Vocabulary | None) -> None:
 def test_starter_passes(plugin_vocabulary: Vocabulary) -> None:
     assert faults(project_schema(plugin_vocabulary), starter_data()) == []
     assert faults(project_schema(), starter_data()) == []
+
+
+EXAMPLES = Path(__file__).parents[2] / "example_projects"
+
+
+def test_starter_and_examples_quote_their_dates() -> None:
+    """Many YAML readers turn a bare 2026-12-01 into a date, which is no text to a JSON Schema."""
+    starter = (files("lineside.project.starter") / "project.yaml").read_text(encoding="utf-8")
+    texts = [starter, *(path.read_text(encoding="utf-8") for path in sorted(EXAMPLES.glob("*/project.yaml")))]
+    assert len(texts) >= 3
+    for text in texts:
+        assert '  date: "20' in text
+        data = YAML(typ="safe", pure=True).load(text)
+        assert faults(project_schema(), data) == []
+
+
+@pytest.mark.parametrize("written", ["2026-11-02", '"2026-11-02"'])
+def test_loader_accepts_dates_with_and_without_quotes(written: str, tmp_path: Path) -> None:
+    write_starter(tmp_path / "site")
+    file = tmp_path / "site" / "project.yaml"
+    file.write_text(file.read_text(encoding="utf-8").replace('"2026-11-02"', written), encoding="utf-8")
+    assert load_project(file).project.identity.date == date(2026, 11, 2)
 
 
 @pytest.mark.parametrize(
@@ -256,3 +280,12 @@ class TestStarter:
         with pytest.raises(ProjectError, match="no space left"):
             write_starter(tmp_path / "site")
         assert list(tmp_path.iterdir()) == []
+
+
+def test_coordinates_say_which_axis_is_which() -> None:
+    defs = project_schema()["$defs"]
+    assert (
+        "x is east and y is north, whatever the axis order"
+        in defs["EpsgCoordinates"]["properties"]["code"]["description"]
+    )
+    assert "x is east" in defs["Receiver"]["properties"]["position"]["description"]

@@ -139,7 +139,7 @@ def test_attachments_are_the_project_and_the_results(pdf: pikepdf.Pdf) -> None:
     listed = list(pdf.Root.AF)
     assert len(listed) == len(expected)
     relations = {str(spec.UF): str(spec.AFRelationship) for spec in listed}
-    assert relations == {"project.yaml": "/Source", "t1.csv": "/Source", "results.json": "/Data"}
+    assert relations == {**dict.fromkeys(inputs, "/Source"), "results.json": "/Data"}
     for spec in listed:
         assert str(spec.EF.F.Params.CreationDate).startswith("D:20261120000000")
     assert json.loads(results_json)["format_version"] == 1

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lineside.acoustics.bands import OCTAVES_HZ
+from lineside.figures.labels import text_size_mm
 from lineside.figures.style import (
     DASHES,
     GREY,
@@ -28,7 +29,8 @@ if TYPE_CHECKING:
 
 MAX_SERVICES_PER_PANEL = 6
 MAX_SPECTRUM_PANELS = 6
-MAX_PARTS = 7
+MAX_PARTS = 8
+SPEED_PANEL_MM = 105.0
 
 
 def _box(left: float, bottom: float, width: float, height: float, total_mm: float) -> tuple[float, float, float, float]:
@@ -39,16 +41,16 @@ def _box(left: float, bottom: float, width: float, height: float, total_mm: floa
 def speed_chart(site: Site, words: Words) -> Picture:
     """Speed of each service along its track: one panel per track, the legend beside it."""
     tracks = [t for t in site.tracks if any(s.track == t.id for s in site.services)]
-    panel, gap = 36.0, 20.0
-    total = len(tracks) * (panel + gap) - 3.0
+    panel, gap = 36.0, 23.0
+    total = len(tracks) * (panel + gap) - 1.0
     with house_style():
         figure = new_figure(TEXT_WIDTH_MM, total)
         for k, track in enumerate(tracks):
-            bottom = total - (k + 1) * (panel + gap) + gap - 6.0
-            axes = figure.add_axes(_box(13.0, bottom, 105.0, panel, total))
+            bottom = total - (k + 1) * (panel + gap) + gap - 10.0
+            axes = figure.add_axes(_box(13.0, bottom, SPEED_PANEL_MM, panel, total))
             services = [s for s in site.services if s.track == track.id][:MAX_SERVICES_PER_PANEL]
             _speed_panel(axes, services, words)
-            axes.set_title(shorten(words("charts.track", id=track.id, name=track.name), 80))
+            axes.set_title(shorten(words("charts.track", id=track.id, name=track.name), 80), pad=17)
             axes.set_xlim(track.from_m, track.to_m)
             _stop_marks(axes, site, track.id)
         return write(figure)
@@ -73,21 +75,30 @@ def _speed_panel(axes: Axes, services: Sequence[ServiceInfo], words: Words) -> N
 
 
 def _stop_marks(axes: Axes, site: Site, track: str) -> None:
-    for stop in site.stops:
-        if stop.track == track:
-            axes.axvline(stop.chainage_m, color=GREY, lw=0.6, ls=(0, (1, 2)))
-            axes.annotate(
-                shorten(stop.name or stop.id, 20),
-                (stop.chainage_m, 0.03),
-                xycoords=("data", "axes fraction"),
-                fontsize=7,
-                color=GREY,
-                rotation=90,
-                ha="right",
-                va="bottom",
-                xytext=(-1.5, 0),
-                textcoords="offset points",
-            )
+    """A dotted line at each stop with its name above the panel, where no curve runs."""
+    low, high = axes.get_xlim()
+    ends = [-1.0, -1.0]
+    for stop in sorted((s for s in site.stops if s.track == track), key=lambda s: s.chainage_m):
+        axes.axvline(stop.chainage_m, color=GREY, lw=0.6, ls=(0, (1, 2)))
+        name = shorten(stop.name or stop.id, 20)
+        half = 0.5 * text_size_mm(name, 7.0)[0] / SPEED_PANEL_MM
+        place = (stop.chainage_m - low) / (high - low)
+        # names too near to each other take turns in two rows; where both are full the name is left out
+        row = next((k for k in (0, 1) if place - half > ends[k]), None)
+        if row is None:
+            continue
+        ends[row] = place + half
+        axes.annotate(
+            name,
+            (stop.chainage_m, 1.0),
+            xycoords=("data", "axes fraction"),
+            fontsize=7,
+            color=GREY,
+            ha="center",
+            va="bottom",
+            xytext=(0, 1.5 + 7.5 * row),
+            textcoords="offset points",
+        )
 
 
 def spectrum_chart(receivers: Sequence[ReceiverResult], periods: Mapping[str, str], words: Words) -> Picture:
@@ -159,9 +170,9 @@ def parts_chart(
     total = height + 12.5 + 5.0 * legend_rows
     with house_style():
         figure = new_figure(TEXT_WIDTH_MM, total)
-        axes = figure.add_axes(_box(40.0, 11.5, 126.0, height, total))
+        axes = figure.add_axes(_box(56.0, 11.5, 110.0, height, total))
         _part_points(axes, receivers, parts, shown, names, words)
-        axes.set_yticks(range(rows), [shorten(f"{r.id}  {r.name}", 25) for r in receivers])
+        axes.set_yticks(range(rows), [shorten(f"{r.id}  {r.name}", 38) for r in receivers], fontsize=7.5)
         axes.set_ylim(rows - 0.4, -0.6)
         axes.set_xlabel(words("charts.level_lden"))
         axes.grid(axis="both")

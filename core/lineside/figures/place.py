@@ -28,6 +28,7 @@ LEGEND_MM = 17.0
 TICKS_MM = 6.0
 MAX_RECEIVER_LABELS = 60
 MAX_CURVE_LABELS = 8
+BARRIER = "#7a1f12"
 WHITE_UNDER = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
 
 
@@ -247,7 +248,7 @@ def draw_tracks(sheet: Sheet, site: Site, words: Words, curves: bool = True) -> 
 
     shown = [c for c in site.curves if not c.turnout] if curves else []
     for curve in shown:
-        line = _of_curve(site, curve)
+        line = of_curve(site, curve)
         sheet.axes.plot(line[:, 0], line[:, 1], color="#b9a27a", lw=6, alpha=0.65, zorder=2, solid_capstyle="butt")
     for track in site.tracks:
         x, y = np.array(track.xy, dtype=np.float64).T
@@ -257,11 +258,10 @@ def draw_tracks(sheet: Sheet, site: Site, words: Words, curves: bool = True) -> 
     sheet.keys.append((Line2D([], [], color=INK, lw=1.9), words("map.key_track")))
     if shown:
         sheet.keys.append((Line2D([], [], color="#b9a27a", lw=5, alpha=0.65), words("map.key_curve")))
-    if any(c.turnout for c in site.curves):
-        _draw_turnouts(sheet, site, words)
 
 
-def _of_curve(site: Site, curve: CurveInfo) -> Array:
+def of_curve(site: Site, curve: CurveInfo) -> Array:
+    """The line of a curve in the plan, (n, 2)."""
     track = next(t for t in site.tracks if t.id == curve.track)
     return along(track.xy, track.from_m, track.to_m, curve.from_m, curve.to_m)
 
@@ -279,18 +279,6 @@ def _keep_free(sheet: Sheet, line: Sequence[XY]) -> None:
                 sheet.placer.block(x, y, 0.6)
 
 
-def _draw_turnouts(sheet: Sheet, site: Site, words: Words) -> None:
-    from matplotlib.lines import Line2D
-
-    style: dict[str, Any] = {"marker": ">", "ls": "none", "color": INK, "mfc": "white", "ms": 5.5, "mew": 0.8}
-    for curve in site.curves:
-        if curve.turnout:
-            x, y = _of_curve(site, curve).mean(axis=0)
-            sheet.axes.plot([x], [y], zorder=5, **style)
-            sheet.placer.block(*sheet.view.mm(x, y), 1.2)
-    sheet.keys.append((Line2D([], [], **style), words("map.key_turnout")))
-
-
 def label_tracks(sheet: Sheet, site: Site, words: Words) -> None:
     """Track ids near their ends, radii at the middle of curves."""
     view = sheet.view
@@ -301,7 +289,7 @@ def label_tracks(sheet: Sheet, site: Site, words: Words) -> None:
             sheet.text(x, y, shorten(track.id, 14), 8, weight=600)
     smallest = sorted((c for c in site.curves if not c.turnout), key=lambda c: c.radius_m)[:MAX_CURVE_LABELS]
     for curve in smallest:
-        line = _of_curve(site, curve)
+        line = of_curve(site, curve)
         x, y = line[len(line) // 2]
         if view.holds(x, y):
             sheet.text(x, y, words("map.radius", radius=f"{curve.radius_m:.0f}"), 7)
@@ -313,11 +301,11 @@ def draw_barriers(sheet: Sheet, site: Site, words: Words) -> None:
 
     for barrier in site.barriers:
         x, y = np.array(barrier.xy, dtype=np.float64).T
-        sheet.axes.plot(x, y, color="white", lw=4.0, zorder=4.9, solid_capstyle="butt")
-        sheet.axes.plot(x, y, color="#7a1f12", lw=2.6, zorder=5, solid_capstyle="butt")
+        sheet.axes.plot(x, y, color="white", lw=5.6, zorder=4.9, solid_capstyle="butt")
+        sheet.axes.plot(x, y, color=BARRIER, lw=3.2, zorder=5, solid_capstyle="butt")
         _keep_free(sheet, barrier.xy)
     if site.barriers:
-        sheet.keys.append((Line2D([], [], color="#7a1f12", lw=2.6), words("map.key_barrier")))
+        sheet.keys.append((Line2D([], [], color=BARRIER, lw=3.2), words("map.key_barrier")))
 
 
 def label_barriers(sheet: Sheet, site: Site, words: Words) -> None:
@@ -385,8 +373,8 @@ def draw_scale_and_north(sheet: Sheet, words: Words) -> None:
     axes.text(x, base + 6.0, words("map.north"), fontsize=8, ha="center", va="bottom", weight=600)
 
 
-def draw_keys(sheet: Sheet, columns: int = 3) -> None:
-    """The legend below the map."""
+def draw_keys(sheet: Sheet, columns: int = 3, top_mm: float = LEGEND_MM) -> None:
+    """The legend below the map, its upper edge ``top_mm`` above the lower edge of the sheet."""
     handles = [handle for handle, _ in sheet.keys]
     labels = [label for _, label in sheet.keys]
     height = sheet.figure.get_size_inches()[1] * MM_PER_INCH
@@ -397,7 +385,7 @@ def draw_keys(sheet: Sheet, columns: int = 3) -> None:
         ncols=columns,
         fontsize=7.5,
         handlelength=2.2,
-        bbox_to_anchor=(8.0 / TEXT_WIDTH_MM, (LEGEND_MM + 1.0) / height),
+        bbox_to_anchor=(8.0 / TEXT_WIDTH_MM, (top_mm + 1.0) / height),
         columnspacing=1.4,
         borderaxespad=0,
         borderpad=0,

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from lineside.figures import place
+from lineside.figures import marks, place
 from lineside.figures.style import Picture, house_style, write
 from lineside.figures.words import Words
 from lineside.results.model import ReceiverResult, Site
+
+#: Marks along the tracks need a fourth row of keys. [mm]
+LEGEND_MM = place.LEGEND_MM + 5.0
 
 
 def site_map(site: Site, receivers: Sequence[ReceiverResult], words: Words) -> Picture:
@@ -28,14 +31,17 @@ def site_map(site: Site, receivers: Sequence[ReceiverResult], words: Words) -> P
     """
     view = place.choose_view(site, receivers)
     with house_style():
-        sheet = place.new_sheet(view)
+        sheet = place.new_sheet(view, LEGEND_MM)
         place.draw_tracks(sheet, site, words)
+        marks.draw_bridges(sheet, site, words)
+        marks.draw_joints(sheet, site, words)
         place.draw_barriers(sheet, site, words)
         place.draw_stops(sheet, site, words)
         place.draw_receivers(sheet, receivers, words)
         place.label_barriers(sheet, site, words)
         place.label_tracks(sheet, site, words)
+        marks.draw_chainage(sheet, site, words)
         place.draw_ground(sheet, site.ground, words)
-        place.draw_keys(sheet)
+        place.draw_keys(sheet, top_mm=LEGEND_MM)
         place.draw_scale_and_north(sheet, words)
         return write(sheet.figure)

@@ -1,8 +1,9 @@
 """Checks of meaning: does what the project file says fit together?
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
-skips what other checks have found to be missing. The checks of geometry are in ``check_geometry``, those of
-trains in ``check_traffic``, those of works and their effect in ``check_rail_state``.
+skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
+``check_coordinates``, those of trains in ``check_traffic``, those of works and their effect in
+``check_rail_state``, those of odd but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -10,11 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from lineside.project.check_coordinates import check_coordinate_system
 from lineside.project.check_geometry import check_geometry
+from lineside.project.check_plausible import check_plausible
 from lineside.project.check_rail_state import check_rail_state
 from lineside.project.check_traffic import check_traffic
 from lineside.project.draft import Draft
-from lineside.project.model import Calls, EpsgCoordinates, FavourableBySector, Periods, SpectrumRef
+from lineside.project.model import Calls, FavourableBySector, Periods, SpectrumRef
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.wording import did_you_mean, names, number, shown
@@ -53,12 +56,13 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_ranges(draft, resolved)
     _check_stretches(draft)
     _check_site(draft)
-    _check_coordinate_system(draft, resolved)
+    check_coordinate_system(draft, resolved)
     _check_dates(draft)
     _check_unused(draft)
     check_geometry(draft, resolved)
     check_traffic(draft, resolved)
     check_rail_state(draft)
+    check_plausible(draft, resolved)
 
 
 def _check_ids(draft: Draft) -> None:
@@ -69,7 +73,7 @@ def _check_ids(draft: Draft) -> None:
             name = item.get("id") if isinstance(item, dict) else None
             if isinstance(name, str) and first[name] != index:
                 _twice(draft, (kind, index, "id"), word, (kind, first[name], "id"))
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         seen: dict[str, int] = {}
         for k, turnout in enumerate(track.turnouts):
             if seen.setdefault(turnout.id, k) != k:
@@ -100,19 +104,19 @@ def _twice(draft: Draft, path: Loc, word: str, first: Loc) -> None:
 
 def references(draft: Draft) -> Iterator[tuple[Loc, str, str]]:
     """Every place that names another entry: (path, list that it points to, id)."""
-    for i, stop in draft.stops.items():
+    for i, stop in draft.readable("stops").items():
         for k, place in enumerate(stop.at):
             yield ("stops", i, "at", k, "track"), "tracks", place.track
-    for i, unit in draft.units.items():
+    for i, unit in draft.readable("units").items():
         for k, part in enumerate(unit.vehicles):
             yield ("units", i, "vehicles", k, "vehicle"), "vehicles", part.vehicle
-    for i, service in draft.services.items():
+    for i, service in draft.readable("services").items():
         yield ("services", i, "unit"), "units", service.unit
         yield ("services", i, "track"), "tracks", service.track
         if isinstance(service.pattern, Calls):
             for k, stop_id in enumerate(service.pattern.at):
                 yield ("services", i, "pattern", "at", k), "stops", stop_id
-    for i, work in draft.works.items():
+    for i, work in draft.readable("works").items():
         yield ("works", i, "track"), "tracks", work.track
 
 
@@ -130,14 +134,14 @@ def _check_references(draft: Draft) -> None:
 
 def class_uses(draft: Draft) -> Iterator[tuple[Loc, str, Any]]:
     """Every attribute that is a class or a spectrum, where it is written: (path, attribute, value)."""
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         for name in _TRACK_ATTRIBUTES:
             yield ("tracks", i, "attributes", name), name, getattr(track.attributes, name)
         for k, stretch in enumerate(track.stretches):
             for name, value in stretch.changes().items():
                 if name in _TRACK_ATTRIBUTES:
                     yield ("tracks", i, "stretches", k, name), name, value
-    for i, vehicle in draft.vehicles.items():
+    for i, vehicle in draft.readable("vehicles").items():
         for name in _VEHICLE_ATTRIBUTES:
             yield ("vehicles", i, name), name, getattr(vehicle, name)
 
@@ -169,7 +173,7 @@ def _check_spectrum_references(draft: Draft) -> None:
 def alignments_by_id(draft: Draft, resolved: Resolved) -> Mapping[str, Alignment]:
     """Alignments by the id of their track; the first of a doubled id counts."""
     found: dict[str, Alignment] = {}
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         if i in resolved.alignments:
             found.setdefault(track.id, resolved.alignments[i])
     return found
@@ -177,13 +181,13 @@ def alignments_by_id(draft: Draft, resolved: Resolved) -> Mapping[str, Alignment
 
 def _check_ranges(draft: Draft, resolved: Resolved) -> None:
     by_id = alignments_by_id(draft, resolved)
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         alignment = resolved.alignments.get(i)
         for k, stretch in enumerate(track.stretches):
             _check_range(draft, ("tracks", i, "stretches", k), stretch.from_m, stretch.to_m, track.id, alignment)
         for k, turnout in enumerate(track.turnouts):
             _check_chainage(draft, ("tracks", i, "turnouts", k, "chainage_m"), turnout.chainage_m, track.id, alignment)
-    for i, stop in draft.stops.items():
+    for i, stop in draft.readable("stops").items():
         seen: set[str] = set()
         for k, place in enumerate(stop.at):
             path: Loc = ("stops", i, "at", k)
@@ -191,7 +195,7 @@ def _check_ranges(draft: Draft, resolved: Resolved) -> None:
             if place.track in seen:
                 draft.reporter.add((*path, "track"), "the stop lies twice on this track", hint="make it two stops")
             seen.add(place.track)
-    for i, work in draft.works.items():
+    for i, work in draft.readable("works").items():
         _check_range(draft, ("works", i), work.from_m, work.to_m, work.track, by_id.get(work.track))
 
 
@@ -217,7 +221,7 @@ def _check_chainage(draft: Draft, path: Loc, value: float, track: str, alignment
 
 
 def _check_stretches(draft: Draft) -> None:
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         for k, stretch in enumerate(track.stretches):
             path: Loc = ("tracks", i, "stretches", k)
             changes = stretch.changes()
@@ -295,48 +299,13 @@ def _check_periods(draft: Draft, periods: Periods) -> None:
         )
 
 
-def _check_coordinate_system(draft: Draft, resolved: Resolved) -> None:
-    site = draft.site
-    if site is None or not isinstance(site.coordinates, EpsgCoordinates):
-        return
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    path: Loc = ("site", "coordinates", "code")
-    wanted = "a projected system in metres, such as a UTM zone"
-    try:
-        system = CRS.from_epsg(site.coordinates.code)
-    except CRSError:
-        draft.reporter.add(path, "is not a known EPSG number", allowed=wanted)
-        return
-    name = shown(system.name, quote=False)
-    if not system.is_projected:
-        kind = "geographic: it counts degrees" if system.is_geographic else "not a projected system"
-        draft.reporter.add(path, f"{name} is {kind}", allowed=wanted, hint="transform the coordinates")
-        return
-    units = {axis.unit_name for axis in system.axis_info[:2]}
-    if units != {"metre"}:
-        draft.reporter.add(
-            path, f"{name} counts {names(sorted(units))}", allowed=wanted, hint="transform the coordinates"
-        )
-        return
-    for points in resolved.points.values():
-        if abs(points.array[:, :2]).max() < 200:
-            points.report(
-                draft.reporter,
-                0,
-                f"looks like degrees of longitude and latitude, not metres of {name}",
-                hint="transform the coordinates",
-            )
-
-
 def _check_dates(draft: Draft) -> None:
     dates = draft.identity.assessment_dates if draft.identity is not None else ()
     for k, date in enumerate(dates):
         if date in dates[:k]:
             draft.reporter.warn(("identity", "assessment_dates", k), "stands twice")
     issued = draft.identity.date if draft.identity is not None else None
-    for i, work in draft.works.items():
+    for i, work in draft.readable("works").items():
         if work.date.year < 1900 or (issued is not None and work.date.year > issued.year + 20):
             draft.reporter.warn(
                 ("works", i, "date"), "is far from the date of this revision", hint="is the year right?"

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from lineside.acoustics.bands import Array
+from lineside.project.check_coordinates import FAR_M, MISPLACED_HINT, distance_words, misplaced_tracks
 from lineside.project.draft import Draft
 from lineside.project.problems import Loc
 from lineside.project.resolve import Points, Resolved
@@ -14,10 +15,11 @@ from lineside.project.wording import number, shown
 
 ON_TRACK_M = 1.0
 NEAR_TRACK_M = 3.0
-FAR_M = 5000.0
 _HIGH_TRACK_M = 1.0
+_TOO_HIGH_TRACK_M = 30.0
 _STEEP_RATIO = 0.10
 _SHARP_TURN_DEG = 45.0
+_DOUBLES_BACK_DEG = 120.0
 _GRID_LARGE, _GRID_TOO_LARGE = 50_000, 1_000_000
 
 
@@ -26,22 +28,27 @@ def check_geometry(draft: Draft, resolved: Resolved) -> None:
     _check_tracks(draft, resolved)
     _check_polygons(draft, resolved)
     _check_lines(draft, resolved)
-    lines = _track_lines(draft, resolved)
-    _check_receivers(draft, lines)
+    all_lines = _track_lines(resolved)
+    misplaced = misplaced_tracks(draft, resolved, all_lines)
+    tracks = draft.readable("tracks")
+    lines = {tracks[i].id: line for i, line in all_lines.items() if i not in misplaced}
+    far = _check_receivers(draft, lines)
     if lines:
-        _check_surroundings(draft, resolved, lines)
-        _check_grid(draft, resolved)
+        far = _check_surroundings(draft, resolved, lines) or far
+        if not misplaced and not far:  # else the size of the grid says nothing new
+            _check_grid(draft, resolved)
 
 
-def _track_lines(draft: Draft, resolved: Resolved) -> dict[str, Any]:
-    """Centre lines in plan by id of the track (shapely)."""
+def _track_lines(resolved: Resolved) -> dict[int, Any]:
+    """Centre lines in plan by index of the track (shapely)."""
     from shapely import LineString
 
-    return {draft.tracks[i].id: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
+    return {i: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
 
 
 def _check_tracks(draft: Draft, resolved: Resolved) -> None:
-    ground_m = draft.site.ground_level_m if draft.site is not None else None
+    known = draft.site is not None and not draft.faulty("site", "ground_level_m")
+    ground_m = draft.site.ground_level_m if draft.site is not None and known else None
     for i, points in resolved.points.items():
         if ground_m is not None:
             _check_heights(draft, i, points, ground_m)
@@ -67,6 +74,9 @@ def _check_heights(draft: Draft, i: int, points: Points, ground_m: float) -> Non
             f"the rail head is up to {number(round(height, 2))} m above the ground: "
             "this version knows flat ground only, so the sides of an embankment or viaduct are not computed",
             found="",
+            hint=f"set site.ground_level_m to the level of the ground; it is {number(ground_m)} m now"
+            if height > _TOO_HIGH_TRACK_M
+            else "",
         )
 
 
@@ -95,20 +105,23 @@ def _check_shape(draft: Draft, i: int, points: Points) -> None:
     turn = np.degrees(np.abs(np.mod(np.diff(heading) + np.pi, 2 * np.pi) - np.pi))
     if turn.size and turn.max() > _SHARP_TURN_DEG:
         k = int(np.argmax(turn))
+        back = turn[k] > _DOUBLES_BACK_DEG
         points.report(
             draft.reporter,
             k + 1,
-            f"the track turns by {turn[k]:.0f} degrees at this point",
-            severity="warning",
-            hint="are the points in order?",
+            f"the track {'doubles back on itself: it ' if back else ''}turns by {turn[k]:.0f} degrees at this point",
+            severity="error" if back else "warning",
+            hint="are the points out of order?" if back else "are the points in order?",
         )
 
 
-def _check_receivers(draft: Draft, lines: dict[str, Any]) -> None:
+def _check_receivers(draft: Draft, lines: dict[str, Any]) -> bool:
+    """Whether one of them lies far from all tracks."""
     from shapely import Point
 
+    far = False
     seen: dict[tuple[float, float, float], str] = {}
-    for i, receiver in draft.receivers.items():
+    for i, receiver in draft.readable("receivers").items():
         path: Loc = ("receivers", i)
         if receiver.height_m < 1.5:
             draft.reporter.warn((*path, "height_m"), "is lower than ears are", allowed="mostly 1.5 m, or 4 m and more")
@@ -116,18 +129,23 @@ def _check_receivers(draft: Draft, lines: dict[str, Any]) -> None:
             draft.reporter.warn(
                 (*path, "height_m"), "is higher than most houses", hint="height above the ground, not z"
             )
+        if lines:
+            distances = {name: line.distance(Point(receiver.position)) for name, line in lines.items()}
+            name = min(distances, key=lambda track: distances[track])
+            far = far or distances[name] > FAR_M
+            if _judge_distance(draft, (*path, "position"), distances[name], name):
+                continue
+        if draft.faulty(*path):
+            continue  # its height may be one that was not read
         key = (*receiver.position, receiver.height_m)
         if key in seen:
             draft.reporter.warn((*path, "position"), f"is the same point as receiver {shown(seen[key])}")
         seen.setdefault(key, receiver.id)
-        if not lines:
-            continue
-        distances = {name: line.distance(Point(receiver.position)) for name, line in lines.items()}
-        name = min(distances, key=lambda track: distances[track])
-        _judge_distance(draft, (*path, "position"), distances[name], name)
+    return far
 
 
-def _judge_distance(draft: Draft, path: Loc, distance_m: float, track: str) -> None:
+def _judge_distance(draft: Draft, path: Loc, distance_m: float, track: str) -> bool:
+    """Whether the distance is one that cannot be."""
     if distance_m < ON_TRACK_M:
         draft.reporter.add(
             path,
@@ -142,14 +160,15 @@ def _judge_distance(draft: Draft, path: Loc, distance_m: float, track: str) -> N
         )
     elif distance_m > FAR_M:
         _far(draft, path, distance_m)
+    return distance_m < ON_TRACK_M or distance_m > FAR_M
 
 
 def _far(draft: Draft, path: Loc, distance_m: float) -> None:
     draft.reporter.add(
         path,
-        f"lies {distance_m / 1000:.0f} km from the nearest track",
+        f"lies {distance_words(distance_m)} from the nearest track",
         allowed=f"at most {FAR_M / 1000:g} km",
-        hint="is it in another coordinate system? are x and y swapped?",
+        hint=MISPLACED_HINT,
     )
 
 
@@ -187,6 +206,7 @@ def _of_shape(draft: Draft, kind: str, i: int, points: Points, message: str, hin
 
 
 def _check_lines(draft: Draft, resolved: Resolved) -> None:
+    barriers = draft.readable("barriers")
     for i, points in resolved.lines.items():
         length = np.linalg.norm(np.diff(points.array, axis=0), axis=1)
         if length.sum() < 0.1:
@@ -196,7 +216,7 @@ def _check_lines(draft: Draft, resolved: Resolved) -> None:
             points.report(
                 draft.reporter, int(k) + 1, "lies on the point before it", hint="remove one of the two points"
             )
-        if draft.barriers[i].height_m > 15:
+        if barriers[i].height_m > 15:
             draft.reporter.warn(
                 ("barriers", i, "height_m"),
                 "is an implausible height of a barrier",
@@ -204,27 +224,32 @@ def _check_lines(draft: Draft, resolved: Resolved) -> None:
             )
 
 
-def _check_surroundings(draft: Draft, resolved: Resolved, lines: dict[str, Any]) -> None:
+def _check_surroundings(draft: Draft, resolved: Resolved, lines: dict[str, Any]) -> bool:
+    """Whether something lies far from all tracks."""
     from shapely import LineString, Polygon
 
+    far = False
     for points in resolved.polygons.values():
         shape = Polygon(points.array)
         distance = min(line.distance(shape) for line in lines.values())
         if distance > FAR_M:
             _far(draft, points.path, distance)
+            far = True
     for i, points in resolved.lines.items():
         shape = LineString(points.array)
         distance = min(line.distance(shape) for line in lines.values())
         if distance > FAR_M:
             _far(draft, points.path, distance)
+            far = True
         crossed = [name for name, line in lines.items() if line.crosses(shape) or line.intersects(shape)]
         if crossed:
-            draft.reporter.warn(
+            draft.reporter.add(
                 ("barriers", i),
                 f"crosses track {', '.join(shown(name) for name in crossed)}",
                 found="",
                 hint="a barrier stands beside a track",
             )
+    return far
 
 
 def _check_grid(draft: Draft, resolved: Resolved) -> None:

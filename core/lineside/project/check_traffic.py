@@ -27,7 +27,8 @@ def check_traffic(draft: Draft, resolved: Resolved) -> None:
     _check_track_speeds(draft)
     _check_units(draft)
     tracks, units = draft.by_id("tracks"), draft.by_id("units")
-    alignments = {draft.tracks[i].id: a for i, a in resolved.alignments.items()}
+    laid = draft.readable("tracks")
+    alignments = {laid[i].id: a for i, a in resolved.alignments.items()}
     for i, service in draft.services.items():
         path: Loc = ("services", i)
         _check_number(draft, path, service, resolved.times.get(i))
@@ -76,7 +77,7 @@ def _check_vehicles(draft: Draft) -> None:
 
 
 def _check_track_speeds(draft: Draft) -> None:
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         if track.attributes.speed_limit_km_h > _FAST_KM_H:
             draft.reporter.warn(
                 ("tracks", i, "attributes", "speed_limit_km_h"),
@@ -177,11 +178,14 @@ def _check_calls(
         if here:
             at.append((k, name, here[0]))
             continue
+        if service.track not in draft.ids("tracks"):
+            continue
         on_track = [s.id for s in stops.values() if any(place.track == service.track for place in s.at)]
         draft.reporter.add(
             (*path, "pattern", "at", k),
             f"the stop has no place on track {shown(service.track)}, where the service runs",
             allowed=names(on_track),
+            hint=f"give it a place in stops: at: [{{track: {shown(service.track, quote=False)}, chainage_m: ...}}]",
         )
     if alignment is None or track is None:
         return

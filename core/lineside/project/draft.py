@@ -1,6 +1,8 @@
 """A project as far as it can be read: sound parts are models, faulty ones are left out.
 
-Checks run on this, so that one pass finds the mistakes of form and of meaning together.
+Checks run on this, so that one pass finds the mistakes of form and of meaning together. Entries with a faulty
+key that they need are kept aside with a stand-in for that key (``readable``), so that their other keys are
+checked all the same; the reporter says nothing about stand-ins.
 """
 
 from __future__ import annotations
@@ -24,7 +26,9 @@ from lineside.project.model import (
     Site,
     SpectrumInput,
     Stop,
+    Stretch,
     Track,
+    Turnout,
     Unit,
     Vehicle,
     Work,
@@ -54,6 +58,8 @@ class Draft:
     barriers: dict[int, Barrier] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
+    faults: frozenset[Loc] = frozenset()
+    _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
     _ids: dict[str, dict[str, int]] = field(default_factory=dict)
 
     def ids(self, kind: str) -> dict[str, int]:
@@ -72,6 +78,14 @@ class Draft:
         for item in getattr(self, kind).values():
             found.setdefault(item.id, item)
         return found
+
+    def readable(self, kind: str) -> dict[int, Any]:
+        """Sound entries of a list and those with stand-ins, in order: for checks of what an entry itself says."""
+        return dict(sorted({**self._patched.get(kind, {}), **getattr(self, kind)}.items()))
+
+    def faulty(self, *path: str | int) -> bool:
+        """Whether something at or below a place has a mistake of form."""
+        return any(place[: len(path)] == path for place in self.faults)
 
     @property
     def complete(self) -> bool:
@@ -101,6 +115,33 @@ _LISTS: dict[str, type[BaseModel]] = {
 _SINGLE: dict[str, type[BaseModel]] = {"identity": Identity, "site": Site, "calculation": Calculation}
 
 
+#: Values for faulty keys that an entry cannot do without, by list.
+_STAND_INS: dict[str, dict[str, Any]] = {
+    "site": {"default_ground": {"g": 0.5}, "air": {"temperature_deg_c": 10.0, "humidity_pct": 70.0}},
+    "tracks": {
+        "kind": "train",
+        "attributes": {"form": "ballast", "sleeper": "-", "rail_roughness": "-", "speed_limit_km_h": 50.0},
+    },
+    "spectra": {"source": "-"},
+    "vehicles": {
+        "kind": "train",
+        "length_m": 20.0,
+        "n_axles": 4,
+        "max_speed_km_h": 50.0,
+        "wheel_roughness": "-",
+        "contact_filter": "-",
+        "vehicle_transfer": "-",
+        "traction": "none",
+    },
+    "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
+    "receivers": {"use": "other"},
+    "barriers": {"height_m": 2.0, "surface": "absorbing"},
+    "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
+}
+_CALLS = {"acceleration_m_s2": 1.0, "braking_m_s2": 1.0, "dwell_s": 20.0}
+_PARTS: dict[str, type[BaseModel]] = {"stretches": Stretch, "turnouts": Turnout}
+
+
 def make_draft(reporter: Reporter) -> Draft:
     """Validate the document of a reporter, report what is wrong, and keep what is sound."""
     data = reporter.document.data
@@ -109,6 +150,7 @@ def make_draft(reporter: Reporter) -> Draft:
         project = Project.model_validate(data)
     except ValidationError as error:
         places = report_model_errors(error, reporter, project_shape())
+        draft.faults = frozenset(places)
         _keep_sound_parts(draft, data, places)
         return draft
     draft.project = project
@@ -126,13 +168,21 @@ def _keep_sound_parts(draft: Draft, data: dict[str, Any], places: list[Loc]) -> 
         below.setdefault(place[:depth], []).append(place[depth:])
     for key, model in _SINGLE.items():
         if key in data:
-            setattr(draft, key, _sound(model, data[key], below.get((key,), [])))
+            faults = below.get((key,), [])
+            part = _sound(model, data[key], faults)
+            setattr(draft, key, part if part is not None else _patch(draft, model, data[key], faults, (key,))[0])
     for key, model in _LISTS.items():
         items = data.get(key)
         for index, item in enumerate(items if isinstance(items, list) else ()):
-            part = _sound(model, item, below.get((key, index), []))
+            faults = below.get((key, index), [])
+            part = _sound(model, item, faults)
             if part is not None:
                 getattr(draft, key)[index] = part
+                continue
+            part, whole = _patch(draft, model, item, faults, (key, index))
+            if part is not None:
+                keep = getattr(draft, key) if whole else draft._patched.setdefault(key, {})
+                keep[index] = part
 
 
 def _sound(model: type[M], data: Any, faults: list[Loc]) -> M | None:
@@ -141,28 +191,82 @@ def _sound(model: type[M], data: Any, faults: list[Loc]) -> M | None:
         data = copy.deepcopy(data)
         for fault in faults:
             _drop(data, fault)
-    try:
-        return model.model_validate(data)
-    except ValidationError:
-        pass
-    for optional in ("stretches", "turnouts"):
-        if isinstance(data, dict):
-            data.pop(optional, None)
+    return _model(model, data)
+
+
+def _model(model: type[M], data: Any) -> M | None:
     try:
         return model.model_validate(data)
     except ValidationError:
         return None
 
 
+def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Loc) -> tuple[M | None, bool]:
+    """The model with stand-ins for what is faulty, and whether only stretches or turnouts needed them.
+
+    The reporter learns where they stand.
+    """
+    if not isinstance(given, dict):
+        return None, False
+    stand_ins = _STAND_INS.get(str(root[0]), {})
+    # a group that lacks something is completed; only if that does not do, it is replaced
+    for replace_groups in (False, True):
+        data = copy.deepcopy(given)
+        for fault in faults:
+            if replace_groups:
+                _drop(data, fault[:1] if fault[:1] and fault[0] in stand_ins else fault)
+            elif not isinstance(_at(data, fault), dict):
+                _drop(data, fault)
+        places: list[Loc] = []
+        _fill(data, stand_ins, root, places)
+        if root[0] == "services" and isinstance(data.get("pattern"), dict) and data["pattern"].get("kind") == "calls":
+            _fill(data["pattern"], _CALLS, (*root, "pattern"), places)
+        _replace_parts(data, root, places)
+        part = _model(model, data)
+        if part is not None:
+            draft.reporter.stand_ins.update(places)
+            return part, all(len(place) > 2 and place[2] in _PARTS for place in places)
+    return None, False
+
+
+def _fill(data: dict[str, Any], stand_ins: dict[str, Any], path: Loc, places: list[Loc]) -> None:
+    for key, value in stand_ins.items():
+        if key not in data:
+            data[key] = copy.deepcopy(value)
+            places.append((*path, key))
+        elif isinstance(data[key], dict) and isinstance(value, dict) and not {"kind", "g"} & set(value):
+            _fill(data[key], value, (*path, key), places)
+
+
+def _replace_parts(data: dict[str, Any], root: Loc, places: list[Loc]) -> None:
+    """Stand-ins for faulty stretches and turnouts of a track, so that the others keep their numbers."""
+    if root[0] != "tracks":
+        return
+    for key, model in _PARTS.items():
+        items = data.get(key)
+        if not isinstance(items, list):
+            data.pop(key, None)
+            continue
+        for k, item in enumerate(items):
+            if _model(model, item) is None:
+                items[k] = {"from_m": 0, "to_m": 1} if key == "stretches" else {"id": f"- {k}", "chainage_m": 0}
+                places.append((*root, key, k))
+
+
+def _at(data: Any, path: Loc) -> Any:
+    for part in path:
+        inside = isinstance(data, dict) and part in data
+        inside = inside or (isinstance(data, list) and isinstance(part, int) and part < len(data))
+        if not inside:
+            return None
+        data = data[part]
+    return data
+
+
 def _drop(data: Any, fault: Loc) -> None:
     """Remove a faulty key; entries of lists stay, so that the numbers of the others do."""
     if not fault or not isinstance(fault[-1], str):
         return
-    for part in fault[:-1]:
-        inside = isinstance(data, dict) and part in data
-        inside = inside or (isinstance(data, list) and isinstance(part, int) and part < len(data))
-        if not inside:
-            return
-        data = data[part]
-    if isinstance(data, dict):
-        data.pop(fault[-1], None)
+    parent = _at(data, fault[:-1])
+    if isinstance(parent, dict):
+        parent.pop(fault[-1], None)

@@ -28,6 +28,8 @@ class Features:
     def coordinates(self, feature: str, kind: str) -> Array:
         """Coordinates of a LineString, or the outer ring of a Polygon without its closing point.
 
+        A MultiLineString or MultiPolygon of one part counts as that part.
+
         Returns
         -------
         ndarray, (n, 2) or (n, 3)
@@ -39,9 +41,19 @@ class Features:
         """
         geometry = self.by_id[feature].get("geometry")
         found = geometry.get("type") if isinstance(geometry, Mapping) else None
-        if found != kind:
-            raise self._problem(feature, f"must be a {kind}", found=shown(found), hint=_shape_hint(found))
         points = geometry.get("coordinates") if isinstance(geometry, Mapping) else None
+        if found == f"Multi{kind}":
+            parts = points if isinstance(points, list) else []
+            n = len(parts)
+            if n != 1:
+                raise self._problem(
+                    feature,
+                    f"must be one {kind}; this {found} has {n} parts",
+                    hint="split it into features of one part each" if n else "",
+                )
+            points = parts[0]
+        elif found != kind:
+            raise self._problem(feature, f"must be a {kind}", found=shown(found))
         if kind == "Polygon":
             if not isinstance(points, list) or not points:
                 raise self._problem(feature, "has no ring")
@@ -82,12 +94,6 @@ class Features:
         if not self.by_id:
             hint = "give each feature an id, or properties.id"
         return f"no such feature in {shown(self.file, quote=False)}", names(self.by_id), hint
-
-
-def _shape_hint(found: Any) -> str:
-    if found in ("MultiLineString", "MultiPolygon"):
-        return "split it into features of one part each"
-    return ""
 
 
 def read_features(data: bytes, file: str) -> Features:
@@ -138,7 +144,17 @@ def _parse(text: str, file: str) -> Any:
         return json.loads(text, parse_constant=refuse)
     except json.JSONDecodeError as error:
         line, column = position(text, error.pos)
-        raise ProjectError([Problem("cannot be read as JSON here", file, line, column)]) from None
+        raise ProjectError(
+            [
+                Problem(
+                    f"cannot be read as JSON: line {line}, column {column}",
+                    file,
+                    line,
+                    column,
+                    hint="is it GeoJSON text?",
+                )
+            ]
+        ) from None
     except RecursionError:
         raise ProjectError([Problem("is nested too deeply", file)]) from None
     except ValueError:

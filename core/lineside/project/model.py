@@ -120,7 +120,8 @@ class Uncertainty(Part):
     )
     pass_standard_db: Annotated[Number, Field(ge=0, le=20)] = Field(
         default=2.0,
-        description="Standard uncertainty of the largest level of one pass [dB], 0 to 20. Default 2: an assumption",
+        description="Standard uncertainty of the largest level of a single pass [dB], 0 to 20. "
+        "Default 2: an assumption",
     )
     coverage_factor: Annotated[Number, Field(ge=1, le=4)] = Field(
         default=2.0, description="Coverage factor, 1 to 4. Default 2"

@@ -39,7 +39,7 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
     if draft.site is not None:
         ground = draft.site.default_ground
         named.default_ground_g = _g(draft, ("site", "default_ground"), ground.surface, ground.g, vocabulary)
-    for i, area in draft.ground_areas.items():
+    for i, area in draft.readable("ground_areas").items():
         g = _g(draft, ("ground_areas", i), area.surface, area.g, vocabulary)
         if g is not None:
             named.ground_g[i] = g
@@ -97,7 +97,7 @@ def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary
 
 def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
     """Names that need another attribute beside them, on the whole track and in each stretch."""
-    for i, track in draft.tracks.items():
+    for i, track in draft.readable("tracks").items():
         merged = {key: getattr(track.attributes, key) for key in type(track.attributes).model_fields}
         _check_beside(draft, ("tracks", i, "attributes"), merged, merged, vocabulary)
         for k, stretch in enumerate(track.stretches):
@@ -116,7 +116,8 @@ def _check_beside(
         if not isinstance(value, str):
             continue
         for other in known.get(value, ()):
-            if merged.get(other) is None:
+            unread = any(place[:2] == path[:2] and place[-1] == other for place in draft.faults)
+            if merged.get(other) is None and not unread:
                 draft.reporter.add(
                     (*path, attribute),
                     f"needs {other} beside it",
@@ -170,6 +171,41 @@ def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> 
         model = _validated(draft, path, vocabulary.calculators[name], options)
         if model is not None:
             named.options[name] = model
+    _check_shared_options(draft, vocabulary, named)
+
+
+def _check_shared_options(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    """Warn of an option that several calculators know by one name, if their values differ because of the project."""
+    given = draft.calculation
+    if given is None:
+        return
+    values: dict[str, dict[str, Any]] = {}
+    for name in named.calculators:
+        model = vocabulary.calculators.get(name)
+        if model is None or (name in given.options and name not in named.options):
+            continue  # what is not known or faulty has been reported
+        options = named.options.get(name) or _defaults(model)
+        for key in model.model_fields if options is not None else ():
+            values.setdefault(key, {})[name] = getattr(options, key)
+    for key, by_calculator in values.items():
+        written = [name for name in by_calculator if key in given.options.get(name, {})]
+        if not written or all(value == by_calculator[written[0]] for value in by_calculator.values()):
+            continue
+        draft.reporter.warn(
+            ("calculation", "options", written[0], key),
+            "the calculators of one calculation have different values of this option: "
+            + ", ".join(f"{name}: {shown(value, quote=False)}" for name, value in by_calculator.items()),
+            hint="give it to each of them alike",
+        )
+
+
+def _defaults(model: type[Options]) -> Options | None:
+    try:
+        return model()
+    except ValidationError:  # an option without a default
+        return None
+    except Exception as error:
+        raise PluginError(f"the options model {model.__name__} failed: {type(error).__name__}: {error}") from error
 
 
 def _unknown_calculator(draft: Draft, path: Loc, name: str, known: Iterable[str], of_key: bool = False) -> None:

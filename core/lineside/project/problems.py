@@ -10,6 +10,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from lineside.errors import Problem
+from lineside.project.hints import bracket_hint, value_hint
 from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.source import Document
 from lineside.project.wording import Shape, did_you_mean, names, shown, suggestion
@@ -34,6 +35,8 @@ class Reporter:
     def __init__(self, document: Document) -> None:
         self.document = document
         self.problems: list[Problem] = []
+        #: Places where something stands in for a value that could not be read; nothing is said about them.
+        self.stand_ins: set[Loc] = set()
         self._seen: set[tuple[object, ...]] = set()
         self._n: dict[Literal["error", "warning"], int] = {"error": 0, "warning": 0}
 
@@ -49,6 +52,8 @@ class Reporter:
         of_key: bool = False,
     ) -> None:
         """Report a problem with the value (or key) at a path; the field's name is put before the message."""
+        if any(tuple(path[:n]) in self.stand_ins for n in range(1, len(path) + 1)):
+            return
         place, what = words(path, self.document.data)
         line, column = self.document.mark(path, of_key)
         text = f"{what}: {message}" if what and not of_key else message
@@ -219,9 +224,9 @@ def _report(
         if kind == "too_short" and isinstance(value, list) and len(value) >= item["ctx"]["min_length"]:
             return  # enough entries, but faulty ones: they have been reported
         allowed = _ALLOWED.get(kind) or shape.allowed(node, key, kind in _RANGE, kind != "null_here")
+        hint = hint or value_hint(value, allowed, key)
         if kind == "literal_error" and not hint:
             hint = did_you_mean(value, _literals(shape, node))
-        hint = hint or _value_hint(value, allowed)
         reporter.add(path, message, allowed=allowed if kind not in _SAYS_ALL else "", hint=hint)
 
 
@@ -260,9 +265,18 @@ def _unknown_key(loc: Loc, reporter: Reporter, shape: Shape, root: Loc, data: An
     if near is not None:
         meaning = shape.resolve(known[near]).get("description") or known[near].get("description", "")
         hint = f"did you mean {near}?" + (f" ({meaning})" if meaning else "")
-    if not hint and isinstance(key, str) and key.isdigit():
-        hint = "is this a decimal comma? write a point"
+    if not hint and isinstance(key, str):
+        before = _key_before(key, data)
+        takes_list = before in known and shape.allowed(known[before], before).startswith("a list")
+        hint = bracket_hint(key, before, _inside(data, before), takes_list)
     reporter.add(path, f"unknown key {shown(str(key), quote=False)}", allowed=names(known), hint=hint, of_key=True)
+
+
+def _key_before(key: str, data: Any) -> str:
+    """The key that stands before another one, or nothing."""
+    keys = [str(k) for k in data] if isinstance(data, Mapping) else []
+    at = keys.index(key) if key in keys else 0
+    return keys[at - 1] if at else ""
 
 
 def report_version(reporter: Reporter) -> None:
@@ -365,30 +379,3 @@ def _message(kind: str, item: Mapping[str, Any]) -> tuple[str, str]:
     if kind == "null_here":
         return _MESSAGES[kind], "leave the key out: then the value of the whole track holds"
     return _MESSAGES.get(kind, "cannot be used here"), ""
-
-
-_DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
-_WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*[a-zA-Z/°%²]+(?:\d?)")
-
-
-def _value_hint(value: Any, allowed: str) -> str:
-    """What to do about common slips."""
-    if isinstance(value, str) and "number" in allowed:
-        if _DECIMAL_COMMA.fullmatch(value.strip()):
-            return f"write a decimal point: {value.strip().replace(',', '.')}"
-        unit = _WITH_UNIT.fullmatch(value.strip())
-        if unit:
-            return f"write only the number: {unit[1]}"
-        if re.fullmatch(r"[-+]?\d+(\.\d+)?", value.strip()):
-            return "write the number without quotes"
-    if isinstance(value, int | float) and not isinstance(value, bool) and allowed.startswith("text"):
-        return "put it in quotes"
-    if isinstance(value, bool) and allowed.startswith("text"):
-        return "put it in quotes: YAML reads a bare true or false as yes or no"
-    if isinstance(value, str) and "true or false" in allowed:
-        return "write true or false without quotes"
-    if value is None and allowed.startswith("a list"):
-        return "remove the key, or write []"
-    if isinstance(value, Mapping) and allowed.startswith("a list"):
-        return "begin each entry with `- `"
-    return ""

@@ -70,22 +70,22 @@ class Resolver:
     def resolve(self) -> Resolved:
         """Read everything but spectra (see ``spectra.py``)."""
         result = Resolved()
-        for i, track in self.draft.tracks.items():
+        for i, track in self.draft.readable("tracks").items():
             points = self._track_points(i, track)
             if points is not None:
                 result.points[i] = points
                 alignment = self._alignment(points, track.alignment.start_chainage_m)
                 if alignment is not None:
                     result.alignments[i] = alignment
-        for i, area in self.draft.ground_areas.items():
+        for i, area in self.draft.readable("ground_areas").items():
             found = self._shape(("ground_areas", i), area.polygon, "polygon", area.file, area.feature, "Polygon")
             if found is not None:
                 result.polygons[i] = found
-        for i, barrier in self.draft.barriers.items():
+        for i, barrier in self.draft.readable("barriers").items():
             found = self._shape(("barriers", i), barrier.line, "line", barrier.file, barrier.feature, "LineString")
             if found is not None:
                 result.lines[i] = found
-        for i, service in self.draft.services.items():
+        for i, service in self.draft.readable("services").items():
             if isinstance(service.trains, TrainTimes):
                 times = self._times(("services", i, "trains"), service.trains)
                 if times is not None:
@@ -278,4 +278,20 @@ class Resolver:
                 self.reporter.add((*path, "times", k), message, allowed=allowed)
             else:
                 self.reporter.put(Problem(message, given.file or "", lines[k], found=shown(text), allowed=allowed))
-        return None if faults else minutes
+        if faults:
+            return None
+        self._report_doubled(path, given, texts, lines)
+        return minutes
+
+    def _report_doubled(self, path: Loc, given: TrainTimes, texts: Sequence[str], lines: Sequence[int]) -> None:
+        """Warn of times that stand twice: the first few of them."""
+        first: dict[str, int] = {}
+        clock = [text.strip().rjust(5, "0") if text.strip().count(":") == 1 else text.strip() for text in texts]
+        doubled = [k for k, time in enumerate(clock) if first.setdefault(time, k) != k]
+        hint = "two trains at one time of day? each entry is one train on an average day"
+        for k in doubled[:5]:
+            message = f"the time {clock[k]} stands twice"
+            if given.times is not None:
+                self.reporter.warn((*path, "times", k), message, hint=hint)
+            else:
+                self.reporter.put(Problem(message, given.file or "", lines[k], hint=hint, severity="warning"))

@@ -30,7 +30,9 @@ class Identity(Part):
 class LocalCoordinates(Part):
     """A local metric system."""
 
-    kind: Literal["local"] = Field(description="`local`: metres in a system of the project's own")
+    kind: Literal["local"] = Field(
+        description="`local`: metres in a system of the project's own; x is east and y is north"
+    )
 
 
 class EpsgCoordinates(Part):
@@ -38,7 +40,8 @@ class EpsgCoordinates(Part):
 
     kind: Literal["epsg"] = Field(description="`epsg`: a projected coordinate system by its EPSG number")
     code: Annotated[Whole, Field(ge=1024, le=32_767)] = Field(
-        description="EPSG number of a projected system in metres, 1024 to 32767"
+        description="EPSG number of a projected system in metres, 1024 to 32767. x is east and y is north, "
+        "whatever the axis order of the system"
     )
 
 
@@ -117,7 +120,7 @@ class Site(Part):
 
     coordinates: Coordinates = Field(
         default=LocalCoordinates(kind="local"),
-        description="Coordinate system: by kind `local` or `epsg`. Default local",
+        description="Coordinate system: by kind `local` or `epsg`; x is east and y is north. Default local",
     )
     ground_level_m: Height = Field(default=0.0, description="Level of the plain ground [m]. Default 0")
     default_ground: Ground = Field(description="Ground outside all ground areas: surface or g")
@@ -135,7 +138,7 @@ class Receiver(Part):
 
     id: Id = Field(description="Id, unique among the receivers")
     name: Text = Field(default="", description="Name or address for the report. Default empty: the id is printed")
-    position: XY = Field(description="Position [x, y] [m]")
+    position: XY = Field(description="Position [x, y] [m]; x is east, y is north")
     height_m: Annotated[Number, Field(gt=0, le=500)] = Field(
         default=4.0, description="Height above the ground [m], above 0 to 500. Default 4"
     )

@@ -21,6 +21,10 @@ _REQUIRED = {"traction": ("source_a_db", "source_b_db"), "aerodynamic": ("source
 _OPTIONAL = {"traction": ("idling_a_db", "idling_b_db")}
 _PARAMETERS = ("reference_speed_km_h", "alpha_a", "alpha_b")
 _MIN_WAVELENGTHS = 5
+#: The largest wavelength of a roughness spectrum is above this in mm, and mostly below it in metres.
+_LIKE_METRES = 2.5
+#: Beyond these levels a roughness is hardly possible. [dB re 1 um]
+_ROUGHNESS_DB = (-40.0, 50.0)
 #: Nominal third-octave wavelengths 0.5 mm to 10 m.
 _NOMINAL_MM = tuple(
     round(v * 10.0**n, 6) for n in range(-1, 4) for v in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
@@ -29,13 +33,14 @@ _NOMINAL_MM = tuple(
 
 def resolve_spectra(resolver: Resolver, result: Resolved) -> None:
     """Read every spectrum of the draft into ``result``."""
-    for i, given in resolver.draft.spectra.items():
+    for i, given in resolver.draft.readable("spectra").items():
         path: Loc = ("spectra", i)
         parameters = _parameters(path, given, resolver)
         read = _from_file(path, given, resolver) if given.file is not None else _inline(path, given, resolver)
         if read is None or parameters is None:
             continue
         axis, columns, lines = read
+        _check_levels(path, given, columns, lines, resolver)
         if _axis_fits(path, given, axis, lines, resolver):
             result.spectra[i] = Spectrum(given.id, given.kind, axis, columns, parameters, given.source)
 
@@ -146,6 +151,24 @@ def _parameters(path: Loc, given: SpectrumInput, resolver: Resolver) -> Mapping[
     return dict(given.parameters) if ok else None
 
 
+def _check_levels(
+    path: Loc, given: SpectrumInput, columns: Mapping[str, Array], lines: Sequence[int], resolver: Resolver
+) -> None:
+    if given.kind not in ("rail_roughness", "wheel_roughness"):
+        return
+    low, high = _ROUGHNESS_DB
+    levels = columns["level_db"]
+    for k in np.flatnonzero((levels < low) | (levels > high))[:1]:
+        message = f"{number(float(levels[k]))} dB is an implausible level of roughness"
+        allowed, hint = f"mostly {low:g} to {high:g} dB", "levels are in dB re 1 µm"
+        if given.file is None:
+            resolver.reporter.warn((*path, "levels_db", int(k)), message, allowed=allowed, hint=hint)
+        else:
+            resolver.reporter.put(
+                Problem(message, given.file, lines[k], allowed=allowed, hint=hint, severity="warning")
+            )
+
+
 def _axis_fits(path: Loc, given: SpectrumInput, axis: Array, lines: Sequence[int], resolver: Resolver) -> bool:
     def report(k: int | None, message: str, allowed: str = "", hint: str = "", warning: bool = False) -> None:
         severity: Literal["error", "warning"] = "warning" if warning else "error"
@@ -170,6 +193,14 @@ def _axis_fits(path: Loc, given: SpectrumInput, axis: Array, lines: Sequence[int
     if len(axis) < _MIN_WAVELENGTHS:
         report(None, f"has {len(axis)} wavelengths", allowed=f"at least {_MIN_WAVELENGTHS}")
         return False
+    like_metres = bool(axis.max() <= _LIKE_METRES)
+    if like_metres:
+        report(
+            None,
+            f"the largest wavelength is {number(float(axis.max()))} mm: are these metres?",
+            hint="give wavelengths in mm: 0.1 m is 100 mm",
+            warning=True,
+        )
     steps = np.diff(axis)
     if not (np.all(steps > 0) or np.all(steps < 0)):
         sign = np.sign(axis[-1] - axis[0]) or 1.0
@@ -182,7 +213,9 @@ def _axis_fits(path: Loc, given: SpectrumInput, axis: Array, lines: Sequence[int
         report(
             k,
             "is not a nominal third-octave wavelength",
-            hint=f"the nearest is {number(_NOMINAL_MM[nearest[k]])} mm",
+            hint="are these metres? give millimetres"
+            if like_metres
+            else f"the nearest is {number(_NOMINAL_MM[nearest[k]])} mm",
             allowed="1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8 mm and these times 10, 100, ...",
         )
     gaps = np.flatnonzero(np.abs(np.diff(nearest)) > 1)

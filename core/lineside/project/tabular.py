@@ -12,6 +12,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.errors import Problem, ProjectError
+from lineside.project.hints import number_hint
 from lineside.project.source import decode
 from lineside.project.wording import did_you_mean, names, number, shown
 
@@ -59,9 +60,7 @@ class Columns:
         return values
 
     def _cell_problem(self, name: str, row: int, cell: str, low: float, high: float) -> Problem:
-        hint = ""
-        if re.fullmatch(r"[-+]?\d+,\d+", cell):
-            hint = f"write a decimal point: {cell.replace(',', '.')}"
+        hint = number_hint(cell, name) if not _NUMBER.fullmatch(cell) else ""
         what = "is out of range" if _NUMBER.fullmatch(cell) else "is not a number" if cell else "is empty"
         return Problem(
             f"column {name} {what}",

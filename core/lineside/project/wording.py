@@ -75,14 +75,14 @@ def shown(value: Any, quote: bool = True, longest: int = _LONGEST) -> str:
 
 
 def number(value: float) -> str:
-    """A number without a needless decimal part.
+    """A number without a needless decimal part; a large one, such as a coordinate, in full.
 
-    >>> number(620.0), number(1e7), number(0.25)
-    ('620', '10000000', '0.25')
+    >>> number(620.0), number(1e7), number(0.25), number(5430400.25)
+    ('620', '10000000', '0.25', '5430400.25')
     """
     if abs(value) < 1e15 and float(value).is_integer():
         return str(int(value))
-    return f"{value:.6g}"
+    return f"{value:.10g}" if 1000 <= abs(value) < 1e9 else f"{value:.6g}"
 
 
 def names(values: Iterable[str]) -> str:

@@ -7,11 +7,20 @@ from collections.abc import Mapping, Sequence
 
 from lineside.contracts import ReportSection
 from lineside.figures.words import clean, shorten
-from lineside.report import in_time, method_sources, pictures, place_inputs, result_tables, summary
+from lineside.report import (
+    in_time,
+    input_details,
+    kept_limits,
+    method_sources,
+    pictures,
+    place_inputs,
+    result_tables,
+    summary,
+)
 from lineside.report.sections import fragments
 from lineside.report.selection import identity, left_out
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, number, plain
+from lineside.report.text import NOTHING, number
 from lineside.report.views import Figure, Heading, Report, Table
 from lineside.results.model import Results
 
@@ -59,8 +68,9 @@ def build(
     listing, listing_note = _listing(inputs, strings)
     provenance = results.provenance
     tables = [
-        summary.criteria_table(results, strings),
+        kept_limits.table(results, strings),
         *place_inputs.tables(results, strings),
+        *input_details.tables(results, inputs, strings),
         *result_tables.tables(results, strings),
         *in_time.tables(results, strings),
         *method_sources.tables(results, strings),
@@ -78,7 +88,7 @@ def build(
         cover=_cover(results, strings),
         revision=_revision(results, strings),
         attached=strings("cover.attached", files=shorten(", ".join(sorted(inputs)), 300)),
-        summary_scope=summary.scope(results, strings),
+        terms=_terms(results, strings),
         summary=summary.blocks(results, strings),
         paragraphs=_paragraphs(results, strings),
         lists=_lists(results, strings),
@@ -137,12 +147,14 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         ),
         "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
-        "left_out": strings("method.left_out", names=plain(list(missing))) if missing else "",
+        "left_out": strings("method.left_out", names=", ".join(missing)) if missing else "",
         "uncertainty": strings(
             "limits.uncertainty",
             standard=number(stated.standard_db, 3),
             factor=number(stated.coverage_factor, 3),
             expanded=number(stated.expanded_db, 3),
+            standard_pass=number(stated.pass_standard_db, 3),
+            expanded_pass=number(stated.pass_expanded_db, 3),
             statement=stated.statement,
             standing=stated.standing,
         ),
@@ -155,13 +167,30 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
     return {
         "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
         "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
+        "verification": method_sources.unpublished(results, strings),
         "not_assessed": [
             strings("limits.not_assessed_works" if results.timeline is None else "limits.not_assessed_works_other"),
             *(strings(f"limits.not_assessed_{what}") for what in ("terrain", "other", "tonal")),
-            *([strings("limits.not_assessed_left_out", names=plain(list(missing)))] if missing else []),
+            *([strings("limits.not_assessed_left_out", names=", ".join(missing))] if missing else []),
             *([strings("limits.not_assessed_comparisons")] if unmade else []),
         ],
     }
+
+
+#: Explained in section 4; a word of a state of propagation only where the results have it.
+TERMS = ("laeq", "lden", "lnight", "lae", "lafmax", "free_field", "g", "octave")
+
+
+def _terms(results: Results, strings: Strings) -> list[tuple[str, str]]:
+    states = dict.fromkeys(p.state for r in results.receivers for p in r.passes)
+    weather = [
+        (s.capitalize(), _sentence(strings(f"state_note.{s}"))) for s in states if strings.has(f"state_note.{s}")
+    ]
+    return [*((strings(f"term.{t}"), strings(f"term_meaning.{t}")) for t in TERMS), *weather]
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _listing(inputs: Mapping[str, bytes], strings: Strings) -> tuple[list[str], str]:

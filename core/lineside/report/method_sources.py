@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from lineside.contracts import Verification
 from lineside.report.place_inputs import columns
 from lineside.report.selection import criterion_titles
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, number, plain
+from lineside.report.text import NOTHING, number
 from lineside.report.views import Card, Row, Table
+from lineside.report.wording import in_words
 from lineside.results.model import CitationUsed, OfferUsed, Results
 
+#: The status of calculators that reproduce published cases, as the results document has it.
+PUBLISHED = Verification.PUBLISHED.value
 #: Options of a criterion that have a line of their own.
 PRINTED_OPTIONS = ("title", "source", "nature", "limits", "place", "valid_from", "caution")
 
@@ -42,18 +46,24 @@ def criteria_cards(results: Results, strings: Strings) -> Sequence[Card]:
     """One card per criterion of the project."""
     titles = criterion_titles(results)
     return [
-        Card(titles[o.name], o.statement, tuple(_criterion_facts(o, strings)))
+        Card(titles[o.name], _without_title(o.statement, titles[o.name]), tuple(_criterion_facts(o, strings)))
         for o in results.provenance.offers
         if o.kind == "criterion"
     ]
 
 
+def _without_title(statement: str, title: str) -> str:
+    """The statement of a criterion that opens with its own title, which stands above it already."""
+    rest = statement.removeprefix(f"{title}: ")
+    return rest[:1].upper() + rest[1:]
+
+
 def _criterion_facts(offer: OfferUsed, strings: Strings) -> list[tuple[str, str]]:
     options = offer.options
     sources = [citation(s) for s in offer.sources] + ([str(options["source"])] if options.get("source") else [])
-    own = {k: v for k, v in options.items() if k not in PRINTED_OPTIONS and plain(v) != NOTHING}
+    own = {k: v for k, v in options.items() if k not in PRINTED_OPTIONS and v not in (None, "", [], {})}
     limits = [_limit(entry, strings) for entry in options.get("limits") or () if isinstance(entry, Mapping)]
-    settings = ". ".join([*limits, *([plain(own)] if own else [])])
+    settings = ". ".join([*limits, *([in_words(own, strings)] if own else [])])
     unknown = strings("report.unknown")
     caution = ". ".join(str(c) for c in (options.get("caution"), offer.caution) if c)
     return [
@@ -98,7 +108,7 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
             o.statement,
             (
                 (strings("method.verification"), ". ".join(p for p in (o.verification, o.verification_note) if p)),
-                *([(strings("method.options"), plain(o.options))] if o.options else []),
+                *([(strings("method.options"), in_words(o.options, strings))] if o.options else []),
                 (strings("method.source"), "; ".join(_short(s) for s in o.sources) or strings("report.unknown")),
                 (strings("method.validity"), notes[o.name] or strings("method.no_validity")),
             ),
@@ -108,23 +118,44 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
 
 
 def _calculators(results: Results, strings: Strings) -> Table:
+    heard = {
+        name
+        for r in results.receivers
+        for name, level in r.by_mechanism_db.get("lden", {}).items()
+        if level is not None
+    }
+
+    def contribution(offer: OfferUsed) -> str:
+        if offer.mechanism is None:
+            return NOTHING
+        return strings("method.contributes" if offer.mechanism in heard else "method.no_contribution")
+
     rows = tuple(
         Row(
             (
                 o.title,
-                strings.known("mechanism", o.mechanism) if o.mechanism else o.kind,
+                strings.known("mechanism", o.mechanism) if o.mechanism else strings.known("offer_kind", o.kind),
                 o.name,
                 o.version,
-                f"{o.package} {o.package_version}",
+                contribution(o),
                 o.verification,
             )
         )
         for o in _took_part(results)
     )
     head = columns(
-        strings, calculator="text", what="text", id="text", version="text", package="text", verification="text"
+        strings, calculator="text", what="text", id="text", version="text", contribution="text", verification="text"
     )
     return Table("T4.1", strings("method.table"), head, rows, strings("report.none_given"))
+
+
+def unpublished(results: Results, strings: Strings) -> list[str]:
+    """What checks each calculator that reproduces no published cases."""
+    return [
+        strings("limits.verification_of", title=o.title, status=o.verification, note=o.verification_note)
+        for o in _took_part(results)
+        if o.verification != PUBLISHED
+    ]
 
 
 def _notes(results: Results, strings: Strings) -> Table:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Mapping
 
-from lineside.figures.charts import MAX_PARTS, MAX_SERVICES_PER_PANEL, MAX_SPECTRUM_PANELS, parts_chart, spectrum_chart
+from lineside.figures.charts import MAX_SERVICES_PER_PANEL, MAX_SPECTRUM_PANELS, parts_chart, spectrum_chart
 from lineside.figures.charts import speed_chart as draw_speeds
 from lineside.figures.level_map import as_array, can_be_drawn, class_edges, level_map
 from lineside.figures.place import choose_view
@@ -14,7 +14,15 @@ from lineside.figures.style import TEXT_WIDTH_MM, Picture
 from lineside.figures.words import clean, shorten
 from lineside.report import in_time
 from lineside.report.result_tables import PartsOf, figure_receivers
-from lineside.report.selection import largest_parts, mechanism_names, period_names, sentences, service_names
+from lineside.report.selection import (
+    OTHERS,
+    largest_parts,
+    mechanism_names,
+    period_names,
+    service_names,
+    shown_parts,
+    with_others,
+)
 from lineside.report.strings import Strings
 from lineside.report.text import metres, number, whole
 from lineside.report.views import Figure
@@ -79,6 +87,8 @@ def _place(results: Results, strings: Strings) -> Figure:
         receivers=len(receivers),
         barriers=len(site.barriers),
         ground=len(site.ground),
+        joints=sum(j.what == "joints" for j in site.joints),
+        turnouts=sum(j.what == "turnout" for j in site.joints),
     )
     note = (strings("place.map_clipped") if view.clipped else "") + strings("place.map_note")
     return _figure("F2.1", strings("place.map"), alt, site_map(site, receivers, _words(strings)), note)
@@ -135,7 +145,8 @@ def _spectra(results: Results, strings: Strings) -> Figure:
     if not receivers:
         return _absent("F6.3", caption, strings("summary.silent"))
     alt = strings("results.spectra_alt", ids=", ".join(r.id for r in receivers))
-    return _figure("F6.3", caption, alt, spectrum_chart(receivers, period_names(results, strings), _words(strings)))
+    picture = spectrum_chart(receivers, period_names(results, strings), _words(strings))
+    return _figure("F6.3", caption, alt, picture, strings("results.spectra_figure_note"))
 
 
 def _parts(
@@ -148,14 +159,17 @@ def _parts(
     strings: Strings,
 ) -> Figure:
     receivers = figure_receivers(results)
-    parts = {r.id: parts_of(r).get("lden", {}) for r in receivers}
-    shown = largest_parts(parts.values(), MAX_PARTS)
+    shown, n_others = shown_parts([parts_of(r).get("lden", {}) for r in results.receivers])
     caption = strings(f"results.{what}")
-    if not shown:
+    if not shown or not receivers:
         return _absent(figure_id, caption, strings("results.parts_none"))
-    picture = parts_chart(receivers, parts, {n: clean(names.get(n, n)) for n in shown}, _words(strings))
+    parts = {r.id: with_others(parts_of(r).get("lden", {}), shown) for r in receivers}
+    printed = {n: clean(names.get(n, n)) for n in shown}
+    if n_others:
+        printed[OTHERS] = strings("charts.others", n=n_others)
+    picture = parts_chart(receivers, parts, printed, _words(strings))
     top = receivers[0]
-    first = largest_parts([parts[top.id]], 1)[0]
+    first = largest_parts([{n: v for n, v in parts[top.id].items() if n != OTHERS}], 1)[0]
     details = strings(
         "results.parts_alt_receiver",
         id=top.id,
@@ -164,7 +178,6 @@ def _parts(
         total=whole(top.lden_db),
     )
     alt = strings("results.parts_alt", n=len(receivers), details=details, table=table_id)
-    every = {name for r in results.receivers for name in parts_of(r).get("lden", {})}
-    cut = len(receivers) < len(results.receivers) or len(every) > len(shown) == MAX_PARTS
-    note = sentences(strings("results.parts_capped", n=len(receivers), parts=len(shown)) if cut else "")
+    cut = len(receivers) < len(results.receivers)
+    note = strings("results.receivers_capped", n=len(receivers)) if cut else ""
     return _figure(figure_id, caption, alt, picture, note)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import itertools
+import math
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, joined, metres, number, plain
+from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
+from lineside.report.wording import class_name
 from lineside.results.model import Results
 
 
@@ -25,7 +28,6 @@ def tables(results: Results, strings: Strings) -> list[Table]:
         _air,
         _ground,
         _barriers,
-        _spectra,
         _assumptions,
     )
     return [make(results, strings) for make in makers]
@@ -88,7 +90,7 @@ def _works(results: Results, strings: Strings) -> Table:
         for w in results.site.works
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
-    note = strings("place.works_note" if results.timeline is None else "place.works_computed")
+    note = strings("place.works_note" if results.timeline is None else "place.works_computed") if rows else ""
     return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
 
 
@@ -103,11 +105,11 @@ def _stretches(results: Results, strings: Strings) -> Table:
                 s.label or NOTHING,
                 metres(s.from_m),
                 metres(s.to_m),
-                class_or_spectrum(s.form),
-                class_or_spectrum(s.transfer),
-                class_or_spectrum(s.rail_roughness),
+                class_name(s.form, strings),
+                class_name(s.transfer, strings),
+                class_name(s.rail_roughness, strings),
                 number(s.joints_per_100_m),
-                class_or_spectrum(s.bridge),
+                class_name(s.bridge, strings),
                 number(s.speed_limit_km_h),
                 radius(s.radius_m, s.radius_given),
             )
@@ -128,10 +130,10 @@ def _stretches(results: Results, strings: Strings) -> Table:
         limit_km_h="num",
         radius_m="num",
     )
-    return _capped("T5.1", strings("inputs.stretches"), head, rows, strings, strings("inputs.stretches_note"))
+    return capped("T5.1", strings("inputs.stretches"), head, rows, strings, strings("inputs.stretches_note"))
 
 
-def _capped(
+def capped(
     table_id: str,
     caption: str,
     head: tuple[Column, ...],
@@ -140,6 +142,7 @@ def _capped(
     note: str = "",
     empty: str = "",
 ) -> Table:
+    """A table of at most ``MAX_ROWS`` rows that says so where it is cut."""
     cut = strings("report.capped", shown=MAX_ROWS, total=len(rows)) if len(rows) > MAX_ROWS else ""
     return Table(
         table_id,
@@ -160,18 +163,17 @@ def _curves(results: Results, strings: Strings) -> Table:
         for c in sorted(results.site.curves, key=lambda c: (c.track, c.from_m))
     )
     head = columns(strings, track="text", from_m="num", to_m="num", radius_m="num", origin="text")
-    return _capped("T5.2", strings("inputs.curves"), head, rows, strings)
+    return capped("T5.2", strings("inputs.curves"), head, rows, strings)
 
 
 def _services(results: Results, strings: Strings) -> Table:
     periods = period_names(results, strings)
-    arrows = {"rising": "rising →", "falling": "falling ←"}
     rows = tuple(
         Row(
             (
                 s.name or s.id,
                 s.track,
-                arrows.get(s.direction, s.direction),
+                strings.known("direction", s.direction),
                 s.unit,
                 metres(s.train_length_m),
                 str(s.n_axles),
@@ -194,7 +196,7 @@ def _services(results: Results, strings: Strings) -> Table:
         ),
         *(Column(name, "num") for name in periods.values()),
     )
-    return _capped("T5.3", strings("inputs.services"), head, rows, strings, strings("inputs.services_note"))
+    return capped("T5.3", strings("inputs.services"), head, rows, strings, strings("inputs.services_note"))
 
 
 def _units(results: Results, strings: Strings) -> Table:
@@ -202,14 +204,7 @@ def _units(results: Results, strings: Strings) -> Table:
         return joined(f"{v.get('count', 1)} × {v.get('vehicle')}" for v in unit.get("vehicles", []))
 
     rows = tuple(Row((str(u.get("id")), vehicles(u))) for u in of_project(results, "units", default=[]))
-    return _capped("T5.4", strings("inputs.units"), columns(strings, unit="text", vehicles="text"), rows, strings)
-
-
-def class_or_spectrum(value: Any) -> str:
-    """A tabulated class, or the spectrum that replaces it."""
-    if isinstance(value, Mapping) and "spectrum" in value:
-        return f"spectrum {value['spectrum']}"
-    return NOTHING if value in (None, "none") else str(value).replace("_", " ")
+    return capped("T5.4", strings("inputs.units"), columns(strings, unit="text", vehicles="text"), rows, strings)
 
 
 def _vehicles(results: Results, strings: Strings) -> Table:
@@ -218,12 +213,11 @@ def _vehicles(results: Results, strings: Strings) -> Table:
         Row(
             (
                 str(v.get("id")),
-                str(v.get("kind")),
+                strings.known("kind", str(v.get("kind"))),
                 number(v.get("length_m")),
-                plain(v.get("n_axles")),
+                number(v.get("n_axles")),
                 number(v.get("max_speed_km_h")),
-                *(class_or_spectrum(v.get(c)) for c in classes),
-                plain({k.replace("_", " "): x for k, x in (v.get("actual") or {}).items() if x is not None}) or NOTHING,
+                *(class_name(v.get(c), strings) for c in classes),
             )
         )
         for v in of_project(results, "vehicles", default=[])
@@ -239,9 +233,8 @@ def _vehicles(results: Results, strings: Strings) -> Table:
         contact_filter="text",
         vehicle_transfer="text",
         traction="text",
-        actual="text",
     )
-    return _capped("T5.5", strings("inputs.vehicles"), head, rows, strings, strings("inputs.vehicles_note"))
+    return capped("T5.5", strings("inputs.vehicles"), head, rows, strings, strings("inputs.vehicles_note"))
 
 
 def _air(results: Results, strings: Strings) -> Table:
@@ -264,16 +257,21 @@ def _air(results: Results, strings: Strings) -> Table:
 
 
 def _favourable(results: Results, strings: Strings) -> list[tuple[str, str]]:
+    """One entry per sector of directions, with the shares of all periods."""
     share = of_project(results, "site", "favourable", default={})
     sectors = share.get("sectors") or [share]
     ends = [s.get("from_deg") for s in sectors[1:]] + [360.0]
     out = []
     for sector, end in zip(sectors, ends, strict=True):
-        key = "inputs.favourable_sector" if "from_deg" in sector else "inputs.favourable"
-        for period, name in period_names(results, strings).items():
-            if sector.get(period) is not None:
-                words = strings(key, period=name, from_deg=number(sector.get("from_deg")), to_deg=number(end))
-                out.append((words, number(sector[period])))
+        words = strings(
+            "inputs.favourable_sector" if "from_deg" in sector else "inputs.favourable",
+            from_deg=number(sector.get("from_deg")),
+            to_deg=number(end),
+        )
+        shares = [(p.name, sector[p.name]) for p in results.periods if sector.get(p.name) is not None]
+        if shares:
+            printed = (f"{strings.known('period', name)} {number(x)}" for name, x in shares)
+            out.append((words, joined(printed)))
     return out
 
 
@@ -282,42 +280,40 @@ def _ground(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((a.id, a.name or NOTHING, a.surface or NOTHING, number(a.g))) for a in site.ground)
     note = strings("inputs.ground_note", surface=site.default_ground, g=number(site.default_g))
     head = columns(strings, id="text", name="text", surface="text", g="num")
-    return _capped("T5.7", strings("inputs.ground"), head, rows, strings, note)
+    return capped("T5.7", strings("inputs.ground"), head, rows, strings, note)
 
 
 def _barriers(results: Results, strings: Strings) -> Table:
-    rows = tuple(Row((b.id, b.name or NOTHING, b.surface, number(b.height_m))) for b in results.site.barriers)
-    head = columns(strings, id="text", name="text", surface="text", height_m="num")
-    return _capped("T5.8", strings("inputs.barriers"), head, rows, strings)
-
-
-def _spectra(results: Results, strings: Strings) -> Table:
-    def values(spectrum: Mapping[str, Any]) -> str:
-        if spectrum.get("file"):
-            return str(spectrum["file"])
-        unit = "mm" if spectrum.get("kind") in _BY_WAVELENGTH else "Hz"
-        pairs = zip(spectrum.get("axis") or [], _levels(spectrum), strict=False)
-        return "; ".join(f"{number(a)} {unit}: {number(v)} dB" for a, v in pairs) or NOTHING
-
     rows = tuple(
-        Row((str(s.get("id")), str(s.get("kind")).replace("_", " "), str(s.get("source") or NOTHING), values(s)))
-        for s in of_project(results, "spectra", default=[])
+        Row(
+            (
+                b.id,
+                b.name or NOTHING,
+                strings.known("surface", b.surface),
+                number(b.height_m),
+                metres(sum(math.dist(*pair) for pair in itertools.pairwise(b.xy))),
+                *(metres(v, 1) for end in (b.xy[0], b.xy[-1]) for v in end),
+            )
+        )
+        for b in results.site.barriers
     )
-    head = columns(strings, spectrum="text", kind="text", source="text", values="text")
-    return _capped("T5.9", strings("inputs.spectra"), head, rows, strings, empty=strings("inputs.spectra_none"))
-
-
-_BY_WAVELENGTH = ("rail_roughness", "wheel_roughness", "contact_filter", "impact_roughness")
-
-
-def _levels(spectrum: Mapping[str, Any]) -> Sequence[float]:
-    """Levels of a spectrum written in the project file; the first column where there are several."""
-    own = spectrum.get("levels_db")
-    return own if own else next(iter((spectrum.get("columns") or {}).values()), [])
+    head = columns(
+        strings,
+        id="text",
+        name="text",
+        surface="text",
+        height_m="num",
+        length_m="num",
+        start_x="num",
+        start_y="num",
+        end_x="num",
+        end_y="num",
+    )
+    return capped("T5.8", strings("inputs.barriers"), head, rows, strings)
 
 
 def _assumptions(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind == "assumption")
     head = columns(strings, calculator="text", assumption="text", standing="text")
     none = strings("inputs.assumptions_none")
-    return _capped("T5.10", strings("inputs.assumptions"), head, rows, strings, empty=none)
+    return capped("T5.10", strings("inputs.assumptions"), head, rows, strings, empty=none)

@@ -8,22 +8,25 @@ from lineside.acoustics.bands import OCTAVES_HZ
 from lineside.report.place_inputs import columns
 from lineside.report.selection import (
     MAX_FIGURE_RECEIVERS,
-    MAX_PARTS,
     MAX_ROWS,
+    OTHERS,
     by_exposure,
     capped_note,
+    criterion_natures,
     criterion_titles,
-    largest_parts,
     mechanism_names,
+    ordered_criteria,
     period_names,
     printed_receivers,
     quantity_name,
     sentences,
     service_names,
+    shown_parts,
     value,
+    with_others,
 )
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, difference, level, metres, number
+from lineside.report.text import NOTHING, difference, level, level_before, metres, number
 from lineside.report.views import Column, Row, Table
 from lineside.results.model import Finding, Level, ReceiverResult, Results
 
@@ -70,7 +73,11 @@ def _levels(results: Results, strings: Strings) -> Table:
         *(Column(strings("col.laeq", period=name), "num") for name in periods.values()),
         Column(strings("col.lden"), "num"),
     )
-    note = sentences(_dash(rows, strings), capped_note(strings, len(shown), len(results.receivers)))
+    note = sentences(
+        strings("results.levels_note"),
+        _dash(rows, strings),
+        capped_note(strings, len(shown), len(results.receivers)),
+    )
     return Table("T6.1", strings("results.levels"), head, rows, strings("report.none_given"), note)
 
 
@@ -87,27 +94,18 @@ def verdict(finding: Finding, strings: Strings) -> str:
 def _findings(results: Results, strings: Strings) -> Table:
     made = [f for f in results.findings if f.verdict != "not assessed"]
     worst = sorted(range(len(made)), key=lambda k: (-value(made[k].difference_db), k))[:MAX_ROWS]
-    titles = criterion_titles(results)
-    rows = tuple(
-        Row(
-            (
-                f.receiver,
-                titles.get(f.criterion, f.criterion),
-                quantity_name(f, strings),
-                level(f.level_db),
-                _compared(f),
-                number(f.limit_db),
-                difference(f.difference_db),
-                verdict(f, strings),
-            ),
-            f.verdict == "above",
-        )
-        for f in (made[k] for k in sorted(worst))
-    )
+    printed = [made[k] for k in sorted(worst)]
+    titles, natures = criterion_titles(results), criterion_natures(results)
+    rows: list[Row] = []
+    for criterion in ordered_criteria(results):
+        own = [f for f in printed if f.criterion == criterion.name]
+        if own:
+            nature = natures[criterion.name]
+            heading = titles[criterion.name] + (f" [{nature}]" if nature else "")
+            rows += [Row((heading,), group=True), *(_finding_row(f, strings) for f in own)]
     head = columns(
         strings,
         receiver="text",
-        criterion="text",
         quantity="text",
         level="num",
         compared="num",
@@ -116,18 +114,41 @@ def _findings(results: Results, strings: Strings) -> Table:
         verdict="text",
     )
     note = sentences(
-        strings("results.findings_note", expanded=number(results.uncertainty.expanded_db, 3)),
-        capped_note(strings, len(rows), len(made)),
+        strings(
+            "results.findings_note",
+            expanded=number(results.uncertainty.expanded_db, 3),
+            expanded_pass=number(results.uncertainty.pass_expanded_db, 3),
+        ),
+        strings("results.rounded_note") if any(_rounded_up(f) for f in printed) else "",
+        strings("results.same_quantity_note"),
+        capped_note(strings, len(printed), len(made)),
     )
-    return Table("T6.2", strings("results.findings"), head, rows, strings("results.findings_none"), note)
+    return Table("T6.2", strings("results.findings"), head, tuple(rows), strings("results.findings_none"), note)
 
 
-def _compared(finding: Finding) -> str:
-    """A whole number where the criterion rounds, else 0.1 dB."""
+def _finding_row(f: Finding, strings: Strings) -> Row:
+    return Row(
+        (
+            f.receiver,
+            quantity_name(f, strings),
+            level_before(f.level_db, f.compared_db, f.limit_db),
+            number(f.compared_db) if _rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db),
+            number(f.limit_db),
+            difference(f.difference_db),
+            verdict(f, strings),
+        ),
+        f.verdict == "above",
+    )
+
+
+def _rounded(finding: Finding) -> bool:
+    """Whether the criterion compares a whole number."""
     compared = finding.compared_db
-    if compared is not None and compared != finding.level_db and compared == round(compared):
-        return number(compared)
-    return level(compared)
+    return compared is not None and compared != finding.level_db and compared == round(compared)
+
+
+def _rounded_up(finding: Finding) -> bool:
+    return _rounded(finding) and value(finding.compared_db) > value(finding.level_db)
 
 
 def _not_made(results: Results, strings: Strings) -> Table:
@@ -170,7 +191,10 @@ def _passes(results: Results, strings: Strings) -> Table:
         *columns(strings, receiver="text", service="text"),
         *(Column(strings(f"col.{what}", state=s), "num") for what in ("lae", "lafmax") for s in states),
     )
-    note = sentences(strings("results.passes_note"), _dash(rows, strings), capped_note(strings, len(rows), len(keys)))
+    explained = [f"{s.capitalize()}: {strings(f'state_note.{s}')}" for s in states if strings.has(f"state_note.{s}")]
+    note = sentences(
+        strings("results.passes_note"), *explained, _dash(rows, strings), capped_note(strings, len(rows), len(keys))
+    )
     return Table("T6.4", strings("results.passes"), head, rows, strings("results.passes_none"), note)
 
 
@@ -194,11 +218,11 @@ def _parts(
     table_id: str, what: str, parts_of: PartsOf, names: Mapping[str, str], results: Results, strings: Strings
 ) -> Table:
     receivers = printed_receivers(results)
-    every = {name for r in results.receivers for name in parts_of(r).get("lden", {})}
-    shown = largest_parts((parts_of(r).get("lden", {}) for r in results.receivers), MAX_PARTS)
+    shown, n_others = shown_parts([parts_of(r).get("lden", {}) for r in results.receivers])
+    keys = [*shown, OTHERS] if n_others else shown
     rows = (
         tuple(
-            Row((r.id, *(level(parts_of(r).get("lden", {}).get(name)) for name in shown), level(r.lden_db)))
+            Row((r.id, *(level(with_others(parts_of(r).get("lden", {}), shown)[k]) for k in keys), level(r.lden_db)))
             for r in receivers
         )
         if shown
@@ -206,14 +230,12 @@ def _parts(
     )
     head = (
         *columns(strings, receiver="text"),
-        *(Column(names.get(n, n), "num") for n in shown),
+        *(Column(strings("col.others") if k == OTHERS else names.get(k, k), "num") for k in keys),
         Column(strings("col.whole"), "num"),
     )
-    silent_left_out = len(every) > len(shown) == MAX_PARTS
     note = sentences(
-        strings("report.columns_capped", shown=len(shown), total=len(every))
-        if silent_left_out
-        else strings("results.parts_note"),
+        strings("results.parts_note"),
+        strings("results.others_note", n=n_others) if n_others else "",
         _dash(rows, strings),
         capped_note(strings, len(receivers), len(results.receivers)),
     )

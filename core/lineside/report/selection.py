@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from lineside.acoustics.levels import energy_sum_db
 from lineside.report.strings import Strings
-from lineside.report.text import plain
-from lineside.results.model import Finding, Level, ReceiverResult, Results
+from lineside.results.model import Finding, Level, OfferUsed, ReceiverResult, Results
 
 #: Longest table that is printed in full; a cell costs about half a millisecond of layout.
 MAX_ROWS = 200
 MAX_PARTS = 8
+#: Name under which smaller parts are summed.
+OTHERS = "(others)"
 MAX_FIGURE_RECEIVERS = 20
 
 
@@ -52,6 +55,22 @@ def largest_parts(parts: Iterable[Mapping[str, Level]], limit: int) -> list[str]
     return sorted(heard, key=lambda name: (-highest[name], name))[:limit]
 
 
+def with_others(levels: Mapping[str, Level], shown: Sequence[str]) -> dict[str, Level]:
+    """Levels of the parts shown and, under :data:`OTHERS`, the energy sum of all smaller ones."""
+    rest = [v for name, v in levels.items() if name not in shown and v is not None]
+    out = {name: levels.get(name) for name in shown}
+    out[OTHERS] = float(energy_sum_db(rest)) if rest else None
+    return out
+
+
+def shown_parts(parts: Sequence[Mapping[str, Level]]) -> tuple[list[str], int]:
+    """Parts with a column or mark of their own, and how many audible ones are summed as others."""
+    heard = largest_parts(parts, sys.maxsize)
+    if len(heard) <= MAX_PARTS:
+        return heard, 0
+    return heard[: MAX_PARTS - 1], len(heard) - MAX_PARTS + 1
+
+
 def period_names(results: Results, strings: Strings) -> dict[str, str]:
     """Periods with their hours."""
     return {
@@ -84,12 +103,45 @@ def of_project(results: Results, *keys: str, default: Any = None) -> Any:
 def identity(results: Results, key: str) -> str:
     """An entry of the project's identity as text."""
     value = of_project(results, "identity", key, default="")
-    return plain(value) if value else ""
+    return ", ".join(str(v) for v in value) if isinstance(value, list) else str(value)
 
 
 def left_out(results: Results) -> Sequence[str]:
     """Calculators of the method that the project file leaves out."""
     return [str(name) for name in of_project(results, "calculation", "without", default=[])]
+
+
+#: Words in the nature of a criterion that binds nobody.
+_ADVISORY = ("guideline", "recommend", "guidance", "target")
+
+
+def ordered_criteria(results: Results) -> list[OfferUsed]:
+    """Criteria with findings: limits of the project first, then laws, guidelines last."""
+    found = {f.criterion for f in results.findings}
+
+    def rank(offer: OfferUsed) -> int:
+        nature = str(offer.options.get("nature") or offer.nature or "").lower()
+        return 2 if any(word in nature for word in _ADVISORY) else int(not offer.options.get("limits"))
+
+    return sorted((o for o in results.provenance.offers if o.kind == "criterion" and o.name in found), key=rank)
+
+
+def criterion_natures(results: Results) -> dict[str, str]:
+    """What kind of limit each criterion is, in its own words."""
+    return {
+        o.name: str(o.options.get("nature") or o.nature or "")
+        for o in results.provenance.offers
+        if o.kind == "criterion"
+    }
+
+
+def limits_of(results: Results, receiver: str, *quantities: str) -> list[float]:
+    """Limits that levels of one receiver are compared with."""
+    return [
+        f.limit_db
+        for f in results.findings
+        if f.receiver == receiver and f.quantity in quantities and f.limit_db is not None
+    ]
 
 
 def criterion_titles(results: Results) -> dict[str, str]:

@@ -38,6 +38,10 @@ class Strings:
         """The wording of a name that plugins may add to (a use, a mechanism); the name itself where unknown."""
         return self._parts.get(part, {}).get(name, name.replace("_", " "))
 
+    def has(self, key: str) -> bool:
+        """Whether there is a wording of ``key``."""
+        return key in self.all_keys()
+
     def all_keys(self) -> set[str]:
         """All keys."""
         return {f"{part}.{name}" for part, names in self._parts.items() for name in names}

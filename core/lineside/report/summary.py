@@ -5,45 +5,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import in_time
+from lineside.report import in_time, kept_limits
+from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
     by_exposure,
-    criterion_titles,
     largest_parts,
     left_out,
+    limits_of,
     of_project,
-    quantity_name,
     service_names,
     value,
 )
 from lineside.report.strings import Strings
-from lineside.report.text import metres, number, plain, whole
-from lineside.report.views import Block, Column, Row, Table
-from lineside.results.model import Finding, Level, ReceiverResult, Results
-
-
-def scope(results: Results, strings: Strings) -> str:
-    """What was assessed, in one sentence."""
-    trains = sum(sum(s.trains.values()) for s in results.site.services)
-    n_tracks, n_receivers = len(results.site.tracks), len(results.receivers)
-    return strings(
-        "summary.scope",
-        trains=number(round(trains, 1) if trains < 10 else round(trains)),
-        tracks=strings("summary.tracks_one") if n_tracks == 1 else strings("summary.tracks_many", n=n_tracks),
-        receivers=_receivers(n_receivers, strings),
-    )
-
-
-def _receivers(n: int, strings: Strings) -> str:
-    return strings("summary.receivers_one") if n == 1 else strings("summary.receivers_many", n=n)
+from lineside.report.text import metres, number, told, whole
+from lineside.report.views import Block
+from lineside.results.model import Level, ReceiverResult, Results
 
 
 def blocks(results: Results, strings: Strings) -> Sequence[Block]:
     """The paragraphs of the summary."""
     pieces = {
+        "in_short": _in_short,
+        "against_limits": kept_limits.sentences_per_criterion,
         "how_loud": _how_loud,
-        "for_whom": _for_whom,
-        "against_limits": _against_limits,
         "what_dominates": _what_dominates,
         **({"until_when": in_time.summary} if results.timeline is not None else {}),
         "not_known": _not_known,
@@ -54,29 +38,51 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
     ]
 
 
+def _in_short(results: Results, strings: Strings) -> list[str]:
+    heard = [r for r in by_exposure(results.receivers) if r.lden_db is not None]
+    if not heard:
+        return [strings("summary.silent"), _scope(results, strings)]
+    top = heard[0]
+    loudest = strings(
+        "summary.loudest_place",
+        id=top.id,
+        name=top.name,
+        distance=metres(top.distance_m),
+        track=top.nearest_track,
+        level=told(top.lden_db, limits_of(results, top.id, "lden_db")),
+    )
+    return [loudest, *kept_limits.receivers_above(results, strings), _scope(results, strings)]
+
+
+def _scope(results: Results, strings: Strings) -> str:
+    """What was assessed, in one sentence."""
+    trains = sum(sum(s.trains.values()) for s in results.site.services)
+    n_tracks = len(results.site.tracks)
+    return strings(
+        "summary.scope",
+        trains=number(round(trains, 1) if trains < 10 else round(trains)),
+        tracks=strings("summary.tracks_one") if n_tracks == 1 else strings("summary.tracks_many", n=n_tracks),
+        receivers=kept_limits.receivers(len(results.receivers), strings),
+    )
+
+
+def _lden(receiver: ReceiverResult, results: Results) -> str:
+    return told(receiver.lden_db, limits_of(results, receiver.id, "lden_db"))
+
+
 def _how_loud(results: Results, strings: Strings) -> list[str]:
     heard = [r for r in by_exposure(results.receivers) if r.lden_db is not None]
     if not heard:
         return [strings("summary.silent")]
-    top = heard[0]
-    key = "summary.range" if len(heard) > 1 else "summary.range_one"
-    out = [
-        strings(
-            key,
-            low=whole(heard[-1].lden_db),
-            high=whole(top.lden_db),
-            id=top.id,
-            name=top.name,
-            distance=metres(top.distance_m),
-            track=top.nearest_track,
-        )
-    ]
+    low, high = heard[-1], heard[0]
+    out = [strings("summary.range", low=_lden(low, results), low_id=low.id, high=_lden(high, results), high_id=high.id)]
     night = next((p for p in results.periods if p.name == "night"), None)
     if night is not None:
         loudest = max(results.receivers, key=lambda r: value(r.period_db.get("night")))
         hours = strings("period.clock", from_hour=night.from_hour, to_hour=night.to_hour)
         if loudest.period_db.get("night") is not None:
-            out.append(strings("summary.night", hours=hours, level=whole(loudest.period_db["night"]), id=loudest.id))
+            printed = told(loudest.period_db["night"], limits_of(results, loudest.id, "lnight_db"))
+            out.append(strings("summary.night", hours=hours, level=printed, id=loudest.id))
     passes = [(value(p.lafmax_db), r.id, p) for r in results.receivers for p in r.passes if p.lafmax_db is not None]
     if passes:
         _, receiver, loud = max(passes, key=lambda entry: entry[0])
@@ -84,13 +90,13 @@ def _how_loud(results: Results, strings: Strings) -> list[str]:
         out.append(
             strings(
                 "summary.loudest_pass",
-                level=whole(loud.lafmax_db),
+                level=told(loud.lafmax_db, limits_of(results, receiver, "lafmax_db")),
                 id=receiver,
                 state=loud.state,
                 service=names.get(loud.service, loud.service),
             )
         )
-    return out
+    return [*out, *_for_whom(results, strings)]
 
 
 def _for_whom(results: Results, strings: Strings) -> list[str]:
@@ -104,50 +110,6 @@ def _for_whom(results: Results, strings: Strings) -> list[str]:
         else strings("summary.no_persons"),
         strings("summary.uses", uses=printed) if uses else "",
     ]
-
-
-def _against_limits(results: Results, strings: Strings) -> list[str]:
-    if not results.findings:
-        return [strings("summary.no_criteria")]
-    made = [f for f in results.findings if f.verdict != "not assessed"]
-    missing = len(results.findings) - len(made)
-    last = strings("summary.not_made", n=missing) if missing else ""
-    if not made:
-        return [strings("summary.none_compared")]
-    above = [f for f in made if f.verdict == "above"]
-    borderline = sum(f.verdict == "borderline" for f in made)
-    if not above:
-        return [strings("summary.none_above", n=len(made), borderline=borderline), last]
-    hit = {f.receiver for f in above}
-    receivers = [r for r in results.receivers if r.id in hit]
-    return [
-        strings(
-            "summary.some_above",
-            above=len(above),
-            n=len(made),
-            borderline=borderline,
-            receivers=_receivers(len(hit), strings),
-            dwellings=sum(r.dwellings for r in receivers),
-            persons=sum(r.persons for r in receivers),
-        ),
-        _worst(above, results, strings),
-        last,
-    ]
-
-
-def _worst(above: Sequence[Finding], results: Results, strings: Strings) -> str:
-    worst = max(above, key=lambda f: value(f.difference_db))
-    excess = worst.difference_db or 0.0
-    printed = strings("summary.decibels", n=whole(excess)) if excess >= 1.0 else strings("summary.less_than_one")
-    return strings(
-        "summary.worst",
-        id=worst.receiver,
-        quantity=quantity_name(worst, strings),
-        level=whole(worst.compared_db),
-        limit=number(worst.limit_db),
-        difference=printed,
-        criterion=criterion_titles(results).get(worst.criterion, worst.criterion),
-    )
 
 
 def _parts(receiver: ReceiverResult, parts: Mapping[str, Mapping[str, Level]]) -> list[str]:
@@ -169,7 +131,7 @@ def _what_dominates(results: Results, strings: Strings) -> list[str]:
             id=top.id,
             part=_mechanism(order[0], strings),
             level=whole(levels[order[0]]),
-            total=whole(top.lden_db),
+            total=_lden(top, results),
         ),
     ]
     if len(order) > 1:
@@ -186,7 +148,26 @@ def _what_dominates(results: Results, strings: Strings) -> list[str]:
                 level_stretch=whole(top.by_stretch_db["lden"][stretches[0]]),
             )
         )
+    if "impact" in (order[0], leading):
+        out.append(_where_the_joints_are(top, results, strings))
     return [*out, strings("summary.parts_add")]
+
+
+def _where_the_joints_are(receiver: ReceiverResult, results: Results, strings: Strings) -> str:
+    """Names what makes impact noise near a receiver."""
+    found = nearest_joint(receiver, results.site.joints)
+    if found is None:
+        return ""
+    joint, distance = found
+    key = "summary.nearest_joints" if joint.what == "joints" else "summary.nearest_turnout"
+    return strings(
+        key,
+        id=receiver.id,
+        track=joint.track,
+        from_m=metres(joint.from_m),
+        to_m=metres(joint.to_m),
+        distance=metres(distance),
+    )
 
 
 def _mechanism(name: str, strings: Strings) -> str:
@@ -206,11 +187,12 @@ def _not_known(results: Results, strings: Strings) -> list[str]:
         strings(
             "summary.uncertainty",
             expanded=number(stated.expanded_db, 3),
+            expanded_pass=number(stated.pass_expanded_db, 3),
             statement=stated.statement,
             standing=stated.standing,
         ),
         strings("summary.not_verified", names=", ".join(unverified)) if unverified else "",
-        strings("summary.left_out", names=plain(list(missing))) if missing else "",
+        strings("summary.left_out", names=", ".join(missing)) if missing else "",
         _works(results, strings),
         strings("summary.notes", n=notes) if notes else "",
     ]
@@ -220,26 +202,3 @@ def _works(results: Results, strings: Strings) -> str:
     if not results.site.works:
         return ""
     return strings("summary.works" if results.timeline is None else "summary.works_computed")
-
-
-def criteria_table(results: Results, strings: Strings) -> Table:
-    """T1.1: comparisons counted per criterion and verdict."""
-    titles = criterion_titles(results)
-    counts: dict[str, Counter[str]] = {}
-    for finding in results.findings:
-        counts.setdefault(finding.criterion, Counter())[finding.verdict] += 1
-    rows = tuple(
-        Row((titles.get(name, name), str(sum(c.values()) - c["not assessed"]), *(str(c[v]) for v in _VERDICTS)))
-        for name, c in counts.items()
-    )
-    columns = ("comparisons", "above", "borderline", "well_below", "not_assessed")
-    return Table(
-        "T1.1",
-        strings("summary.table"),
-        (Column(strings("col.criterion")), *(Column(strings(f"col.{c}"), "num") for c in columns)),
-        rows,
-        strings("summary.no_criteria"),
-    )
-
-
-_VERDICTS = ("above", "borderline", "well below", "not assessed")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+import math
+from collections.abc import Iterable
 
 from lineside.results.model import Level
 
@@ -72,21 +72,29 @@ def joined(items: Iterable[str], last: str = ", ") -> str:
     return last.join(items)
 
 
-def plain(value: Any) -> str:
-    """Any value of an options model in words.
+def told(value: Level, limits: Iterable[float]) -> str:
+    """A level in running text: whole dB, but to 0.1 dB within 1 dB of a limit that it is compared with.
 
-    >>> plain({"a": [1, 2.50], "b": None, "c": True})
-    'a: 1, 2.5; b: –; c: yes'
+    >>> told(80.369, [80.0]), told(83.2, [80.0]), told(60.0, [60.0])
+    ('80.4', '83', '60.0')
     """
-    if value is None or value == "" or value == [] or value == {}:
-        return NOTHING
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return number(value)
-    if isinstance(value, Mapping):
-        return "; ".join(f"{k}: {plain(v)}" for k, v in value.items())
-    if isinstance(value, list | tuple):
-        nested = any(isinstance(v, Mapping | list | tuple) for v in value)
-        return ("; " if nested else ", ").join(f"({plain(v)})" if nested else plain(v) for v in value)
-    return str(value)
+    return level(value) if value is not None and any(abs(value - x) <= 1.0 for x in limits) else whole(value)
+
+
+def level_before(value: Level, compared: Level, limit: float | None) -> str:
+    """A level with as many decimals as it takes to follow how it was rounded up, or why it passes a limit.
+
+    >>> level_before(59.049, 60.0, 59.0), level_before(59.4, 60.0, 59.0), level_before(54.02, 54.02, 54.0)
+    ('59.05', '59.4', '54.02')
+    """
+    if value is None or compared is None:
+        return level(value)
+    rounded = compared != value and compared == math.ceil(value)
+    for digits in (1, 2, 3):
+        text = f"{value:.{digits}f}"
+        followed = math.ceil(float(text)) == compared if rounded else limit in (None, value) or float(text) != limit
+        if followed:
+            break
+    else:
+        text = f"{value:.1f}"
+    return _sign(text)

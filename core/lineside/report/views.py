@@ -28,10 +28,14 @@ class Column:
 
 @dataclass(frozen=True)
 class Row:
-    """Cells in the order of the columns; the first heads the row. ``strong`` rows are printed in semibold."""
+    """Cells in the order of the columns; the first heads the row. ``strong`` rows are printed in semibold.
+
+    A ``group`` has one cell only: a heading for the rows below it.
+    """
 
     cells: tuple[str, ...]
     strong: bool = False
+    group: bool = False
 
 
 @dataclass(frozen=True)
@@ -53,9 +57,18 @@ class Table:
         return percentages(self.columns, self.rows)
 
     @property
+    def dense(self) -> bool:
+        """Whether the table is set in smaller type, so that short words stay whole."""
+        from lineside.report.widths import crowded
+
+        return crowded(self.columns, self.rows)
+
+    @property
     def short(self) -> bool:
         """Whether the table is kept on one page."""
-        return len(self.rows) <= 14
+        from lineside.report.widths import lines
+
+        return len(self.rows) <= 14 and lines(self.columns, self.rows) <= 24
 
 
 @dataclass(frozen=True)
@@ -118,7 +131,7 @@ class Report:
     cover: Sequence[tuple[str, str]] = field(metadata={"help": "Facts on the cover"})
     revision: Sequence[tuple[str, str]] = field(metadata={"help": "Revision block: heading, value"})
     attached: str = field(metadata={"help": "What is embedded in the PDF"})
-    summary_scope: str = field(metadata={"help": "First sentence of the summary"})
+    terms: Sequence[tuple[str, str]] = field(metadata={"help": "Quantities and words explained: term, meaning"})
     summary: Sequence[Block] = field(metadata={"help": "Summary in plain words"})
     paragraphs: Mapping[str, str] = field(metadata={"help": "Running text by name"})
     lists: Mapping[str, Sequence[str]] = field(metadata={"help": "Lists of sentences by name"})

@@ -6,6 +6,8 @@ with long texts. Counting characters is enough.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 
 from lineside.report.views import Column, Row
@@ -21,8 +23,18 @@ LONGEST_WORD = 24.0
 SHORT_LINE = 17.0
 #: Set in semibold, headings are wider.
 HEADING_RATIO = 1.12
+#: Widths of letters that are far from the mean; a short word may have nothing else.
+_LETTERS = {**dict.fromkeys("fijlrt.,:;!|'()[]-/ ", 0.62), **dict.fromkeys("mwMW@%", 1.6)}
 #: Check sums may break anywhere.
-HASH_CHARACTERS = 32.0
+HASH_CHARACTERS = 23.0
+#: Words of fewer letters are never broken; longer ones are hyphenated by the style sheet.
+WHOLE_WORD = 10
+#: Room for a hyphenated part of a longer word.
+BROKEN_WORD = 10.0
+#: Longest words that fill more of the line than this leave no room for longer texts.
+ROOMY_SHARE = 0.9
+#: What fits more on a line in the smaller type of crowded tables.
+DENSE_RATIO = 8.1 / 7.3
 NUMBER_SHARE = 0.4
 
 
@@ -31,17 +43,14 @@ def percentages(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[float, 
 
     >>> from lineside.report.views import Column, Row
     >>> percentages([Column("Id"), Column("Text")], [Row(("R1", "some words that go on and on for a while"))])
-    (9.1, 90.9)
+    (8.7, 91.3)
     """
-    needs = [_needs(column, [row.cells[k] for row in rows]) for k, column in enumerate(columns)]
-    padding = [
-        PADDING_CHARACTERS + (GAP_CHARACTERS if k and columns[k - 1].kind == "num" != column.kind else 0.0)
-        for k, column in enumerate(columns)
-    ]
-    budget = LINE_CHARACTERS - sum(padding)
-    words, shorts, lines = (list(sizes) for sizes in zip(*needs, strict=True))
-    if sum(words) >= budget:
-        sizes = words
+    needs, padding, budget = _measured(columns, rows)
+    firm, words, shorts, lines = (list(sizes) for sizes in zip(*needs, strict=True))
+    if sum(firm) >= budget:
+        sizes = firm
+    elif sum(words) >= budget:
+        sizes = _between(firm, words, budget)
     elif sum(shorts) >= budget:
         sizes = _between(words, shorts, budget)
     elif sum(lines) >= budget:
@@ -55,20 +64,72 @@ def percentages(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[float, 
     return tuple(round(100.0 * size / sum(padded), 1) for size in padded)
 
 
+def crowded(columns: Sequence[Column], rows: Sequence[Row]) -> bool:
+    """Whether the longest words of all columns would hardly fit side by side."""
+    needs, padding, _ = _measured(columns, rows, dense=False)
+    return sum(need[1] for need in needs) > ROOMY_SHARE * (LINE_CHARACTERS - sum(padding))
+
+
+def lines(columns: Sequence[Column], rows: Sequence[Row]) -> int:
+    """About how many lines of print the rows take.
+
+    >>> from lineside.report.views import Column, Row
+    >>> lines([Column("Id"), Column("Text")], [Row(("R1", "long words " * 40))])
+    4
+    """
+    total = LINE_CHARACTERS * (DENSE_RATIO if crowded(columns, rows) else 1.0)
+    room = [max(share / 100.0 * total - PADDING_CHARACTERS, 1.0) for share in percentages(columns, rows)]
+    return sum(
+        1 if row.group else max(math.ceil(len(cell) / width) for cell, width in zip(row.cells, room, strict=True))
+        for row in rows
+    )
+
+
+def _measured(
+    columns: Sequence[Column], rows: Sequence[Row], dense: bool | None = None
+) -> tuple[list[tuple[float, float, float, float]], list[float], float]:
+    """Needs of each column, its padding, and the characters to be shared out."""
+    cells = [row.cells for row in rows if not row.group]
+    needs = [_needs(column, [c[k] for c in cells]) for k, column in enumerate(columns)]
+    padding = [
+        PADDING_CHARACTERS + (GAP_CHARACTERS if k and columns[k - 1].kind == "num" != column.kind else 0.0)
+        for k, column in enumerate(columns)
+    ]
+    if dense is None:
+        dense = crowded(columns, rows)
+    return needs, padding, LINE_CHARACTERS * (DENSE_RATIO if dense else 1.0) - sum(padding)
+
+
 def _between(low: Sequence[float], high: Sequence[float], total: float) -> list[float]:
     """Sizes on the way from ``low`` to ``high`` that sum to ``total``."""
     share = (total - sum(low)) / (sum(high) - sum(low))
     return [a + share * (b - a) for a, b in zip(low, high, strict=True)]
 
 
-def _needs(column: Column, cells: Sequence[str]) -> tuple[float, float, float]:
-    """Characters for the longest word, for short entries on one line, and for the longest line, of a column."""
-    # a no-break space keeps a word together, so only plain spaces part words
-    heading = HEADING_RATIO * max(len(token) for token in (*f"{column.words},".split(" "), column.unit))
+def _needs(column: Column, cells: Sequence[str]) -> tuple[float, float, float, float]:
+    """Characters of a column: for words never broken, for the longest word, for short entries, for the longest line."""
     if column.kind == "hash":
-        return HASH_CHARACTERS, HASH_CHARACTERS, 2 * HASH_CHARACTERS
-    word = max((len(token) for cell in cells for token in cell.split()), default=0)
+        return HASH_CHARACTERS, HASH_CHARACTERS, HASH_CHARACTERS, 3 * HASH_CHARACTERS
+    heads = [*_words(f"{column.words},"), column.unit]
+    words = [word for cell in cells for word in _words(cell)]
+    firm = HEADING_RATIO * max(map(_firm, [*heads, *words]))
+    longest = max(_width(word) for word in [*heads, *words])
     line = max((len(cell) for cell in cells), default=0)
-    low = max(heading, HEADING_RATIO * min(float(word), LONGEST_WORD))
+    low = max(firm, HEADING_RATIO * min(longest, LONGEST_WORD))
     short = max(low, float(line) if line <= SHORT_LINE else low)
-    return low, short, max(short, min(float(line), LONGEST_LINE))
+    return firm, low, short, max(short, min(float(line), LONGEST_LINE))
+
+
+def _words(text: str) -> list[str]:
+    """Pieces between which a line may end; a no-break space keeps its neighbours together."""
+    return [word for word in re.split(r"[ \n]+|(?<=-)(?=[A-Za-z])", text) if word]
+
+
+def _width(word: str) -> float:
+    """Width of a word in mean characters of running text."""
+    return sum(_LETTERS.get(c, 1.15 if c.isupper() else 1.05) for c in word)
+
+
+def _firm(word: str) -> float:
+    letters = sum(c.isalpha() for c in word)
+    return _width(word) if letters < WHOLE_WORD else min(_width(word), BROKEN_WORD)

@@ -1,0 +1,252 @@
+"""Warnings about values that are possible, but mostly slips of the pen: radii, speeds, heights, dates, counts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lineside.acoustics.bands import Array
+from lineside.project.draft import Draft
+from lineside.project.model import Track, Turnout
+from lineside.project.problems import Loc
+from lineside.project.resolve import Resolved
+from lineside.project.wording import names, number, shown
+from lineside.scene.alignment import STRAIGHT_ABOVE_M, Alignment, chainage_of, derive_curves
+from lineside.scene.model import Curve
+
+_CRAWL_KM_H = 5.0
+_SLOW_TRAIN_KM_H = 30.0
+_MANY_JOINTS_PER_100_M = 10.0
+#: Lateral acceleration up to which turnouts are passed: common practice, no source. [m/s2]
+_LATERAL_M_S2 = 0.65
+_ROUNDING_KM_H = 0.5
+_RADIUS_FACTOR = 1.5
+#: A derived curve shorter than this inside a range says nothing about its radius. [m]
+_SHORT_CURVE_M = 10.0
+_N_SAMPLES = 1000
+
+
+def check_plausible(draft: Draft, resolved: Resolved) -> None:
+    """Run every check of plausibility."""
+    for i, track in draft.readable("tracks").items():
+        path: Loc = ("tracks", i)
+        kind = "" if draft.faulty(*path, "kind") else track.kind
+        _check_attributes(draft, (*path, "attributes"), kind, track.attributes)
+        for k, stretch in enumerate(track.stretches):
+            _check_attributes(draft, (*path, "stretches", k), kind, stretch)
+        if i in resolved.alignments:
+            _check_radii(draft, path, track, resolved.alignments[i])
+    for i, track in draft.tracks.items():
+        for k, turnout in enumerate(track.turnouts):
+            _check_turnout(draft, ("tracks", i, "turnouts", k), track, turnout)
+    _check_drives(draft)
+    _check_persons(draft)
+    _check_tops(draft, resolved)
+    _check_work_dates(draft)
+    _check_calculation(draft)
+
+
+def _check_attributes(draft: Draft, path: Loc, kind: str, given: object) -> None:
+    """Speed limit and joints of a whole track or a stretch."""
+    limit = getattr(given, "speed_limit_km_h", None)
+    if limit is not None and limit < _CRAWL_KM_H:
+        draft.reporter.warn((*path, "speed_limit_km_h"), "is slower than a walk", hint="is it in km/h?")
+    elif limit is not None and limit < _SLOW_TRAIN_KM_H and kind == "train":
+        draft.reporter.warn(
+            (*path, "speed_limit_km_h"),
+            "is slow for a train",
+            hint=f"is it in km/h? {number(limit)} m/s would be {number(round(3.6 * limit, 1))} km/h",
+        )
+    joints = getattr(given, "joints_per_100_m", None)
+    if joints is not None and joints > _MANY_JOINTS_PER_100_M:
+        draft.reporter.warn(
+            (*path, "joints_per_100_m"),
+            f"is a joint every {number(round(100 / joints, 1))} m",
+            allowed=f"mostly up to {_MANY_JOINTS_PER_100_M:g} per 100 m",
+            hint="joints in 100 m of track, not in its whole length",
+        )
+
+
+def _speed_at(track: Track, chainage_m: float) -> float:
+    """Speed limit at a chainage; later stretches override earlier ones. [km/h]"""
+    limit = track.attributes.speed_limit_km_h
+    for stretch in track.stretches:
+        if stretch.speed_limit_km_h is not None and stretch.from_m <= chainage_m <= stretch.to_m:
+            limit = stretch.speed_limit_km_h
+    return limit
+
+
+def _fastest(draft: Draft, track: str) -> float:
+    """The highest speed that a train on a track reaches; without limit where that is not known. [km/h]"""
+    units, vehicles = draft.by_id("units"), draft.by_id("vehicles")
+    found = []
+    for service in draft.services.values():
+        if service.track != track:
+            continue
+        parts = units[service.unit].vehicles if service.unit in units else ()
+        speeds = [vehicles[part.vehicle].max_speed_km_h for part in parts if part.vehicle in vehicles]
+        if service.speed_km_h is not None:
+            speeds.append(service.speed_km_h)
+        found.append(min(speeds, default=float("inf")))
+    return max(found, default=float("inf"))
+
+
+def _check_turnout(draft: Draft, path: Loc, track: Track, turnout: Turnout) -> None:
+    if turnout.route != "diverging" or turnout.diverging_radius_m is None:
+        return
+    speed = min(_speed_at(track, turnout.chainage_m), _fastest(draft, track.id))
+    fits = 3.6 * (_LATERAL_M_S2 * turnout.diverging_radius_m) ** 0.5
+    if speed > fits + _ROUNDING_KM_H:
+        draft.reporter.warn(
+            (*path, "diverging_radius_m"),
+            f"trains pass this turnout on its diverging route at up to {number(round(speed, 1))} km/h; its radius of "
+            f"{number(turnout.diverging_radius_m)} m is mostly passed at up to {fits:.0f} km/h "
+            f"({_LATERAL_M_S2:g} m/s² of lateral acceleration)",
+            hint="add a stretch with the speed limit of the turnout, or check the radius",
+        )
+
+
+def _check_radii(draft: Draft, path: Loc, track: Track, alignment: Alignment) -> None:
+    """Radii that are given against those that the shape of the alignment implies."""
+    given = [(-1, (*path, "attributes", "curve_radius_m"), track.attributes.curve_radius_m)]
+    for k, stretch in enumerate(track.stretches):
+        if "curve_radius_m" in stretch.model_fields_set:
+            given.append((k, (*path, "stretches", k, "curve_radius_m"), stretch.curve_radius_m))
+    if all(radius is None for _, _, radius in given):
+        return
+    derived = derive_curves(alignment)
+    edges = np.linspace(alignment.from_m, alignment.to_m, _N_SAMPLES + 1)
+    chainage = 0.5 * (edges[1:] + edges[:-1])
+    holds = np.full(chainage.size, -1)
+    for k, _, _ in given[1:]:
+        stretch = track.stretches[k]
+        holds[(chainage >= stretch.from_m) & (chainage <= stretch.to_m)] = k
+    for k, where, radius in given:
+        if radius is not None:
+            _compare_radius(draft, where, radius, chainage[holds == k], derived, float(edges[1] - edges[0]))
+
+
+def _compare_radius(
+    draft: Draft, path: Loc, given: float | str, chainage_m: Array, derived: tuple[Curve, ...], step_m: float
+) -> None:
+    """One given radius against the derived curves at the chainages (n,) where it holds."""
+    if not chainage_m.size:
+        return
+    length = {
+        k: step_m * float(np.count_nonzero((chainage_m >= c.from_m) & (chainage_m <= c.to_m)))
+        for k, c in enumerate(derived)
+    }
+    here = [k for k in length if length[k] >= min(_SHORT_CURVE_M, 0.5 * step_m * chainage_m.size)]
+    if given == "straight":
+        if here:
+            sharpest = derived[min(here, key=lambda k: derived[k].radius_m)]
+            draft.reporter.warn(
+                path, f"hides a curve of the alignment: {_curve_words(sharpest)}", hint="write null to use it"
+            )
+        return
+    assert not isinstance(given, str)
+    if not here:
+        if given * _RADIUS_FACTOR < STRAIGHT_ABOVE_M:
+            draft.reporter.warn(
+                path,
+                f"is a curve of {number(given)} m radius where the alignment is straight "
+                f"(radius above {STRAIGHT_ABOVE_M:g} m)",
+                hint="check the radius and the chainages; write null to use the alignment",
+            )
+        return
+    longest = derived[max(here, key=lambda k: length[k])]
+    if not 1 / _RADIUS_FACTOR <= given / longest.radius_m <= _RADIUS_FACTOR:
+        draft.reporter.warn(
+            path,
+            f"is a radius of {number(given)} m where the alignment has another: {_curve_words(longest)}",
+            hint="check the radius and the chainages; write null to use the alignment",
+        )
+
+
+def _curve_words(curve: Curve) -> str:
+    return f"radius {curve.radius_m:.0f} m at chainage {curve.from_m:.0f} to {curve.to_m:.0f} m"
+
+
+def _check_drives(draft: Draft) -> None:
+    vehicles = draft.by_id("vehicles")
+    for i, unit in draft.units.items():
+        known = [vehicles.get(part.vehicle) for part in unit.vehicles]
+        if all(vehicle is not None and vehicle.traction == "none" for vehicle in known):
+            draft.reporter.warn(
+                ("units", i, "vehicles"),
+                "none of the vehicles has a drive: every one has traction: none",
+                found=names(dict.fromkeys(part.vehicle for part in unit.vehicles)),
+                hint="give the motor cars or the locomotive a traction class",
+            )
+
+
+def _check_persons(draft: Draft) -> None:
+    for i, receiver in draft.readable("receivers").items():
+        if "persons" in receiver.model_fields_set and receiver.persons < receiver.dwellings:
+            draft.reporter.warn(
+                ("receivers", i, "persons"),
+                f"are fewer persons than dwellings, of which there are {receiver.dwellings}",
+                hint="are dwellings and persons swapped?",
+            )
+
+
+def _check_tops(draft: Draft, resolved: Resolved) -> None:
+    """Barriers whose top is below the rails that they stand beside."""
+    from shapely import LineString
+
+    if draft.site is None or draft.faulty("site", "ground_level_m") or not resolved.alignments:
+        return
+    tracks, barriers = draft.readable("tracks"), draft.readable("barriers")
+    centre = {i: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
+    for i, points in resolved.lines.items():
+        wall = LineString(points.array)
+        nearest = min(centre, key=lambda k: centre[k].distance(wall))
+        rail = _rail_head_m(resolved.alignments[nearest], points.array)
+        top = draft.site.ground_level_m + barriers[i].height_m
+        if top < rail:
+            draft.reporter.warn(
+                ("barriers", i, "height_m"),
+                f"the top of the barrier lies {number(round(rail - top, 2))} m below the rail head of track "
+                f"{shown(tracks[nearest].id)}",
+                hint="height_m counts from ground_level_m, not from the rail head",
+            )
+
+
+def _rail_head_m(alignment: Alignment, xy: Array) -> float:
+    """Highest rail head abeam of points (n, 2). [m]"""
+    from shapely import LineString, Point
+
+    line = LineString(alignment.xyz_m[:, :2])
+    along = chainage_of(alignment.xyz_m)
+    return max(float(np.interp(line.project(Point(p)), along, alignment.xyz_m[:, 2])) for p in xy)
+
+
+def _check_work_dates(draft: Draft) -> None:
+    dates = draft.identity.assessment_dates if draft.identity is not None else ()
+    if not dates or draft.faulty("identity", "assessment_dates"):
+        return
+    for i, work in draft.readable("works").items():
+        if work.date > max(dates):
+            draft.reporter.warn(
+                ("works", i, "date"),
+                f"lies after every assessment date; the last is {max(dates).isoformat()}",
+                hint="is the year right?",
+            )
+
+
+def _check_calculation(draft: Draft) -> None:
+    given = draft.calculation
+    if given is None:
+        return
+    for key in ("standard_db", "pass_standard_db"):
+        if getattr(given.uncertainty, key) == 0:
+            draft.reporter.warn(
+                ("calculation", "uncertainty", key),
+                "says that predicted levels are exact",
+                hint="give a value that you can defend, or leave the key out for the default",
+            )
+    for k, name in enumerate(given.without):
+        draft.reporter.warn(
+            ("calculation", "without", k),
+            f"the calculator {shown(name)} is left out: its sound is missing in every level",
+            hint="right only if this sound does not arise here; the report says so",
+        )
