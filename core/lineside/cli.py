@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -12,14 +13,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from lineside import __version__
-from lineside.errors import LinesideError, Problem, ProjectError
+from lineside.errors import LinesideError, PluginError, Problem, ProjectError, ReportError
 
 if TYPE_CHECKING:
     from lineside.engine.run import Progress
 
 #: Exit codes: 0 all well; 1 the project has errors or a limit of a method was left; 2 wrong call;
-#: 3 a plugin is missing or broken; 4 the report could not be made.
-EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT = 1, 3, 4
+#: 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
+EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
+#: Set to anything, a fault shows where in the code it happened.
+TRACEBACK = "LINESIDE_TRACEBACK"
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -35,13 +38,23 @@ class Commands(click.Group):
             sys.exit(EXIT_PROJECT)
         except LinesideError as error:
             click.echo(f"lineside: {error}", err=True)
-            sys.exit({"PluginError": EXIT_PLUGIN, "ReportError": EXIT_REPORT}.get(type(error).__name__, EXIT_PROJECT))
+            codes = {PluginError: EXIT_PLUGIN, ReportError: EXIT_REPORT}
+            sys.exit(next((code for kind, code in codes.items() if isinstance(error, kind)), EXIT_PROJECT))
         except KeyboardInterrupt:
             click.echo("lineside: interrupted; files already complete were kept", err=True)
             sys.exit(130)
         except OSError as error:
             click.echo(f"lineside: {error.strerror or error}: {error.filename or ''}".rstrip(": "), err=True)
             sys.exit(EXIT_PROJECT)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            if os.environ.get(TRACEBACK):
+                raise
+            what = f"{type(error).__name__}: {error}"
+            click.echo(f"lineside: a fault of the program or of a plugin, not of your project: {what}", err=True)
+            click.echo(f"  please report it with the project; {TRACEBACK}=1 shows where it happened", err=True)
+            sys.exit(EXIT_FAULT)
 
 
 def _show(problems: list[Problem]) -> None:

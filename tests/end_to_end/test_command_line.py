@@ -103,3 +103,18 @@ def test_help_imports_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.stdout.strip() == "0 []", done.stdout + done.stderr
+
+
+def test_a_fault_of_the_program_is_said_without_a_traceback(monkeypatch, capsys):
+    from click.testing import CliRunner
+
+    import lineside.cli as cli
+
+    def broken(*_args):
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr("lineside.api.load_project", broken)
+    result = CliRunner().invoke(cli.main, ["check", "anywhere"])
+    assert result.exit_code == 5
+    assert "RuntimeError: boom" in result.output
+    assert "Traceback" not in result.output
