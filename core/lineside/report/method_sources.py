@@ -150,10 +150,10 @@ def _calculators(results: Results, strings: Strings) -> Table:
 
 
 def unpublished(results: Results, strings: Strings) -> list[str]:
-    """What checks each calculator that reproduces no published cases."""
+    """What checks each calculator and limit set that reproduces no published cases."""
     return [
         strings("limits.verification_of", title=o.title, status=o.verification, note=o.verification_note)
-        for o in _took_part(results)
+        for o in results.provenance.offers
         if o.verification != PUBLISHED
     ]
 
