@@ -168,3 +168,19 @@ def test_charts_name_series_and_axes() -> None:
     parts = {r.id: r.by_mechanism_db["lden"] for r in RESULTS.receivers}
     found = labels(charts.parts_chart(RESULTS.receivers, parts, {"rolling": "rolling noise"}, STRINGS).svg)
     assert {"whole", "rolling noise", "Lden, dB"} <= set(found)
+
+
+def test_settings_of_the_users_own_do_not_change_a_figure() -> None:
+    import matplotlib
+
+    from lineside.figures.style import house_style, new_figure, write
+
+    def drawn() -> bytes:
+        with house_style():
+            figure = new_figure(80, 50)
+            figure.add_subplot().plot([0, 1], [0, 1])
+            return write(figure).svg
+
+    plain = drawn()
+    with matplotlib.rc_context({"lines.linestyle": ":", "axes.facecolor": "red", "svg.image_inline": False}):
+        assert drawn() == plain

@@ -104,7 +104,9 @@ def house_style() -> Iterator[None]:
         "lines.markersize": 4.5,
         "hatch.linewidth": 0.5,
     }
-    with matplotlib.rc_context(settings), warnings.catch_warnings():
+    # a matplotlibrc of the user's must not change the report
+    own = {k: v for k, v in matplotlib.rcParamsDefault.items() if k not in ("backend", "backend_fallback")}
+    with matplotlib.rc_context({**own, **settings}), warnings.catch_warnings():
         # a name in a script that no font covers is printed as boxes; that is no reason to stop
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         yield
