@@ -10,6 +10,7 @@ from pathlib import Path
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.timeline import scene_at, timeline, timeline_dates
+from lineside.errors import ReportError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
@@ -103,34 +104,53 @@ def render(
     dict
         Seconds spent on data, figures and PDF.
 
+    The report comes first and the data last, so that a run which is stopped while the report is made leaves an
+    earlier set of files as it was.
+
     Raises
     ------
     ReportError
-        If the PDF engine is missing; everything else is written all the same.
+        If the PDF engine is missing (the data are written all the same), or a file of the project would be
+        overwritten.
     """
     from lineside.report.pdf import render_assessment
-    from lineside.results.write import results_bytes, write_arrays, write_bytes, write_tables
+    from lineside.results.write import results_bytes
 
     plugins = plugins or Plugins.load()
+    _keep_inputs(assessment.loaded, out)
     out.mkdir(parents=True, exist_ok=True)
+    document = results_bytes(assessment.results)
+    progress("report", 0, 1)
+    try:
+        seconds = render_assessment(
+            assessment.results, assessment.loaded.inputs, document, out / "assessment.pdf", plugins.report_sections
+        )
+    except ReportError:
+        _write_data(assessment, document, out, progress)
+        raise
+    progress("report", 1, 1)
+    return {**seconds, "data": _write_data(assessment, document, out, progress)}
+
+
+def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> float:
+    """Write tables, arrays and results.json; the seconds it took."""
+    from lineside.results.write import write_arrays, write_bytes, write_tables
+
     start = time.perf_counter()
     progress("data", 0, 1)
-    document = results_bytes(assessment.results)
-    write_bytes(out / "results.json", document)
     write_tables(assessment.results, out / "tables")
     write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
+    write_bytes(out / "results.json", document)
     progress("data", 1, 1)
-    seconds = {"data": time.perf_counter() - start}
-    progress("report", 0, 1)
-    seconds.update(
-        render_assessment(
-            assessment.results,
-            assessment.loaded.inputs,
-            document,
-            out / "assessment.pdf",
-            plugins.report_sections,
-        )
-        or {}
-    )
-    progress("report", 1, 1)
-    return seconds
+    return time.perf_counter() - start
+
+
+def _keep_inputs(loaded: LoadedProject, out: Path) -> None:
+    """Refuse an output folder in which a result would take the place of a file of the project."""
+    for name in loaded.inputs:
+        path = (loaded.folder / name).resolve()
+        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "assessment.pdf")}
+        if path in ours or path.parent == (out / "tables").resolve():
+            raise ReportError(
+                f"{out} holds the project's own file {name}, which a result would overwrite; choose --out"
+            )

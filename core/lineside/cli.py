@@ -35,7 +35,7 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except ProjectError as error:
             _show(list(error.problems))
-            sys.exit(EXIT_PROJECT)
+            sys.exit(EXIT_PLUGIN if _failed_plugins() else EXIT_PROJECT)
         except LinesideError as error:
             click.echo(f"lineside: {error}", err=True)
             codes = {PluginError: EXIT_PLUGIN, ReportError: EXIT_REPORT}
@@ -66,6 +66,19 @@ def _show(problems: list[Problem]) -> None:
         click.echo(f"{n_errors} error{'s' if n_errors > 1 else ''}; nothing was written", err=True)
 
 
+def _failed_plugins() -> bool:
+    """Say which plugins did not load: what a project misses may be theirs."""
+    from lineside.plugins import Plugins
+
+    failed = Plugins.load().failed
+    for failure in failed:
+        click.echo(
+            f"warning: a plugin failed to load: {failure.entry_point} of {failure.distribution}: {failure.reason}",
+            err=True,
+        )
+    return bool(failed)
+
+
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="lineside")
 def main() -> None:
@@ -94,6 +107,7 @@ def check(project: Path) -> None:
     from lineside.api import load_project
 
     loaded = load_project(project)
+    _failed_plugins()
     _show(list(loaded.warnings))
     n = len(loaded.warnings)
     click.echo(f"{project}: no errors, {n} warning{'' if n == 1 else 's'}", err=True)
@@ -115,6 +129,7 @@ def assess(project: Path, out: Path | None, quiet: bool) -> None:
     plugins = Plugins.load()
     assessment = api.assess(project, plugins, progress)
     if not quiet:
+        _failed_plugins()
         _show(list(assessment.loaded.warnings))
     target = out or (project if project.is_dir() else project.parent) / "out"
     seconds = {**assessment.seconds, **api.render(assessment, target, plugins, progress)}

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from lineside.acoustics.bands import Array
+from lineside.errors import PluginError
 
 if TYPE_CHECKING:
     from lineside.scene.model import Receivers, Scene, SourcePoints, Spectrum, TrackLine
@@ -296,6 +297,10 @@ class Window:
     from_hour: int
     to_hour: int
 
+    def __post_init__(self) -> None:
+        if not (0 <= self.from_hour <= 23 and 0 <= self.to_hour <= 24):
+            raise PluginError(f"a window from hour {self.from_hour} to hour {self.to_hour} is none of the clock's")
+
     def hours(self) -> NDArray[np.int64]:
         """The clock hours inside, in order.
 
@@ -321,6 +326,10 @@ class LimitCheck:
     window: Window | None = None
     rounding: Literal["none", "up"] = "none"
     adjustment_db: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.rounding not in ("none", "up"):
+            raise PluginError(f"limit {self.label!r}: rounding is none or up, not {self.rounding!r}")
 
 
 @dataclass(frozen=True)

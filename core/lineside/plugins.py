@@ -89,7 +89,10 @@ class Plugins:
             try:
                 module = entry.load()
                 cls([(module, origin)])
-            except Exception as error:  # a stranger's module may raise anything; its reason is kept and shown
+            except (
+                Exception,
+                SystemExit,
+            ) as error:  # a stranger's module may raise anything; it is shown
                 failed.append(Failure(entry.name, origin.distribution, f"{type(error).__name__}: {error}"))
                 continue
             modules.append((module, origin))
@@ -149,6 +152,8 @@ class Plugins:
         missing = [a for a in ("name", "title", "version") if isinstance(offer, Offer) and not hasattr(offer, a)]
         if missing:
             raise PluginError(f"{origin.distribution}: {type(offer).__name__} does not declare {', '.join(missing)}")
+        if not isinstance(offer.name, str) or not offer.name:
+            raise PluginError(f"{origin.distribution}: the name of a {kind.__name__} must be text")
         name: str = offer.name
         if name in found:
             raise PluginError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from lineside.contracts import LimitCheck, Window
+from lineside.errors import PluginError
 from lineside.results.findings import Question, find, window_text
 from lineside.results.model import Uncertainty
 
@@ -60,6 +61,17 @@ def test_rounding_up_decides_as_the_german_rule_asks():
     assert verdict(55.0 + 1e-9, rounding="up").verdict == "borderline"
     found = verdict(55.01, rounding="up")
     assert (found.compared_db, found.verdict, found.difference_db) == (56.0, "above", 1.0)
+
+
+def test_a_level_that_is_no_number_is_never_a_verdict():
+    with pytest.raises(PluginError, match="not a number"):
+        verdict(float("nan"))
+
+
+@pytest.mark.parametrize("hours", [(-5, 6), (0, 99)])
+def test_windows_outside_the_clock_are_refused(hours):
+    with pytest.raises(PluginError, match="clock"):
+        Window(*hours)
 
 
 def test_silence_has_no_level_but_a_verdict():

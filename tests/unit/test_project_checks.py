@@ -902,3 +902,14 @@ def test_propagation_can_neither_be_left_out_nor_added(tmp_path: Path, key: str)
     vocabulary = replace(VOCABULARY, propagations=frozenset({"spread"}))
     with pytest.raises(ProjectError, match=r"propagation calculator|cannot be left out"):
         load(tmp_path, ("  method: common\n", f"  method: common\n  {key}: [spread]\n"), vocabulary=vocabulary)
+
+
+@pytest.mark.parametrize("name", ["R2\u200b", "\u2060", "R\ue000"])
+def test_ids_hold_nothing_invisible(tmp_path: Path, name: str) -> None:
+    with pytest.raises(ProjectError, match=r"invisible|control"):
+        load(tmp_path, ("id: R2", f'id: "{name}"'))
+
+
+def test_ids_that_look_alike_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(ProjectError, match=r"two parts|control"):
+        load(tmp_path, ("id: R1", 'id: "\u00e9"'), ("id: R2", 'id: "e\u0301"'))

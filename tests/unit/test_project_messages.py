@@ -77,7 +77,7 @@ CASES = {
         "fast",
         'tracks[1] "T1" (Towards Ferrow), attributes',
         "speed_limit_km_h: must be a number",
-        "a number in km/h, above 0 to 500",
+        "a number in km/h, 1 to 500",
         "",
     ),
     "number in quotes": (
@@ -453,7 +453,7 @@ def test_whole_message_reads_well(tmp_path: Path) -> None:
         "  allowed: form, sleeper, rail_pad, rail_pad_stiffness_mn_m, rail_roughness, track_transfer, "
         "impact_roughness, "
         "joints_per_100_m, bridge, speed_limit_km_h, curve_radius_m, source_ground_g\n"
-        "  hint:    did you mean speed_limit_km_h? (Speed limit [km/h], above 0 to 500)"
+        "  hint:    did you mean speed_limit_km_h? (Speed limit [km/h], 1 to 500)"
     )
     assert missing.message == "speed_limit_km_h is missing"
 

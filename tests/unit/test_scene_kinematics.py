@@ -49,6 +49,14 @@ def test_direction_swaps_braking_and_accelerating_sides():
     assert up.duration_s(low, high, 0.0) == pytest.approx(down.duration_s(1000 - high, 1000 - low, 0.0))
 
 
+@pytest.mark.parametrize("gap_m", [0.4, 1.0, 5.0])
+def test_stops_close_together_are_left_and_reached(gap_m):
+    run = profile(stops=[500.0, 500.0 + gap_m, 500.0 + 2 * gap_m])
+    assert np.all(np.isfinite(run.time_s)) and np.all(np.diff(run.time_s) > 0)
+    needed = np.sqrt(2 * gap_m * (1 / 1.0 + 1 / 0.5))
+    assert run.duration_s(np.array([500.0]), np.array([500.0 + gap_m]), 0.0) == pytest.approx(needed, rel=0.35)
+
+
 def test_limits_are_kept_and_reached():
     run = profile(limits=(20.0, 10.0, 20.0), ends=(0.0, 400.0, 600.0, 1000.0))
     inside = (run.place_m >= 400.0) & (run.place_m <= 600.0)

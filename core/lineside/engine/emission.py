@@ -59,6 +59,8 @@ def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator,
             per_metre = array * scene.traffic.seconds_per_m[:, :, None]
             for s in range(len(scene.services)):
                 energy[m, s, :, k] += per_metre[scene.traffic.service == s].sum(axis=0)
+    if not np.all(np.isfinite(energy)):
+        raise PluginError("the sources give more sound power than a number can hold; one of them is wrong")
     return Emission(mechanisms=mechanisms, classes=classes, pass_energy=energy, power=power)
 
 

@@ -15,6 +15,7 @@ from lineside.contracts import (
     RailStateCalculator,
     SourceCalculator,
 )
+from lineside.errors import PluginError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.vocabulary import Vocabulary
@@ -79,7 +80,11 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
             companions.setdefault(attribute, {}).update({t.name: t.needs for t in known if t.needs})
     surfaces: dict[str, tuple[float, str]] = {}
     for propagation in plugins.propagation_calculators:
-        surfaces.update(propagation.surfaces())
+        for name, (g, meaning) in propagation.surfaces().items():
+            if not 0.0 <= g <= 1.0 or surfaces.get(name, (g, ""))[0] != g:
+                why = "it must lie between 0 and 1, and two plugins must not differ"
+                raise PluginError(f"{propagation.name}: the surface {name!r} has G = {g:g}; {why}")
+            surfaces[name] = (g, meaning)
     calculators: Mapping[str, type[Options]] = {
         c.name: c.options_model for c in (*plugins.source_calculators, *plugins.propagation_calculators)
     }

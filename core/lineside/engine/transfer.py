@@ -75,10 +75,16 @@ def compute_transfer(
             energy[:, :, k] = thirds
         else:
             psi = np.degrees(np.arctan2(step[..., 2] - source_class.height_m, distance))
-            energy[:, :, k] = thirds * source_class.gain(phi, psi)[:, :, None, :]
+            gain = source_class.gain(phi, psi)
+            if gain.shape != (*phi.shape, N_THIRDS) or not np.all(np.isfinite(gain)) or np.any(gain < 0):
+                raise PluginError(f"source class {source_class.name!r}: its gain must be finite, at least 0, (..., 24)")
+            energy[:, :, k] = thirds * gain[:, :, None, :]
     bearing = np.degrees(np.arctan2(step[..., 0], step[..., 1]))
     favourable = np.moveaxis(scene.favourable.at(bearing), 0, -1)
-    return Transfer(points=points, states=loss.states, energy=energy, share=propagation.state_share(favourable))
+    share = propagation.state_share(favourable)
+    if share.shape != (*favourable.shape, len(loss.states)) or not np.allclose(share.sum(axis=-1), 1.0):
+        raise PluginError(f"{propagation.name}: the shares of its states must add up to 1")
+    return Transfer(points=points, states=loss.states, energy=energy, share=share)
 
 
 def _path_loss(

@@ -94,7 +94,7 @@ Bridge = Annotated[
     ClassOrSpectrum,
     Field(description="`none`, a class name, or {spectrum: id of kind bridge_transfer}. Default none"),
 ]
-SpeedLimit = Annotated[Number, Field(gt=0, le=500, description="Speed limit [km/h], above 0 to 500")]
+SpeedLimit = Annotated[Number, Field(ge=1, le=500, description="Speed limit [km/h], 1 to 500")]
 CurveRadius = Annotated[
     Radius,
     Field(

@@ -140,6 +140,6 @@ class Service(Part):
     )
     trains: Trains = Field(description="How many trains: by kind `per_period` or `times`")
     pattern: Pattern = Field(default=Passes(kind="passes"), description="By kind `passes` or `calls`. Default passes")
-    speed_km_h: Annotated[Number, Field(gt=0, le=500)] | None = Field(
-        default=None, description="Ceiling of speed for this service [km/h], above 0 to 500. Default null: none"
+    speed_km_h: Annotated[Number, Field(ge=1, le=500)] | None = Field(
+        default=None, description="Ceiling of speed for this service [km/h], 1 to 500. Default null: none"
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
@@ -58,8 +59,19 @@ def _one_line(value: str) -> str:
 Text = Annotated[str, Field(strict=True, max_length=5000), AfterValidator(_free_text)]
 #: Text of one line that must not be empty: titles, sources, class names.
 Line = Annotated[str, Field(strict=True, max_length=300, min_length=1), AfterValidator(_one_line)]
+
+
+def _visible(value: str) -> str:
+    """An id that a reader can tell from another: composed letters, nothing invisible."""
+    if any(unicodedata.category(c) in ("Cf", "Co", "Cn") for c in value):
+        raise PydanticCustomError("control_character", "contains an invisible character")
+    if unicodedata.normalize("NFC", value) != value:
+        raise PydanticCustomError("control_character", "contains a letter written in two parts, which looks like one")
+    return _one_line(value)
+
+
 #: What other entries use to point here.
-Id = Annotated[str, Field(strict=True, max_length=60, min_length=1), AfterValidator(_one_line)]
+Id = Annotated[str, Field(strict=True, max_length=60, min_length=1), AfterValidator(_visible)]
 #: A file inside the project folder.
 FileName = Annotated[str, Field(strict=True, max_length=300, min_length=1), AfterValidator(_one_line)]
 

@@ -88,10 +88,13 @@ def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, 
             modified=moment,
         )
 
+    def named(name: str) -> str:  # an input may be called like the results
+        return f"input {name}" if clean(name) == RESULTS_FILE else name
+
     # the project file first, then its companions by name
     names = sorted(inputs, key=lambda name: (name != PROJECT_FILE, name))
     return [
-        *(attach(n, inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source") for n in names),
+        *(attach(named(n), inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source") for n in names),
         attach(RESULTS_FILE, results_json, "All results", "Data"),
     ]
 

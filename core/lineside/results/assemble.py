@@ -17,6 +17,7 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
+from lineside.errors import PluginError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.model import Project, Stretch, TrackAttributes
@@ -60,7 +61,15 @@ def assemble(
 
 
 def level(energy: float) -> float | None:
-    """Level of an energy, rounded; None for silence."""
+    """Level of an energy, rounded; None for silence.
+
+    Raises
+    ------
+    PluginError
+        If the energy is not a number at all.
+    """
+    if not math.isfinite(energy) or energy < 0:
+        raise PluginError("a level came out that is not a number; a calculator is wrong")
     return round(10.0 * math.log10(energy), DIGITS) if energy > 0 else None
 
 

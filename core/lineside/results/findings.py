@@ -9,6 +9,7 @@ from typing import Literal
 
 from lineside.contracts import LimitCheck, NotApplicable, ReceiverUse, Window
 from lineside.engine.select import Selection
+from lineside.errors import PluginError
 from lineside.project.model import Project
 from lineside.results.model import Finding, Uncertainty
 
@@ -96,6 +97,8 @@ def find(
 
 
 def _finding(finding_id: str, question: Question, check: LimitCheck, level: float, expanded_db: float) -> Finding:
+    if math.isnan(level) or not math.isfinite(check.limit_db + check.adjustment_db):
+        raise PluginError(f"criterion {question.criterion}: {check.label}: the level or the limit is not a number")
     compared = level + check.adjustment_db
     if check.rounding == "up" and math.isfinite(compared):
         compared = float(math.ceil(compared - RESOLUTION_DB))

@@ -8,7 +8,9 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ from lineside.acoustics.bands import OCTAVES_HZ, THIRD_OCTAVES_HZ
 from lineside.acoustics.levels import to_db
 from lineside.engine.grid import line_power
 from lineside.engine.run import Computed
+from lineside.errors import ReportError
 from lineside.results.model import Results
 from lineside.scene.build import BuiltScene
 
@@ -35,9 +38,21 @@ def results_schema() -> dict[str, Any]:
 
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file as a whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(data)
-    part.replace(path)
+    with _part(path) as part:
+        part.write_bytes(data)
+
+
+@contextmanager
+def _part(path: Path) -> Iterator[Path]:
+    """A temporary name of this process beside ``path``; it takes its place when all went well, else it is removed."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        yield part
+        part.replace(path)
+    except RuntimeError as error:  # the netCDF library says so when a disk is full
+        raise ReportError(f"{path} could not be written: {error}") from error
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def write_tables(results: Results, folder: Path) -> list[Path]:
@@ -171,9 +186,8 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
     """
     from netCDF4 import Dataset
 
-    part = path.with_name(path.name + ".part")
     scene = built.scene
-    with Dataset(part, "w", format="NETCDF4") as file:
+    with _part(path) as part, Dataset(part, "w", format="NETCDF4") as file:
         file.title = str(results.project["identity"]["title"])
         file.source = f"lineside {results.provenance.lineside_version}"
         file.project_sha256 = results.provenance.project_sha256
@@ -217,7 +231,6 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
             for name, rows in results.grid.levels_db.items():
                 values = np.array([[-np.inf if v is None else v for v in row] for row in rows])
                 _variable(file, f"map_{name}_db", ("y", "x"), values, "dB re 20 uPa", f"A-weighted level, {name}")
-    part.replace(path)
 
 
 def _axis(file: Any, name: str, values: Sequence[Any] | np.ndarray, unit: str = "") -> None:

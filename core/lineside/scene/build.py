@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -93,7 +93,20 @@ def build_scene(
         period_names=PERIODS,
         period_of_hour=period_of_hour,
     )
+    _freeze(scene)
     return BuiltScene(scene=scene, runs=runs, alongs=alongs)
+
+
+def _freeze(part: object) -> None:
+    """Make every array of a scene read-only: a plugin must not change what the others see."""
+    if isinstance(part, np.ndarray):
+        part.setflags(write=False)
+    elif isinstance(part, tuple):
+        for item in part:
+            _freeze(item)
+    elif is_dataclass(part):
+        for entry in fields(part):
+            _freeze(getattr(part, entry.name))
 
 
 def hours_of(periods: Periods) -> IntArray:

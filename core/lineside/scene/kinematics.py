@@ -89,7 +89,8 @@ def speed_profile(
     """
     low, high = float(limit_at_m[0]) - margin_m, float(limit_at_m[-1]) + margin_m
     n = max(2, int(np.ceil((high - low) / NODE_SPACING_M)) + 1)
-    nodes = np.unique(np.concatenate([np.linspace(low, high, n), limit_at_m, stops_m]))
+    between = 0.5 * (np.sort(stops_m)[1:] + np.sort(stops_m)[:-1])  # a train moves between any two stops
+    nodes = np.unique(np.concatenate([np.linspace(low, high, n), limit_at_m, stops_m, between]))
     nodes = nodes[np.concatenate([[True], np.diff(nodes) > 1e-6])]
     piece = np.clip(np.searchsorted(limit_at_m, 0.5 * (nodes[:-1] + nodes[1:])) - 1, 0, len(limit_m_s) - 1)
     in_piece = limit_m_s[piece]

@@ -35,7 +35,18 @@ WHOLE, Q_S, Q_R, DIRECT, IMAGE_S, IMAGE_R, DIFFRACTED, RESULT, NEAR, N_ROWS = ra
 Z_A, Z_B, D_P, G_PATH, IMAGE_A, IMAGE_B = 0, 1, 2, 3, 4, 6
 WHOLE_PATH, SOURCE_SIDE, RECEIVER_SIDE = range(3)
 
-_jit = njit(cache=True, error_model="numpy", fastmath={"contract"})
+
+def _can_cache() -> bool:
+    """Whether numba finds a folder for compiled code; an installation may be read-only, and so may a home."""
+    try:
+        njit(cache=True)(lambda x: x)
+    except RuntimeError:
+        return False
+    return True
+
+
+CACHE = _can_cache()
+_jit = njit(cache=CACHE, error_model="numpy", fastmath={"contract"})
 
 
 def band_constants() -> Array:
@@ -580,7 +591,7 @@ def split_piece(
     return n
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"}, parallel=True)
+@njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, parallel=True)
 def transfer(
     points: Array,
     direction: Array,
