@@ -142,7 +142,7 @@ def test_labels_of_crowded_marks_do_not_overlap() -> None:
     for k, (cx, cy, _) in enumerate(placed):
         width, height = text_size_mm(f"R{k + 1}", 7.5)
         boxes.append((cx - width / 2, cy - height / 2, cx + width / 2, cy + height / 2))
-    assert all(overlap_mm2(a, b) == 0 for a, b in itertools.combinations(boxes, 2))
+    assert all(overlap_mm2(a, np.array([b])) == 0 for a, b in itertools.combinations(boxes, 2))
     assert all(b[0] >= 0 and b[2] <= 160.0 and b[1] >= 0 and b[3] <= 120.0 for b in boxes)
 
 

@@ -68,6 +68,16 @@ def test_a_level_that_is_no_number_is_never_a_verdict():
         verdict(float("nan"))
 
 
+def test_silence_because_calculators_were_left_out_is_no_verdict():
+    check = LimitCheck("laeq_db", 55.0, "night", window=NIGHT)
+    levels = {"R": {("laeq_db", NIGHT): float("-inf")}}
+    (found,) = find([Question("R", "c", (check,))], levels, stated(3.0), ("eu_rolling",))
+    assert (found.verdict, found.reason) == (
+        "not assessed",
+        "no sound was computed, as the project leaves out eu_rolling",
+    )
+
+
 @pytest.mark.parametrize("hours", [(-5, 6), (0, 99)])
 def test_windows_outside_the_clock_are_refused(hours):
     with pytest.raises(PluginError, match="clock"):

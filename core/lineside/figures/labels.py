@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from lineside.acoustics.bands import Array
 from lineside.results.model import XY
 
 MM_PER_POINT = 25.4 / 72.0
@@ -20,15 +23,15 @@ def text_size_mm(text: str, size_pt: float) -> tuple[float, float]:
     return len(text) * CHARACTER_EMS * em, 1.15 * em
 
 
-def overlap_mm2(a: Box, b: Box) -> float:
-    """Area that two boxes share.
+def overlap_mm2(box: Box, others: Array) -> float:
+    """Area that a box shares with others, (n, 4), all together.
 
-    >>> overlap_mm2((0, 0, 2, 2), (1, 1, 4, 4))
-    1
+    >>> overlap_mm2((0, 0, 2, 2), np.array([[1, 1, 4, 4], [1.5, 0, 2, 2], [5, 5, 6, 6]]))
+    2.0
     """
-    width = min(a[2], b[2]) - max(a[0], b[0])
-    height = min(a[3], b[3]) - max(a[1], b[1])
-    return width * height if width > 0 and height > 0 else 0
+    width = np.minimum(box[2], others[:, 2]) - np.maximum(box[0], others[:, 0])
+    height = np.minimum(box[3], others[:, 3]) - np.maximum(box[1], others[:, 1])
+    return float((np.maximum(width, 0.0) * np.maximum(height, 0.0)).sum())
 
 
 @dataclass
@@ -38,6 +41,7 @@ class Placer:
     width_mm: float
     height_mm: float
     taken: list[Box] = field(default_factory=list)
+    _boxes: Array = field(default_factory=lambda: np.empty((0, 4)), repr=False)
 
     def block(self, x: float, y: float, half_mm: float) -> None:
         """Keep the square around a mark free of labels."""
@@ -77,4 +81,6 @@ class Placer:
     def _cost(self, box: Box) -> float:
         outside = max(0.0, -box[0]) + max(0.0, -box[1])
         outside += max(0.0, box[2] - self.width_mm) + max(0.0, box[3] - self.height_mm)
-        return 100.0 * outside + 10.0 * sum(overlap_mm2(box, other) for other in self.taken)
+        if len(self._boxes) != len(self.taken):  # maps of thousands of barriers ask here a million times
+            self._boxes = np.array(self.taken, dtype=np.float64).reshape(-1, 4)
+        return 100.0 * outside + 10.0 * overlap_mm2(box, self._boxes)

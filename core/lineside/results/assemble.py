@@ -52,7 +52,7 @@ def assemble(
         periods=_periods(project, hours),
         site=describe.site(loaded, built),
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
-        findings=[_rounded(f) for f in find(asked, levels, uncertainty)],
+        findings=[_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out)],
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection),
         grid=_grid(built, computed, hours, project),

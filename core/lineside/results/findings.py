@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -54,6 +54,7 @@ def find(
     asked: Iterable[Question],
     levels_db: Mapping[str, Mapping[tuple[str, Window | None], float]],
     uncertainty: Uncertainty,
+    left_out: Sequence[str] = (),
 ) -> list[Finding]:
     """Answer every question.
 
@@ -65,6 +66,9 @@ def find(
     uncertainty : Uncertainty
         Its expanded values: for long-term levels, and for the largest level of a pass.
 
+    left_out : sequence of str
+        Calculators that the project left out: silence then says nothing about a limit.
+
     Returns
     -------
     list of Finding
@@ -72,6 +76,10 @@ def find(
     """
     out: list[Finding] = []
     for question in asked:
+        silent = all(levels_db[question.receiver][(c.quantity, c.window)] == -math.inf for c in question.checks)
+        if question.checks and silent and left_out:
+            reason = f"no sound was computed, as the project leaves out {', '.join(left_out)}"
+            question = Question(question.receiver, question.criterion, (), reason)
         for check in question.checks:
             level = levels_db[question.receiver][(check.quantity, check.window)]
             expanded = uncertainty.pass_expanded_db if check.quantity == "lafmax_db" else uncertainty.expanded_db

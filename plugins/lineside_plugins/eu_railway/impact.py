@@ -32,7 +32,7 @@ class Impact(SourceCalculator):
     verification_note = (
         "The stored cases of the Commission's emission workbook with joints are reproduced within 0.01 dB in every "
         "octave, together with rolling noise and with the spectrum of 2015. The spectrum in force was compared with "
-        "a second transcription."
+        "a second typed copy."
     )
     options_model = ImpactOptions
     validity = (

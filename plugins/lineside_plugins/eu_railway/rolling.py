@@ -55,7 +55,7 @@ class Rolling(SourceCalculator):
     verification = Verification.PUBLISHED
     verification_note = (
         "All 70 stored cases of the Commission's emission workbook are reproduced within 0.01 dB in every octave, "
-        "with the coefficients of 2015 that they use. The tables in force were compared with a second transcription, "
+        "with the coefficients of 2015 that they use. The tables in force were compared with a second typed copy, "
         "see each table."
     )
     options_model = RollingOptions
