@@ -177,17 +177,28 @@ class RailWork:
 
 
 @dataclass(frozen=True, eq=False)
+class MeasuredRoughness:
+    """Roughness of a run as it was measured on a date."""
+
+    date: dt.date
+    wavelength_mm: Array  # (n,) rising
+    level_db: Array  # (n,) [dB re 1 um]
+    source: str  # who measured, by which standard
+
+
+@dataclass(frozen=True, eq=False)
 class RailRun:
-    """A run of rail along which base roughness, works, traffic and curvature are the same."""
+    """A run of rail along which base roughness, works, measurements, traffic and curvature are the same."""
 
     wavelength_mm: Array  # (n,) rising, of the base roughness
     level_db: Array  # (n,) long-term roughness [dB re 1 um]
     works: tuple[RailWork, ...]  # in date order
     mgt_per_day: float  # million gross tonnes a day
     curve_radius_m: float  # inf: straight
+    measured: tuple[MeasuredRoughness, ...] = ()  # in date order
 
 
-#: The three cases of a rail state, from the quietest to the loudest.
+#: The three cases of levels in time, from the quietest to the loudest.
 RAIL_CASES = ("low", "likely", "high")
 
 
@@ -312,6 +323,18 @@ class Window:
 
 
 @dataclass(frozen=True)
+class ToneRule:
+    """An adjustment for audible tones that a criterion asks for, by a survey of third octaves.
+
+    A tone is found where a third octave exceeds both its neighbours by the threshold of its range.
+    """
+
+    name: str  # edition and clause, printed: "ISO 1996-2:2007, Annex D"
+    thresholds: tuple[tuple[float, float, float], ...]  # (lowest, highest third octave [Hz], threshold [dB])
+    adjustment_db: float  # added to the level where a tone is found
+
+
+@dataclass(frozen=True)
 class LimitCheck:
     """One comparison that a criterion asks for at one receiver.
 
@@ -326,6 +349,7 @@ class LimitCheck:
     window: Window | None = None
     rounding: Literal["none", "up"] = "none"
     adjustment_db: float = 0.0
+    tone: ToneRule | None = None
 
     def __post_init__(self) -> None:
         if self.rounding not in ("none", "up"):

@@ -162,4 +162,5 @@ def _traffic(track_of_section: Any) -> Traffic:
         long_stay=np.zeros(4, dtype=bool),
         speed_km_h=speed,
         seconds_per_m=seconds,
+        accelerating=np.where(speed > 0, 0.25, 0.0),
     )

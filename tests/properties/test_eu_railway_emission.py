@@ -82,6 +82,7 @@ def mixed_scene(n_rows: int, n_sections: int, seed: int = 1, vehicles=VEHICLES) 
         long_stay=standing & (np.arange(n_rows) % 2 == 1),
         speed_km_h=np.where(absent, 0.0, speed),
         seconds_per_m=np.where(absent, 0.0, seconds),
+        accelerating=np.where(absent | standing[:, np.newaxis], 0.0, 0.4),
     )
     offsets = np.arange(n_rows, dtype=np.float64)
     service = Service("S1", "", 0, "U", 1, True, 20.0, np.ones(24), offsets, traffic.vehicle, np.full(n_rows, 20.0))
@@ -127,7 +128,7 @@ def test_order_of_rows_is_irrelevant():
     t = scene.traffic
     shuffled = Traffic(
         t.service[order], t.vehicle[order], t.unit_position[order], t.standing[order], t.long_stay[order],
-        t.speed_km_h[order], t.seconds_per_m[order],
+        t.speed_km_h[order], t.seconds_per_m[order], t.accelerating[order],
     )  # fmt: skip
     expected, result = emissions(scene), emissions(replace(scene, traffic=shuffled))
     for key in expected:
@@ -164,6 +165,7 @@ def test_splitting_sections_changes_nothing():
             scene.traffic,
             speed_km_h=scene.traffic.speed_km_h[:, twice],
             seconds_per_m=scene.traffic.seconds_per_m[:, twice],
+            accelerating=scene.traffic.accelerating[:, twice],
         ),
     )
     expected, result = emissions(joint_free), emissions(split)

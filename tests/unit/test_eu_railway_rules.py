@@ -14,7 +14,16 @@ import pytest
 from lineside.acoustics.bands import THIRD_OCTAVES_HZ
 from lineside.acoustics.levels import to_db
 from lineside.errors import OutOfRangeError
-from lineside.scene.model import Curve, JointedStretch, Sections, Spectrum, TrackForm, TrackLine, VehicleType
+from lineside.scene.model import (
+    Curve,
+    JointedStretch,
+    Sections,
+    SourceConditions,
+    Spectrum,
+    TrackForm,
+    TrackLine,
+    VehicleType,
+)
 from lineside_plugins.eu_railway import line_source_power, register_source_calculators
 from lineside_plugins.eu_railway.law_directivity import source_class
 from lineside_plugins.eu_railway.law_joints import joint_cuts_m, joint_density_per_m
@@ -465,3 +474,17 @@ def test_a_diverging_turnout_in_a_curve_takes_no_squeal_away(turnout_radius_m):
     both = replace(scene, tracks=(replace(track, curves=(*track.curves, turnout)),))
     expected = 8.0 if turnout_radius_m <= 300.0 else 5.0
     assert excess_by_cell_db(both, SquealOptions()).max() == expected
+
+
+def test_a_driving_style_changes_traction_only_while_a_train_gains_speed():
+    scene = scene_with()
+    half = replace(
+        scene,
+        conditions=SourceConditions(traction_db=-10.0),
+        traffic=replace(scene.traffic, accelerating=np.array([[0.5]])),
+    )
+    for name in CALCULATORS:
+        plain, styled = emission(name, scene), emission(name, half)
+        for source, power in plain.items():
+            factor = 1.0 - 0.5 * 0.9 if name == "eu_traction" else 1.0
+            np.testing.assert_allclose(styled[source], power * factor, rtol=1e-12)

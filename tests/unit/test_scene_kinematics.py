@@ -71,3 +71,10 @@ def test_time_is_additive_over_neighbouring_ranges():
     cuts = np.linspace(0.0, 1000.0, 38)
     whole = run.duration_s(np.array([0.0]), np.array([1000.0]), 7.0)
     assert run.duration_s(cuts[:-1], cuts[1:], 7.0).sum() == pytest.approx(float(whole[0]), rel=1e-12)
+
+
+def test_time_of_gaining_speed_is_speed_over_acceleration():
+    """From rest to 20 m/s at 0.5 m/s2 takes 40 s; braking at 1 m/s2 adds none."""
+    profile = speed_profile(np.array([0.0, 4000.0]), np.array([20.0]), 1, np.array([1000.0]), 0.5, 1.0, 10.0)
+    whole = profile.gaining_s(np.array([0.0, 0.0, 1000.0]), np.array([4000.0, 1000.0, 1100.0]), 0.0)
+    np.testing.assert_allclose(whole, [40.0, 0.0, np.sqrt(2 * 100 / 0.5)], rtol=1e-3)

@@ -42,6 +42,16 @@ class SpeedProfile:
         b = self.time_at(np.asarray(to_m) * self.direction - offset_m)
         return np.abs(b - a)
 
+    def gaining_s(self, from_m: Array, to_m: Array, offset_m: float) -> Array:
+        """Part of :meth:`duration_s` during which the train gains speed, (n,). [s]"""
+        gains = np.diff(self.speed_m_s) > 1e-9
+        gained = np.concatenate([[0.0], np.cumsum(np.where(gains, np.diff(self.time_s), 0.0))])
+        a, b = (
+            np.interp(self.time_at(np.asarray(m) * self.direction - offset_m), self.time_s, gained)
+            for m in (from_m, to_m)
+        )
+        return np.asarray(np.abs(b - a))
+
     def time_at(self, place_m: Array) -> Array:
         """Time at which the middle of the train is at a place; exact for constant acceleration, (n,). [s]"""
         k = np.clip(np.searchsorted(self.place_m, place_m, side="right") - 1, 0, len(self.place_m) - 2)

@@ -52,6 +52,7 @@ class TrackForm:
     impact_roughness: ClassOrSpectrum | None  # None: the method's own table
     bridge: ClassOrSpectrum | None  # None: not on a bridge
     source_ground_g: float | None  # None: by the method's rule for ``form``
+    friction: str = "none"  # none, gauge_lubrication, friction_modifier, both
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,6 +177,7 @@ class Traffic:
     long_stay: BoolArray  # (n_rows,) standing for more than half an hour at a time
     speed_km_h: Array  # (n_rows, n_sections) 0 where standing or absent
     seconds_per_m: Array  # (n_rows, n_sections)
+    accelerating: Array  # (n_rows, n_sections) share of the time in a section during which the train gains speed
 
     def __len__(self) -> int:
         return int(self.service.size)
@@ -239,6 +241,14 @@ class FavourableShare:
         return self.share[:, sector]
 
 
+@dataclass(frozen=True)
+class SourceConditions:
+    """The state of the day that sources depend on."""
+
+    rail: str = "dry"  # dry, damp or wet
+    traction_db: float = 0.0  # added to the traction sound power of accelerating vehicles
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """All that calculators may look at."""
@@ -259,6 +269,7 @@ class Scene:
     favourable: FavourableShare
     period_names: tuple[str, ...]  # day, evening, night
     period_of_hour: IntArray  # (24,) index into period_names
+    conditions: SourceConditions = SourceConditions()
 
 
 @dataclass(frozen=True, eq=False)

@@ -158,5 +158,6 @@ def only_sections(scene: Scene, keep: IntArray) -> Scene:
             scene.traffic,
             speed_km_h=scene.traffic.speed_km_h[:, keep],
             seconds_per_m=scene.traffic.seconds_per_m[:, keep],
+            accelerating=scene.traffic.accelerating[:, keep],
         ),
     )

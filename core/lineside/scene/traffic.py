@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,7 +117,7 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         if run.dwell_s > 0 and run.stops_m.size
         for k in range(len(run.service.vehicle_type))
     ]
-    speed, seconds = np.zeros((len(rows), len(sections))), np.zeros((len(rows), len(sections)))
+    speed, seconds, gaining = (np.zeros((len(rows), len(sections))) for _ in range(3))
     for row, (s, k, standing) in enumerate(rows):
         run = runs[s]
         mine = sections.track == run.service.track
@@ -125,9 +125,10 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         if standing:
             seconds[row, mine] = _standing_s_per_m(run, k, low, high)
         else:
-            duration = _moving_s(run, k, low, high)
+            duration = _moving_s(run, k, low, high, run.profile.duration_s)
             seconds[row, mine] = duration / (high - low)
             speed[row, mine] = 3.6 * (high - low) / duration
+            gaining[row, mine] = _moving_s(run, k, low, high, run.profile.gaining_s) / duration
     return Traffic(
         service=np.array([r[0] for r in rows], dtype=np.int64),
         vehicle=np.array([runs[s].service.vehicle_type[k] for s, k, _ in rows], dtype=np.int64),
@@ -136,13 +137,16 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         long_stay=np.array([r[2] and runs[r[0]].dwell_s > LONG_STAY_S for r in rows], dtype=np.bool_),
         speed_km_h=speed,
         seconds_per_m=seconds,
+        accelerating=gaining,
     )
 
 
-def _moving_s(run: Run, vehicle: int, low: Array, high: Array) -> Array:
-    """Time that a moving vehicle spends in chainage ranges, averaged over its length, (n,). [s]"""
+def _moving_s(
+    run: Run, vehicle: int, low: Array, high: Array, seconds: Callable[[Array, Array, float], Array]
+) -> Array:
+    """Time that a moving vehicle spends in chainage ranges, by one count, averaged over its length, (n,). [s]"""
     middle, half = float(run.service.vehicle_offset_m[vehicle]), 0.5 * float(run.service.vehicle_length_m[vehicle])
-    parts = [w * run.profile.duration_s(low, high, middle + x * half) for x, w in zip(_PLACES, _WEIGHTS, strict=True)]
+    parts = [w * seconds(low, high, middle + x * half) for x, w in zip(_PLACES, _WEIGHTS, strict=True)]
     return np.asarray(0.5 * np.sum(parts, axis=0))
 
 

@@ -90,6 +90,7 @@ def one_vehicle_scene(
             long_stay=np.array([False]),
             speed_km_h=np.array([[0.0 if standing else speed_km_h]]),
             seconds_per_m=np.array([[seconds_per_m if standing else 3.6 / speed_km_h]]),
+            accelerating=np.zeros((1, 1)),
         ),
         receivers=Receivers((), np.empty((0, 3))),
         ground=GroundAreas(1.0, np.empty((0, 2)), np.zeros(1, dtype=np.int64), np.empty(0)),

@@ -61,7 +61,8 @@ class Traction(SourceCalculator):
             f"Traction noise follows {edition_words(options)}, section 2.3 and Table G-5: sound power of every "
             "powered vehicle at full load at 0.5 m and 4.0 m above the rail heads, the same for constant speed, "
             "acceleration and braking and, unless a spectrum of the project says otherwise, for idling; it does not "
-            "depend on speed. Moving vehicles are spread over the track by (2.3.2), standing ones by (2.3.4). At 0.5 "
+            "depend on speed; a driving style of the project may change it while a train gains speed. Moving "
+            "vehicles are spread over the track by (2.3.2), standing ones by (2.3.4). At 0.5 "
             f"m it has {directivity_words(options)}, at 4.0 m no vertical directivity. A vehicle that stands longer "
             "than half an hour is a fixed point source; that it then has no directivity is an interpretation."
         )
@@ -98,6 +99,7 @@ class Traction(SourceCalculator):
 def _power(scene: Scene, height: str, runs: BoolArray, stands: BoolArray) -> Array:
     """Power of one vehicle where it runs or stands, (n_rows, n_sections, 24). [energy re 1 pW]"""
     energy = np.zeros((*runs.shape, N_THIRDS))
+    gained = scene.traffic.accelerating * (to_energy(scene.conditions.traction_db) - 1.0)
     for v in np.unique(scene.traffic.vehicle):
         traction = scene.vehicles[v].traction
         if traction is None:
@@ -105,4 +107,4 @@ def _power(scene: Scene, height: str, runs: BoolArray, stands: BoolArray) -> Arr
         of_vehicle = (scene.traffic.vehicle == v)[:, np.newaxis]
         for where, is_standing in ((runs, False), (stands, True)):
             energy[where & of_vehicle] = to_energy(traction_power(traction, height, is_standing))
-    return energy
+    return energy * (1.0 + gained[..., np.newaxis])
