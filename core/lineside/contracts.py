@@ -147,6 +147,8 @@ class SourceCalculator(Offer):
 
     mechanism: ClassVar[str]  # rolling, impact, squeal, traction, aerodynamic, bridge
     validity: ClassVar[tuple[Validity, ...]] = ()
+    #: does the sound power depend on whether the rails are dry, damp or wet?
+    by_rail_condition: ClassVar[bool] = False
     #: attribute of track or vehicle -> names that this calculator knows (tabulated classes)
     vocabulary: ClassVar[Mapping[str, tuple[Term, ...]]] = {}
 
@@ -197,6 +199,11 @@ class RailRun:
     curve_radius_m: float  # inf: straight
     measured: tuple[MeasuredRoughness, ...] = ()  # in date order
 
+    @property
+    def begins(self) -> dt.date:
+        """The first date at which the rail is another than its base."""
+        return min([w.date for w in self.works] + [m.date for m in self.measured])
+
 
 #: The three cases of levels in time, from the quietest to the loudest.
 RAIL_CASES = ("low", "likely", "high")
@@ -213,6 +220,22 @@ class RailRoughness:
     wavelength_mm: Array  # (n_wavelengths,) rising or falling
     level_db: Array
     worn_in_db: Array
+
+
+#: Parts of the roughness of a rail: the running surface itself, the finish and the marks that the last work left, and
+#: what has grown since.
+RAIL_PARTS = ("surface", "finish", "marks", "growth")
+
+
+@dataclass(frozen=True, eq=False)
+class RailParts:
+    """Mean-square roughness of runs of rail at dates by its parts, with likely parameters; they add up to it.
+
+    ``energy`` maps each of ``RAIL_PARTS`` to (n_runs, n_dates, n_wavelengths). [um2]
+    """
+
+    wavelength_mm: Array  # (n_wavelengths,) rising or falling
+    energy: Mapping[str, Array]
 
 
 @dataclass(frozen=True)
@@ -242,6 +265,10 @@ class RailStateCalculator(Offer):
     @abstractmethod
     def roughness(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailRoughness:
         """Roughness of each run at each date."""
+
+    @abstractmethod
+    def parts(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailParts:
+        """Likely roughness of each run at each date, by its parts."""
 
     @abstractmethod
     def tones(self, run: RailRun, date: dt.date, options: Options) -> Sequence[RailTone]:

@@ -17,12 +17,13 @@ from lineside.scene.model import Scene
 class Emission:
     """Sound that the traffic makes; independent of receivers.
 
-    ``pass_energy`` (n_mechanisms, n_services, n_sections, n_classes, 24)
-        Sound energy per metre of track during one pass of a train, re 1 pJ/m. Times the number of
-        passes, divided by the duration of the period, it is the mean sound power per metre.
+    ``pass_energy`` (n_periods, n_mechanisms, n_services, n_sections, n_classes, 24)
+        Sound energy per metre of track during one pass of a train, re 1 pJ/m, as a mean over what changes from day to
+        day in each period. Times the number of passes, divided by the duration of the period, it is the mean sound
+        power per metre.
     ``power`` (n_rows, n_sections, n_classes, 24)
         Sound power of one vehicle while it is in a section, all mechanisms together, re 1 pW;
-        rows as in ``Scene.traffic``.
+        rows as in ``Scene.traffic``. Of a mixture: of its most frequent state.
     """
 
     mechanisms: tuple[str, ...]
@@ -61,7 +62,8 @@ def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator,
                 energy[m, s, :, k] += per_metre[scene.traffic.service == s].sum(axis=0)
     if not np.all(np.isfinite(energy)):
         raise PluginError("the sources give more sound power than a number can hold; one of them is wrong")
-    return Emission(mechanisms=mechanisms, classes=classes, pass_energy=energy, power=power)
+    in_periods = np.broadcast_to(energy, (len(scene.period_names), *energy.shape))
+    return Emission(mechanisms=mechanisms, classes=classes, pass_energy=in_periods, power=power)
 
 
 def _classes(given: Sequence[tuple[SourceCalculator, Mapping[SourceClass, Array]]]) -> tuple[SourceClass, ...]:

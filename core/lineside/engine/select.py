@@ -33,6 +33,16 @@ class Selection:
     left_out: tuple[str, ...]
     rail_state: tuple[RailStateCalculator, Options] | None = None
 
+    @property
+    def all_sources(self) -> tuple[tuple[SourceCalculator, Options], ...]:
+        """Calculators of the rating and of forecasts, each once."""
+        return tuple({c.name: (c, o) for c, o in (*self.sources, *self.forecast_sources)}.values())
+
+    @property
+    def by_rail(self) -> bool:
+        """Does anything in forecasts depend on whether the rails are dry, damp or wet?"""
+        return any(c.by_rail_condition for c, _ in self.forecast_sources)
+
 
 def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
     """Pick what a project asks for.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lineside.acoustics.bands import Array
@@ -74,6 +74,12 @@ class LoadedProject:
     criteria_options: Mapping[str, Options]
     rail_options: Options | None
     work_details: tuple[Options, ...]
+
+    def only_receiver(self, receiver: str) -> LoadedProject:
+        """The project with one of its receivers, and without a map."""
+        kept = tuple(r for r in self.project.receivers if r.id == receiver)
+        calculation = self.project.calculation.model_copy(update={"grid": None})
+        return replace(self, project=self.project.model_copy(update={"receivers": kept, "calculation": calculation}))
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from lineside.contracts import ReportSection
 from lineside.figures.words import clean, shorten
 from lineside.report import (
+    causes,
     in_time,
     input_details,
     kept_limits,
@@ -73,6 +74,8 @@ def build(
         *input_details.tables(results, inputs, strings),
         *result_tables.tables(results, strings),
         *in_time.tables(results, strings),
+        causes.conditions_table(results, strings),
+        *causes.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import in_time, kept_limits
+from lineside.report import causes, in_time, kept_limits
 from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
     by_exposure,
@@ -29,6 +29,7 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
         "against_limits": kept_limits.sentences_per_criterion,
         "how_loud": _how_loud,
         "what_dominates": _what_dominates,
+        **({"why": causes.summary} if results.explanations else {}),
         **({"until_when": in_time.summary} if results.timeline is not None else {}),
         "not_known": _not_known,
     }

@@ -15,6 +15,7 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
 from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
+from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
 from lineside.errors import PluginError
@@ -22,9 +23,12 @@ from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.model import Project, Stretch, TrackAttributes
 from lineside.results import describe, model
+from lineside.results.actions import actions
+from lineside.results.causes import situation
 from lineside.results.findings import Question, find
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
+from lineside.scene.model import Scene
 from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
 
 #: Levels are kept to this many digits, so that the last bits of a sum never change the document.
@@ -33,15 +37,16 @@ DEFAULT_UNCERTAINTY = "Default of the program; no measurement at this site suppo
 
 
 def assemble(
-    loaded: LoadedProject,
-    built: BuiltScene,
+    planned: Plan,
     selection: Selection,
     computed: Computed,
     asked: Sequence[Question],
     plugins: Plugins,
     timeline: model.Timeline | None = None,
+    explanations: Sequence[model.Explanation] = (),
 ) -> model.Results:
     """The results document of one run."""
+    loaded, built = planned.scenes.loaded, planned.built
     project, scene = loaded.project, built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
@@ -57,7 +62,36 @@ def assemble(
         notes=_notes(loaded, built, selection),
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
+        situation=situation(planned.situation),
+        conditions=_conditions(loaded, scene),
+        explanations=list(explanations),
+        actions=actions(
+            scene,
+            computed.emission.mechanisms,
+            computed.receivers.by_place,
+            hours,
+            explanations,
+            planned.rails.runs,
+            planned.situation.date,
+        ),
     )
+
+
+def _conditions(loaded: LoadedProject, scene: Scene) -> list[model.ConditionInfo]:
+    return [
+        model.ConditionInfo(
+            kind=c.kind,
+            states=[
+                model.StateInfo(
+                    id=s.id,
+                    name=s.name,
+                    share={p: round(float(v), 4) for p, v in zip(scene.period_names, s.long_term_share(), strict=True)},
+                )
+                for s in c.states
+            ],
+        )
+        for c in loaded.conditions
+    ]
 
 
 def level(energy: float) -> float | None:
@@ -136,6 +170,13 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
         by_mechanism_db=parts(energies.by_mechanism, computed.emission.mechanisms),
         by_service_db=parts(energies.by_service, services),
         by_stretch_db=parts(energies.by_stretch, stretch_ids),
+        states_db={
+            name or MIXTURE: {
+                "lden": level(float(lden_energy(energies.single[k, n], hours))),
+                **_by_name(names, energies.single[k, n]),
+            }
+            for n, (_, name) in enumerate(computed.single_states)
+        },
         passes=[
             model.Pass(
                 service=service,
@@ -227,6 +268,9 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
     out += [("warning", "project", _warning(w), str(Standing.USER)) for w in loaded.warnings]
     return [model.NoteUsed(kind=k, origin=o, text=t, standing=s) for k, o, t, s in dict.fromkeys(out)]
 
+
+#: The name of the mixture of all states among single states.
+MIXTURE = "mixture"
 
 #: A track that goes on for this many times a receiver's distance leaves out less than 0.1 dB of its sound:
 #: the share of a dipole line beyond x = 2 d on one side is (pi/2 - atan 2 - 2/5) / pi = 2 %.

@@ -240,6 +240,10 @@ class ReceiverResult(Part):
     by_mechanism_db: dict[str, dict[str, Level]] = Field(description="period (or lden) -> mechanism -> level")
     by_service_db: dict[str, dict[str, Level]]
     by_stretch_db: dict[str, dict[str, Level]]
+    states_db: dict[str, dict[str, Level]] = Field(
+        description="State of a condition (or 'mixture') -> lden or period -> level while it prevails, by the "
+        "forecast's calculators; every other condition as in the situation"
+    )
     passes: list[Pass]
 
 
@@ -300,6 +304,61 @@ class Timeline(Part):
     tones: list[ToneInfo]
 
 
+class StateInfo(Part):
+    id: str
+    name: str
+    share: dict[str, float] = Field(description="period -> share of time in the year")
+
+
+class ConditionInfo(Part):
+    """Something that changes from day to day, and its states."""
+
+    kind: Literal["water", "air", "rail", "driving", "timetable", "wheels", "weather"]
+    states: list[StateInfo]
+
+
+class SituationInfo(Part):
+    label: str
+    date: str = Field(description="Whose track and rails hold")
+    states: dict[str, str] = Field(
+        description="kind of condition -> its state, or the month whose shares hold; a kind that is left out has its "
+        "mixture of the whole year"
+    )
+
+
+class CauseShare(Part):
+    """The part of one cause in a change of level."""
+
+    cause: str
+    change_db: dict[str, float | None] = Field(description="lden or period -> part; null: a level is silence")
+
+
+class Explanation(Part):
+    """Why the level at a receiver differs between two situations; the parts add up to the change."""
+
+    receiver: str
+    start: SituationInfo
+    end: SituationInfo
+    start_db: dict[str, Level] = Field(description="lden or period -> level, by the forecast's calculators")
+    end_db: dict[str, Level]
+    causes: list[CauseShare]
+
+
+class ActionGain(Part):
+    receiver: str
+    gain_db: float = Field(description="By how much Lden would fall without this part of the sound")
+
+
+class Action(Part):
+    """A place on the track where the numbers point to something that the depot can look at."""
+
+    kind: Literal["joints", "turnout", "curve", "marks", "new_rail", "growth"]
+    track: str
+    from_m: float
+    to_m: float
+    gains: list[ActionGain] = Field(description="Receivers that it matters for, the largest gain first")
+
+
 class Grid(Part):
     """Levels on a regular grid of points."""
 
@@ -341,3 +400,7 @@ class Results(Part):
     notes: list[NoteUsed]
     grid: Grid | None
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
+    situation: SituationInfo = Field(description="What the levels are for")
+    conditions: list[ConditionInfo] = Field(description="What changes from day to day")
+    explanations: list[Explanation] = Field(description="From before the works to the situation, by receiver")
+    actions: list[Action] = Field(description="For the depot, the largest gain first")

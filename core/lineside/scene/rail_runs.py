@@ -32,6 +32,11 @@ class RailRuns:
     from_m: Array
     to_m: Array
 
+    @classmethod
+    def none(cls, n_sections: int) -> RailRuns:
+        """No runs: all rails stay as the project gives them."""
+        return cls((), np.full(n_sections, -1), np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
+
     @property
     def work_dates(self) -> tuple[dt.date, ...]:
         """Dates of all works, in order, without doubles."""

@@ -13,10 +13,12 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_db
 from lineside.contracts import (
     RAIL_CASES,
+    RAIL_PARTS,
     Citation,
     DataFile,
     Note,
     Options,
+    RailParts,
     RailRoughness,
     RailRun,
     RailStateCalculator,
@@ -187,6 +189,16 @@ class RailWear(RailStateCalculator):
             )
             level_db[k] = np.moveaxis(to_db(energy), 0, 1)
         return RailRoughness(WAVELENGTHS_MM, level_db, worn_in_db)
+
+    def parts(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailParts:
+        likely = scenarios(cast(WearOptions, options).ranges(), ("likely",))
+        energy = {part: np.empty((len(runs), len(dates), WAVELENGTHS_MM.size)) for part in RAIL_PARTS}
+        for k, run in enumerate(runs):
+            works = [_work(w) for w in run.works]
+            found = section_roughness_parts(_base_db(run), works, dates, run.mgt_per_day, run.curve_radius_m, likely)
+            for part in RAIL_PARTS:
+                energy[part][k] = found["base" if part == "surface" else part][0]
+        return RailParts(WAVELENGTHS_MM, energy)
 
     def tones(self, run: RailRun, date: dt.date, options: Options) -> Sequence[RailTone]:
         ranges = cast(WearOptions, options).ranges()
