@@ -18,6 +18,7 @@ from lineside.errors import ProjectError
 from lineside.project.load import LoadedProject, load_project
 from lineside.project.source import read_yaml
 from lineside.project.vocabulary import Vocabulary
+from lineside.project.works import WorkChanges
 
 STARTER = files("lineside.project.starter")
 TEXT = (STARTER / "project.yaml").read_text(encoding="utf-8")
@@ -41,6 +42,25 @@ GEOJSON = json.dumps(
         ],
     }
 )
+WORKS: list[dict[str, Any]] = [
+    {"kind": "joint_removal"},
+    {"kind": "rail_pads", "changes": {"rail_pad": "soft", "rail_pad_stiffness_mn_m": 200}},
+    {"kind": "rail_dampers", "changes": {"track_transfer": {"spectrum": "damped"}}},
+    {"kind": "lubrication", "until": "2026-12-01"},
+    {"kind": "other", "changes": {"sleeper": "monoblock", "track_transfer": None, "friction": "both"}},
+    {"kind": "turnout_renewal", "changes": {"impact_roughness": None, "rail_roughness": {"spectrum": "rails"}}},
+]
+#: The starter with works that change the track, and measured rails.
+WITH_WORKS = {
+    **copy.deepcopy(DATA),
+    "spectra": [
+        {"id": "rails", "kind": "rail_roughness", "source": "s", "axis": [100, 80, 63, 50, 40], "levels_db": [1] * 5},
+        {"id": "damped", "kind": "track_transfer", "source": "s", "axis": [50], "levels_db": [60]},
+    ],
+    "works": [{"date": "2026-10-04", "track": "T1", "from_m": 40, "to_m": 400, **work} for work in WORKS],
+    "rail_measurements": [{"date": "2026-10-05", "track": "T1", "from_m": 0, "to_m": 99, "spectrum": "rails"}],
+}
+WITH_WORKS["calculation"]["rail_state"] = {"name": "rail_wear"}
 FUZZ = settings(
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
@@ -72,6 +92,7 @@ def places(data: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | 
 
 
 PLACES = list(places(DATA))[1:]
+WORK_PLACES = [p for p in places(WITH_WORKS) if p[0:1] in (("works",), ("rail_measurements",))]
 VALUES = st.recursive(
     st.none()
     | st.booleans()
@@ -122,6 +143,24 @@ def test_any_value_anywhere(place: list[tuple[str | int, ...]], value: Any) -> N
     # JSON is YAML, but for the words for numbers that are not finite
     text = json.dumps(data).replace("NaN", ".nan").replace("Infinity", ".inf")
     outcome(text.encode())
+
+
+CHANGES = st.dictionaries(st.sampled_from([*WorkChanges.model_fields, "speed_limit_km_h"]), VALUES, max_size=3)
+
+
+@FUZZ
+@given(place=st.lists(st.sampled_from(WORK_PLACES), min_size=1, max_size=3), value=VALUES | CHANGES)
+def test_any_value_anywhere_in_works(place: list[tuple[str | int, ...]], value: Any) -> None:
+    data = json.loads(json.dumps(WITH_WORKS))
+    for path in place:
+        inner = data
+        try:
+            for part in path[:-1]:
+                inner = inner[part]
+            inner[path[-1]] = copy.deepcopy(value)
+        except (KeyError, IndexError, TypeError):
+            continue  # an earlier replacement took this place away
+    outcome(json.dumps(data).replace("NaN", ".nan").replace("Infinity", ".inf").encode())
 
 
 @FUZZ

@@ -2,8 +2,8 @@
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
 skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
-``check_coordinates``, those of trains in ``check_traffic``, those of works and their effect in
-``check_rail_state``, those of odd but possible values in ``check_plausible``.
+``check_coordinates``, those of trains in ``check_traffic``, those of works in ``check_works``, those of
+roughness in time in ``check_rail_state``, those of odd but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from lineside.project.check_geometry import check_geometry
 from lineside.project.check_plausible import check_plausible
 from lineside.project.check_rail_state import check_rail_state
 from lineside.project.check_traffic import check_traffic
+from lineside.project.check_works import check_works
 from lineside.project.draft import Draft
 from lineside.project.model import Calls, FavourableBySector, Periods, SpectrumRef
 from lineside.project.problems import Loc
@@ -36,6 +37,8 @@ _SINGULAR = {
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
+#: Lists of what has a date and a range on a track.
+_ON_TRACKS = ("works", "rail_measurements")
 _SPECTRUM_KIND = {"bridge": "bridge_transfer"}
 _TRACK_ATTRIBUTES = ("sleeper", "rail_pad", "rail_roughness", "track_transfer", "impact_roughness", "bridge")
 _VEHICLE_ATTRIBUTES = (
@@ -61,6 +64,7 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_unused(draft)
     check_geometry(draft, resolved)
     check_traffic(draft, resolved)
+    check_works(draft, resolved)
     check_rail_state(draft)
     check_plausible(draft, resolved)
 
@@ -116,8 +120,9 @@ def references(draft: Draft) -> Iterator[tuple[Loc, str, str]]:
         if isinstance(service.pattern, Calls):
             for k, stop_id in enumerate(service.pattern.at):
                 yield ("services", i, "pattern", "at", k), "stops", stop_id
-    for i, work in draft.readable("works").items():
-        yield ("works", i, "track"), "tracks", work.track
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            yield (kind, i, "track"), "tracks", entry.track
 
 
 def _check_references(draft: Draft) -> None:
@@ -141,6 +146,12 @@ def class_uses(draft: Draft) -> Iterator[tuple[Loc, str, Any]]:
             for name, value in stretch.changes().items():
                 if name in _TRACK_ATTRIBUTES:
                     yield ("tracks", i, "stretches", k, name), name, value
+    for i, work in draft.readable("works").items():
+        for name, value in work.changes.written().items():
+            if name in _TRACK_ATTRIBUTES:
+                yield ("works", i, "changes", name), name, value
+    for i, measured in draft.readable("rail_measurements").items():
+        yield ("rail_measurements", i), "rail_roughness", SpectrumRef(spectrum=measured.spectrum)
     for i, vehicle in draft.readable("vehicles").items():
         for name in _VEHICLE_ATTRIBUTES:
             yield ("vehicles", i, name), name, getattr(vehicle, name)
@@ -165,7 +176,7 @@ def _check_spectrum_references(draft: Draft) -> None:
         elif value.spectrum in kinds and kinds[value.spectrum] != wanted:
             draft.reporter.add(
                 where,
-                f"is a spectrum of kind {kinds[value.spectrum]}, which does not fit {path[-1]}",
+                f"is a spectrum of kind {kinds[value.spectrum]}, which does not fit {attribute}",
                 allowed=f"spectra of kind {wanted}: {names(fitting)}",
             )
 
@@ -195,8 +206,9 @@ def _check_ranges(draft: Draft, resolved: Resolved) -> None:
             if place.track in seen:
                 draft.reporter.add((*path, "track"), "the stop lies twice on this track", hint="make it two stops")
             seen.add(place.track)
-    for i, work in draft.readable("works").items():
-        _check_range(draft, ("works", i), work.from_m, work.to_m, work.track, by_id.get(work.track))
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            _check_range(draft, (kind, i), entry.from_m, entry.to_m, entry.track, by_id.get(entry.track))
 
 
 def _check_range(draft: Draft, path: Loc, from_m: float, to_m: float, track: str, alignment: Alignment | None) -> None:
@@ -305,11 +317,11 @@ def _check_dates(draft: Draft) -> None:
         if date in dates[:k]:
             draft.reporter.warn(("identity", "assessment_dates", k), "stands twice")
     issued = draft.identity.date if draft.identity is not None else None
-    for i, work in draft.readable("works").items():
-        if work.date.year < 1900 or (issued is not None and work.date.year > issued.year + 20):
-            draft.reporter.warn(
-                ("works", i, "date"), "is far from the date of this revision", hint="is the year right?"
-            )
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            if entry.date.year < 1900 or (issued is not None and entry.date.year > issued.year + 20):
+                path = (kind, i, "date")
+                draft.reporter.warn(path, "is far from the date of this revision", hint="is the year right?")
     for k, date in enumerate(dates):
         if date.year < 1900 or (issued is not None and date.year > issued.year + 50):
             draft.reporter.warn(

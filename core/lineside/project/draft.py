@@ -21,6 +21,7 @@ from lineside.project.model import (
     GroundArea,
     Identity,
     Project,
+    RailMeasurement,
     Receiver,
     Service,
     Site,
@@ -57,6 +58,7 @@ class Draft:
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
+    rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
     faults: frozenset[Loc] = frozenset()
     _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
@@ -110,6 +112,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "ground_areas": GroundArea,
     "barriers": Barrier,
     "works": Work,
+    "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
 }
 _SINGLE: dict[str, type[BaseModel]] = {"identity": Identity, "site": Site, "calculation": Calculation}
@@ -137,6 +140,7 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     "receivers": {"use": "other"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
+    "rail_measurements": {"date": "2000-01-01", "track": "-", "spectrum": "-"},
 }
 _CALLS = {"acceleration_m_s2": 1.0, "braking_m_s2": 1.0, "dwell_s": 20.0}
 _PARTS: dict[str, type[BaseModel]] = {"stretches": Stretch, "turnouts": Turnout}

@@ -1,6 +1,6 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``track`` and ``traffic``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``track``, ``traffic`` and ``works``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -37,7 +37,6 @@ from lineside.project.track import (
     Track,
     TrackAttributes,
     Turnout,
-    Work,
 )
 from lineside.project.traffic import (
     ActualWheels,
@@ -51,6 +50,7 @@ from lineside.project.traffic import (
     Vehicle,
 )
 from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text, Whole
+from lineside.project.works import RailMeasurement, Work, WorkChanges
 
 __all__ = [
     "ActualWheels",
@@ -73,6 +73,7 @@ __all__ = [
     "Passes",
     "Periods",
     "Project",
+    "RailMeasurement",
     "RailState",
     "Receiver",
     "Sector",
@@ -93,6 +94,7 @@ __all__ = [
     "UnitPart",
     "Vehicle",
     "Work",
+    "WorkChanges",
 ]
 
 FORMAT_VERSION = 1
@@ -155,7 +157,8 @@ class Calculation(Part):
     )
     grid: Grid | None = Field(default=None, description="Grid of the level map. Default null: no map")
     rail_state: RailState | None = Field(
-        default=None, description="Change of rail roughness with works and time. Default null: works are recorded only"
+        default=None,
+        description="Change of rail roughness with works and time. Default null: rails stay as rough as they are",
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the predicted levels")
 
@@ -191,5 +194,8 @@ class Project(Part):
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
+    rail_measurements: tuple[RailMeasurement, ...] = Field(
+        default=(), description="Roughness of rails measured at dates"
+    )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

@@ -11,6 +11,7 @@ from pydantic import PydanticInvalidForJsonSchema, ValidationError
 from lineside.contracts import Options
 from lineside.errors import PluginError
 from lineside.project.check import class_uses
+from lineside.project.check_works import check_same_day_surfaces, worked_pieces
 from lineside.project.draft import Draft
 from lineside.project.problems import Loc, report_model_errors
 from lineside.project.vocabulary import MAY_BE_NONE, Vocabulary
@@ -96,7 +97,7 @@ def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary
 
 
 def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
-    """Names that need another attribute beside them, on the whole track and in each stretch."""
+    """Names that need another attribute beside them: on the whole track, in each stretch, after each work."""
     for i, track in draft.readable("tracks").items():
         merged = {key: getattr(track.attributes, key) for key in type(track.attributes).model_fields}
         _check_beside(draft, ("tracks", i, "attributes"), merged, merged, vocabulary)
@@ -104,6 +105,8 @@ def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
             changes = stretch.changes()
             merged.update(changes)
             _check_beside(draft, ("tracks", i, "stretches", k), changes, merged, vocabulary)
+    for i, here in worked_pieces(draft):
+        _check_beside(draft, ("works", i, "changes"), here, here, vocabulary)
 
 
 def _check_beside(
@@ -252,6 +255,7 @@ def _resolve_rail_state(draft: Draft, vocabulary: Vocabulary, named: Named) -> N
         details = _validated(draft, ("works", i, "details"), work_model, work.details)
         if details is not None:
             named.work_details[i] = details
+    check_same_day_surfaces(draft, named.work_details)
 
 
 def _validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:

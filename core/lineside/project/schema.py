@@ -57,7 +57,7 @@ def _terms(meanings: Mapping[str, str]) -> Schema:
 
 
 def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
-    for model in ("TrackAttributes", "Stretch", "Vehicle"):
+    for model in ("TrackAttributes", "Stretch", "WorkChanges", "Vehicle"):
         for attribute in ATTRIBUTES:
             if attribute not in defs[model]["properties"]:
                 continue

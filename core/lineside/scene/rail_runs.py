@@ -1,4 +1,4 @@
-"""Runs of rail: stretches of track with works, along which the roughness of the rails changes alike in time."""
+"""Runs of rail: track with works or measured rails, along which the roughness of the rails changes alike in time."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import Options, RailRun, RailWork, SourceCalculator
+from lineside.contracts import MeasuredRoughness, Options, RailRun, RailWork, SourceCalculator
 from lineside.errors import PluginError
 from lineside.project.load import LoadedProject
+from lineside.project.model import RailMeasurement, Work
 from lineside.scene.model import BoolArray, IntArray, Scene, Spectrum, TrackForm
 
 #: Standard acceleration of gravity. [m/s2]
@@ -22,7 +23,8 @@ GRAVITY_M_S2 = 9.80665
 class RailRuns:
     """All runs of a scene.
 
-    ``run`` (n_sections,) index into ``runs``, -1 where no work was done: there the rail stays as it is.
+    ``run`` (n_sections,) index into ``runs``, -1 where no work was done and nothing measured: there the rail stays
+    as it is.
     ``from_m``, ``to_m`` (n_runs,) the outer ends of each run on its track, ``track`` (n_runs,).
     """
 
@@ -42,6 +44,11 @@ class RailRuns:
         """Dates of all works, in order, without doubles."""
         return tuple(sorted({work.date for run in self.runs for work in run.works}))
 
+    def begun(self, date: dt.date) -> BoolArray:
+        """Runs whose first work or measurement is not after a date, (n_runs,); the others have their base roughness."""
+        firsts = [min([w.date for w in run.works] + [m.date for m in run.measured]) for run in self.runs]
+        return np.array([first <= date for first in firsts], dtype=np.bool_)
+
     @property
     def sections(self) -> IntArray:
         """Indices of the sections that belong to a run."""
@@ -49,7 +56,7 @@ class RailRuns:
 
 
 def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]) -> RailRuns:
-    """Find the runs of a scene whose sections are cut at the ends of works.
+    """Find the runs of a scene whose sections are cut at the ends of works and of measured rails.
 
     Raises
     ------
@@ -61,6 +68,9 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
         (entry, RailWork(entry.date, entry.kind, details))
         for entry, details in zip(loaded.project.works, loaded.work_details, strict=True)
     ]
+    measured = [
+        (entry, _measured(entry.date, loaded.spectra[entry.spectrum])) for entry in loaded.project.rail_measurements
+    ]
     tonnage = [mgt_per_day(scene, k) for k in range(len(scene.tracks))]
     keys: dict[tuple[object, ...], int] = {}
     members: list[list[int]] = []
@@ -68,19 +78,26 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
     index = np.full(len(sections), -1, dtype=np.int64)
     for k, middle in enumerate(sections.mid_m):
         track = int(sections.track[k])
-        here = [n for n, (e, _) in enumerate(works) if e.track == scene.tracks[track].id and e.from_m < middle < e.to_m]
-        if not here:
+        here, seen = (_covering(of, scene.tracks[track].id, float(middle)) for of in (works, measured))
+        if not here and not seen:
             continue
         radius = min((c.radius_m for c in scene.tracks[track].curves_at(float(middle))), default=np.inf)
         base = scene.forms[int(sections.form[k])].rail_roughness
-        key = (track, base if isinstance(base, str) else base.id, tuple(here), radius)
+        key = (track, base if isinstance(base, str) else base.id, here, seen, radius)
         if key not in keys:
             keys[key] = len(runs)
             spectrum = base if isinstance(base, Spectrum) else _tabulated(base, calculators)
-            order = np.argsort(spectrum.axis)
-            covering = sorted((works[n][1] for n in here), key=lambda w: w.date)
-            level = next(iter(spectrum.columns.values()))
-            runs.append(RailRun(spectrum.axis[order], level[order], tuple(covering), tonnage[track], float(radius)))
+            wavelength_mm, level_db = _rising(spectrum)
+            runs.append(
+                RailRun(
+                    wavelength_mm,
+                    level_db,
+                    tuple(sorted((works[n][1] for n in here), key=lambda w: w.date)),
+                    tonnage[track],
+                    float(radius),
+                    tuple(sorted((measured[n][1] for n in seen), key=lambda m: m.date)),
+                )
+            )
             members.append([])
         index[k] = keys[key]
         members[keys[key]].append(k)
@@ -91,6 +108,22 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
         from_m=np.array([sections.from_m[m].min() for m in members]),
         to_m=np.array([sections.to_m[m].max() for m in members]),
     )
+
+
+def _covering(
+    entries: Sequence[tuple[Work | RailMeasurement, object]], track: str, chainage_m: float
+) -> tuple[int, ...]:
+    return tuple(n for n, (e, _) in enumerate(entries) if e.track == track and e.from_m < chainage_m < e.to_m)
+
+
+def _rising(spectrum: Spectrum) -> tuple[Array, Array]:
+    order = np.argsort(spectrum.axis)
+    return spectrum.axis[order], next(iter(spectrum.columns.values()))[order]
+
+
+def _measured(date: dt.date, spectrum: Spectrum) -> MeasuredRoughness:
+    wavelength_mm, level_db = _rising(spectrum)
+    return MeasuredRoughness(date, wavelength_mm, level_db, spectrum.source)
 
 
 def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Spectrum:
