@@ -70,7 +70,7 @@ def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
         _restrict(defs[model]["properties"]["surface"], surfaces)
     calculation = defs["Calculation"]["properties"]
     _restrict(calculation["method"], vocabulary.methods)
-    for key in ("without", "with"):
+    for key in ("without", "with", "forecast_with"):
         calculation[key]["items"] = {"enum": sorted(vocabulary.calculators)}
     _restrict(defs["RailState"]["properties"]["name"], {name: "" for name in vocabulary.rail_states})
 
