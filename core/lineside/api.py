@@ -18,6 +18,8 @@ from lineside.results.assemble import assemble as _assemble
 from lineside.results.findings import questions, windows_of
 from lineside.results.model import Results, Timeline
 from lineside.results.timeline import describe
+from lineside.results.tones import describe as describe_tones
+from lineside.results.tones import thirds_if_needed
 from lineside.scene.build import BuiltScene, build_scene
 from lineside.scene.model import Scene
 from lineside.scene.rail_runs import RailRuns, rail_runs
@@ -75,7 +77,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
         built = replace(built, scene=scene_at(base, runs, wear, date))
     computed = compute(built, selection, windows_of(asked), loaded.project.calculation.grid, progress)
     in_time = _timeline(loaded, base, runs, selection, computed, progress) if runs is not None else None
-    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time)
+    asked_for_tones = any(c.tone is not None for q in asked for c in q.checks)
+    thirds = thirds_if_needed(built.scene, computed, runs, asked_for_tones)
+    tones = describe_tones(base, runs, selection, computed, thirds, loaded.project.identity.assessment_dates)
+    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time, tones, thirds)
     return Assessment(loaded, built, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
