@@ -23,6 +23,8 @@ from lineside.results.causes import describe as describe_split
 from lineside.results.findings import questions, windows_of
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.timeline import describe
+from lineside.results.tones import describe as describe_tones
+from lineside.results.tones import thirds_if_needed
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +83,12 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
     in_time = _timeline(planned, selection, computed, progress)
     causes = _causes(planned, selection, progress)
-    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes)
+    runs = planned.rails.runs if selection.rail_state is not None else None
+    asked_for_tones = any(c.tone is not None for q in asked for c in q.checks)
+    thirds = thirds_if_needed(planned.built.scene, computed, runs, asked_for_tones)
+    dates = loaded.project.identity.assessment_dates
+    tones = describe_tones(planned.scenes.reference.scene, runs, selection, computed, thirds, dates)
+    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

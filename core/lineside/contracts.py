@@ -259,6 +259,9 @@ class RailTone:
     orders: tuple[int, ...]  # 1 is the pitch itself
     margin_db: tuple[float, float, float]  # by how much it exceeds the rest of the rail's roughness, by case
     smear_ratio: float  # frequency that varies by more than this, (max - min) / mean, is heard as no tone
+    #: the rest of the rail's roughness in the band of the pattern, by case [dB re 1 um]; None: not known
+    other_db: tuple[float, float, float] | None = None
+    needed_margin_db: float = 0.0  # above all other roughness, rail and wheel: from here on it is heard as a tone
 
     def frequency_hz(self, speed_km_h: Array, order: int = 1) -> Array:
         """f = order x v / pitch."""
@@ -365,12 +368,18 @@ class Window:
 class ToneRule:
     """An adjustment for audible tones that a criterion asks for, by a survey of third octaves.
 
-    A tone is found where a third octave exceeds both its neighbours by the threshold of its range.
+    A tone is found where a third octave exceeds both its neighbours by the threshold of its range, or more.
     """
 
     name: str  # edition and clause, printed: "ISO 1996-2:2007, Annex D"
     thresholds: tuple[tuple[float, float, float], ...]  # (lowest, highest third octave [Hz], threshold [dB])
     adjustment_db: float  # added to the level where a tone is found
+
+    def __post_init__(self) -> None:
+        if not all(low <= high and 0 < threshold < np.inf for low, high, threshold in self.thresholds):
+            raise PluginError(f"tone rule {self.name!r}: a threshold needs its lowest and highest band, and a level")
+        if not 0 < self.adjustment_db < np.inf:
+            raise PluginError(f"tone rule {self.name!r}: the adjustment must be above 0 dB")
 
 
 @dataclass(frozen=True)
@@ -389,10 +398,15 @@ class LimitCheck:
     rounding: Literal["none", "up"] = "none"
     adjustment_db: float = 0.0
     tone: ToneRule | None = None
+    adjustment_for_tones: bool = False  # adjustment_db stands for tones already
 
     def __post_init__(self) -> None:
         if self.rounding not in ("none", "up"):
             raise PluginError(f"limit {self.label!r}: rounding is none or up, not {self.rounding!r}")
+        if self.tone is not None and self.quantity == "lafmax_db":
+            raise PluginError(f"limit {self.label!r}: a tone rule judges average levels, not the level of one pass")
+        if self.tone is not None and self.adjustment_for_tones:
+            raise PluginError(f"limit {self.label!r}: a fixed adjustment for tones and a tone rule count tones twice")
 
 
 @dataclass(frozen=True)

@@ -279,6 +279,9 @@ def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:
         yield "roughness() depends on the order of runs or dates"
     if any(not (tone.pitch_mm > 0 and tone.orders and min(tone.orders) >= 1) for tone in tones):
         yield "tones() must have a pitch above 0 and orders from 1"
+    numbers = [(*t.margin_db, *(t.other_db or ()), t.smear_ratio, t.needed_margin_db) for t in tones]
+    if not all(np.isfinite(row).all() for row in numbers):
+        yield "tones() must have finite levels and ratios"
 
 
 def _criterion(offer: Criterion, options: Options) -> Iterator[str]:

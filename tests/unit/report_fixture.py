@@ -639,19 +639,53 @@ def _timeline(receivers: list[dict[str, Any]]) -> dict[str, Any]:
             }
         ],
         "receivers": [_receiver_timeline(r) for r in receivers if r["lden_db"] is not None],
-        "tones": [
+    }
+
+
+def _tones(receivers: list[dict[str, Any]]) -> dict[str, Any]:
+    marks = {"track": "T1", "from_m": 250.0, "to_m": 560.0, "pitch_mm": 27.8}
+    services = {"local-up": (35.2, 60.0), "fast-up": (40.0, 60.0)}
+    over = [(15.0 - k, 2.0 - k) for k in range(len(receivers))]
+    return {
+        "assessment_date": "2026-12-01",
+        "marks": [
             {
-                "service": "s1",
-                "track": "T1",
-                "from_m": 250.0,
-                "to_m": 560.0,
-                "pitch_mm": 27.8,
+                **marks,
+                "service": service,
                 "pitch_given": False,
-                "speed_km_h": (35.2, 60.0),
-                "frequency_hz": {1: (351.7, 599.5), 2: (703.4, 1199.0)},
-                "margin_fresh_db": 8.1,
-                "margin_at_assessment_db": None,
+                "speed_km_h": (low, high),
+                "frequency_hz": {n: (round(n * low / 0.10008, 1), round(n * high / 0.10008, 1)) for n in (1, 2)},
+                "fresh_date": "2026-10-12",
+                "wheel_roughness_db": -4.2,
+                "margin_fresh_db": {"low": 4.1, "likely": 8.1, "high": 12.1},
+                "margin_at_assessment_db": {"low": -9.0, "likely": 1.2, "high": 8.0},
+                "needed_margin_db": 0.0,
+                "smear_ratio": 0.12,
             }
+            for service, (low, high) in services.items()
+        ],
+        "at_receivers": [
+            {
+                **marks,
+                "receiver": r["id"],
+                "service": service,
+                "frequency_hz": (580.0, 599.5) if service == "fast-up" else (420.0, 590.0),
+                "spread_ratio": 0.033 if service == "fast-up" else 0.337,
+                "band_hz": 630.0 if service == "fast-up" else 500.0,
+                "over_neighbours_fresh_db": fresh,
+                "over_neighbours_at_date_db": now,
+                "fresh": "likely" if service == "fast-up" else "possible",
+                "at_date": "likely" if service == "fast-up" else None,
+                "flagged": None,
+            }
+            for (fresh, now), r in zip(over, receivers, strict=True)
+            if r["lden_db"] is not None
+            for service in services
+        ],
+        "third_octaves": [
+            {"receiver": r["id"], "period": period, "leq_db": [50.0 - k for k in range(24)]}
+            for r in receivers
+            for period in PERIOD_SHIFT
         ],
     }
 
@@ -721,6 +755,7 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
         ],
         "grid": _grid(),
         "timeline": _timeline(receivers),
+        "tones": _tones(receivers),
     }
     document.update(changes)
     return Results.model_validate(document)

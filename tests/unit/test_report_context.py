@@ -48,7 +48,7 @@ def test_tables_have_fixed_ids() -> None:
         "T2.2",
         "T4.1",
         *(f"T5.{k}" for k in range(1, 15)),
-        *(f"T6.{k}" for k in range(1, 12)),
+        *(f"T6.{k}" for k in range(1, 13)),
         "T7.1",
         "T9.1",
         "TB.1",
@@ -257,16 +257,16 @@ def test_long_tables_print_the_worst_and_say_so() -> None:
 
 
 def test_works_are_recorded_and_not_computed_without_a_rail_state() -> None:
-    results = FIXTURE["build_results"](4, timeline=None)
+    results = FIXTURE["build_results"](4, timeline=None, tones=None)
     bare = results.model_copy(update={"site": results.site.model_copy(update={"works": []})})
     assert build_from(bare).tables["T2.2"].note == ""
     report = build_from(results, draw=True)
     table = report.tables["T2.2"]
     assert len(table.rows) == 2
     assert table.note.startswith("Recorded here; their effect on roughness is not computed")
-    for table_id in ("T6.9", "T6.10", "T6.11"):
+    for table_id in ("T6.9", "T6.10", "T6.11", "T6.12"):
         assert report.tables[table_id].rows == () and "asks for no rail state" in report.tables[table_id].empty
-    assert report.figures["F6.7"].empty == report.tables["T6.9"].empty
+    assert report.figures["F6.7"].empty == report.figures["F6.8"].empty == report.tables["T6.9"].empty
     assert "is not computed" in text_of(report)
 
 
@@ -494,7 +494,7 @@ def test_no_wording_is_left_over() -> None:
         f"{part}."
         for part in (
             *("period", "quantity", "mechanism", "use", "work", "state_note", "direction", "kind", "surface", "joint"),
-            *("route", "offer_kind", "spectrum_kind", "spectrum_column", "class", "option", "choice", "case", "month"),
+            *("route", "offer_kind", "spectrum_kind", "spectrum_column", "class", "option", "choice", "case", "month", "tone_word"),
         )
     )
     unused = {

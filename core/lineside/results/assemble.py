@@ -18,6 +18,7 @@ from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Wi
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
+from lineside.engine.tones import ThirdOctaves
 from lineside.errors import PluginError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
@@ -26,6 +27,7 @@ from lineside.results import describe, model
 from lineside.results.actions import actions
 from lineside.results.causes import situation
 from lineside.results.findings import Question, find
+from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
 from lineside.scene.model import Scene
@@ -44,6 +46,8 @@ def assemble(
     plugins: Plugins,
     timeline: model.Timeline | None = None,
     explanations: Sequence[model.Explanation] = (),
+    tones: model.Tones | None = None,
+    thirds: ThirdOctaves | None = None,
 ) -> model.Results:
     """The results document of one run."""
     loaded, built = planned.scenes.loaded, planned.built
@@ -51,13 +55,15 @@ def assemble(
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
     uncertainty = _uncertainty(project)
+    surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
+    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
         periods=_periods(project, hours),
         site=describe.site(loaded, built),
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
-        findings=[_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out)],
+        findings=findings,
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection),
         grid=_grid(built, computed, hours, project),
@@ -74,6 +80,7 @@ def assemble(
             planned.rails.runs,
             planned.situation.date,
         ),
+        tones=with_flags(tones, findings),
     )
 
 
@@ -134,7 +141,7 @@ def _levels(
 
 
 def _rounded(finding: model.Finding) -> model.Finding:
-    keys = ("level_db", "compared_db", "difference_db")
+    keys = ("level_db", "compared_db", "difference_db", "tone_adjustment_db")
     digits = {k: round(v, DIGITS) for k in keys if (v := getattr(finding, k)) is not None}
     return finding.model_copy(update=digits)
 

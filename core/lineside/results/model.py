@@ -219,6 +219,13 @@ class Finding(Part):
     verdict: Literal["well below", "borderline", "above", "not assessed"]
     within_uncertainty: bool = Field(description="The limit lies within level +- expanded uncertainty")
     reason: str = Field(default="", description="Why not assessed")
+    tone_rule: str = Field(default="", description="Rule for tones that the criterion asks for; empty: none")
+    tone_found: bool | None = Field(default=None, description="Null: not looked for")
+    tone_bands_hz: list[float] = Field(default=[], description="Third octaves in which a tone was found")
+    tone_periods: list[str] = Field(default=[], description="Periods or clock hours in which it was found")
+    tone_adjustment_db: float | None = Field(
+        default=None, description="What the rule adds to the level; part of compared_db"
+    )
 
 
 class ReceiverResult(Part):
@@ -276,21 +283,6 @@ class ReceiverTimeline(Part):
     returns: list[Return]
 
 
-class ToneInfo(Part):
-    """Tone of periodic marks on the rails, while they are fresh: f = order x speed / pitch."""
-
-    service: str
-    track: str
-    from_m: float
-    to_m: float
-    pitch_mm: float
-    pitch_given: bool = Field(description="False: the pitch is assumed")
-    speed_km_h: tuple[float, float] = Field(description="Lowest and highest speed of the service there")
-    frequency_hz: dict[int, tuple[float, float]] = Field(description="order -> lowest and highest frequency")
-    margin_fresh_db: float = Field(description="Marks above the rest of the rail's roughness in their band, likely")
-    margin_at_assessment_db: float | None = Field(description="The same at the assessment date; null: faded or not yet")
-
-
 class Timeline(Part):
     """Levels before, between and after the track works."""
 
@@ -301,7 +293,76 @@ class Timeline(Part):
     work_dates: list[str]
     runs: list[RailRunInfo]
     receivers: list[ReceiverTimeline]
-    tones: list[ToneInfo]
+
+
+ToneWord = Literal["likely", "possible", "unlikely"]
+
+
+class ToneInfo(Part):
+    """Tone of periodic marks on the rails under one service: f = order x speed / pitch."""
+
+    service: str
+    track: str
+    from_m: float
+    to_m: float
+    pitch_mm: float
+    pitch_given: bool = Field(description="False: the pitch is assumed")
+    speed_km_h: tuple[float, float] = Field(description="Lowest and highest speed of the service there")
+    frequency_hz: dict[int, tuple[float, float]] = Field(description="order -> lowest and highest frequency")
+    fresh_date: str = Field(description="Day after the work that left the marks")
+    wheel_roughness_db: float | None = Field(
+        description="Level of the smoothest wheels of the train at the pitch, dB re 1 um; null: not known, left out"
+    )
+    margin_fresh_db: dict[str, float] = Field(
+        description="case -> marks above all other roughness of rail and wheels in their band, while fresh"
+    )
+    margin_at_assessment_db: dict[str, float] | None = Field(
+        description="The same at the assessment date; null: faded or not there yet"
+    )
+    needed_margin_db: float = Field(description="Margin from which on the calculator takes a tone to be heard")
+    smear_ratio: float = Field(description="Spread of the frequency, (max - min) / mean, above which it is smeared")
+
+
+class ToneAtReceiver(Part):
+    """Tone of marks as it arrives at a receiver when a train of one service passes."""
+
+    receiver: str
+    service: str
+    track: str
+    from_m: float
+    to_m: float
+    pitch_mm: float
+    frequency_hz: tuple[float, float] = Field(description="Lowest and highest, by the energy that arrives")
+    spread_ratio: float = Field(description="(max - min) / mean of that frequency")
+    band_hz: float = Field(
+        description="Third octave in or beside that range which stands out most while the marks are fresh"
+    )
+    over_neighbours_fresh_db: Level = Field(description="Its level above the louder neighbour; null: no neighbour")
+    over_neighbours_at_date_db: Level
+    fresh: ToneWord = Field(description="Is a tone heard while the marks are fresh?")
+    at_date: ToneWord | None = Field(description="At the assessment date; null: faded or not there yet")
+    flagged: bool | None = Field(
+        default=None,
+        description="A survey of third octaves that a criterion asks for finds a tone where these marks or their "
+        "harmonics sound; null: no criterion asks for one here",
+    )
+
+
+class ThirdOctaveLevels(Part):
+    """Third-octave Leq of all traffic at a receiver, 50 Hz to 10 kHz, not A-weighted."""
+
+    receiver: str
+    period: str = Field(description="Name of a period, or clock hours")
+    leq_db: list[Level]
+
+
+class Tones(Part):
+    """Tones of marks on rails, and the spectra that tones are looked for in."""
+
+    assessment_date: str = Field(description="Empty: the project asks for no rail state")
+    marks: list[ToneInfo]
+    at_receivers: list[ToneAtReceiver]
+    third_octaves: list[ThirdOctaveLevels]
 
 
 class StateInfo(Part):
@@ -404,3 +465,4 @@ class Results(Part):
     conditions: list[ConditionInfo] = Field(description="What changes from day to day")
     explanations: list[Explanation] = Field(description="From before the works to the situation, by receiver")
     actions: list[Action] = Field(description="For the depot, the largest gain first")
+    tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")

@@ -211,18 +211,28 @@ class RailWear(RailStateCalculator):
         parts = section_roughness_parts(_base_db(run), works, [date], run.mgt_per_day, run.curve_radius_m, parameters)
         band = band_of(pitch)
         marks = parts["marks"][:, 0, band]
-        rest = parts["base"] + parts["finish"] + parts["growth"]
-        margin = to_db(marks / rest[:, 0, band])
+        rest = (parts["base"] + parts["finish"] + parts["growth"])[:, 0, band]
+        margin = to_db(marks / rest)
         if margin.max() < _FAINT_DB:
             return ()
         low, likely, high = (float(m) for m in margin)
+        other_low, other_likely, other_high = (float(level) for level in to_db(rest))
         orders = tuple(
             order
             for order, name in ((1, None), (2, "mark_second_harmonic_db"), (3, "mark_third_harmonic_db"))
             if name is None or parameters.fixed(name) > -np.inf
         )
-        smear = parameters.fixed("smear_ratio")
-        return (RailTone(pitch, last.pitch_mm is not None, orders, (low, likely, high), smear),)
+        return (
+            RailTone(
+                pitch_mm=pitch,
+                pitch_given=last.pitch_mm is not None,
+                orders=orders,
+                margin_db=(low, likely, high),
+                smear_ratio=parameters.fixed("smear_ratio"),
+                other_db=(other_low, other_likely, other_high),
+                needed_margin_db=parameters.fixed("tone_margin_db"),
+            ),
+        )
 
     def statement(self, options: Options) -> str:
         given = cast(WearOptions, options).parameters
