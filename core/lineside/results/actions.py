@@ -133,7 +133,7 @@ def _add_rails(
             continue
         fresh: Kind = "new_rail" if done[-1].kind == "rail_renewal" else "marks"
         for cause, kind in (("fresh", fresh), ("growth", "growth")):
-            key: tuple[Kind, str] = (kind, scene.tracks[int(runs.track[k])].id)  # type: ignore[assignment]
+            key: tuple[Kind, str] = (kind, scene.tracks[int(runs.track[k])].id)
             found.setdefault(key, []).append((float(runs.from_m[k]), float(runs.to_m[k])))
             what[key] = cause
     for (kind, track), ranges in found.items():
