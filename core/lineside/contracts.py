@@ -147,12 +147,24 @@ class SourceCalculator(Offer):
 
     mechanism: ClassVar[str]  # rolling, impact, squeal, traction, aerodynamic, bridge
     validity: ClassVar[tuple[Validity, ...]] = ()
+    #: other mechanisms whose sound power ``emission_beside`` needs; their calculators are asked first
+    builds_on: ClassVar[tuple[str, ...]] = ()
     #: attribute of track or vehicle -> names that this calculator knows (tabulated classes)
     vocabulary: ClassVar[Mapping[str, tuple[Term, ...]]] = {}
 
     @abstractmethod
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
         """Sound power of one vehicle per source class, energy re 1 pW, (n_rows, n_sections, 24)."""
+
+    def emission_beside(
+        self, scene: Scene, options: Options, others: Mapping[str, Mapping[SourceClass, Array]]
+    ) -> Mapping[SourceClass, Array]:
+        """What is computed: ``emission``, for a calculator that needs the power of other mechanisms beside it.
+
+        ``others`` has one entry per mechanism of ``builds_on``: power per source class as ``emission`` gives it,
+        read-only, all calculators of that mechanism together; without classes where none takes part.
+        """
+        return self.emission(scene, options)
 
     def cuts(self, track: TrackLine, options: Options) -> Array:
         """Chainages at which this mechanism changes along the track, (n,). [m]"""

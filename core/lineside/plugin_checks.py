@@ -48,7 +48,7 @@ from lineside.errors import PluginError
 from lineside.project.site import Receiver
 from lineside.project.vocabulary import ATTRIBUTES
 from lineside.scene.model import Receivers, Scene, SourcePoints, Traffic
-from lineside.small_scene import small_points, small_scene
+from lineside.small_scene import small_points, small_powers, small_scene
 
 QUANTITIES = ("lden_db", "lday_db", "levening_db", "lnight_db", "laeq_db", "lafmax_db")
 FORMS = ("ballast", "slab", "embedded")
@@ -128,6 +128,8 @@ def _declaration(offer: Offer) -> Iterator[str]:
     required = {name for name, field in offer.options_model.model_fields.items() if field.is_required()}
     if not offer.sources and "source" not in required:
         yield "it names no source, and its options ask for none"
+    if isinstance(offer, SourceCalculator) and not {"", offer.mechanism}.isdisjoint(m.strip() for m in offer.builds_on):
+        yield "builds_on must name other mechanisms"
     for citation in offer.sources:
         if not (citation.key and citation.title and citation.issuer and citation.year > 1800):
             yield f"the source {citation.key or citation.title!r} lacks key, title, issuer or year"
@@ -161,15 +163,16 @@ def _statement(offer: Offer, options: Options) -> Iterator[str]:
 
 
 def _source(offer: SourceCalculator, options: Options, scene: Scene) -> Iterator[str]:
-    before = fingerprint(scene)
-    first, second = offer.emission(scene, options), offer.emission(scene, options)
+    others = small_powers(scene, offer.builds_on)
+    before = fingerprint((scene, others))
+    first, second = (offer.emission_beside(scene, options, others) for _ in range(2))
     for track in scene.tracks:
         cuts = offer.cuts(track, options)
         if cuts.ndim != 1 or not np.all(np.isfinite(cuts)):
             yield f"cuts() for track {track.id} must be finite chainages, (n,)"
     yield from _notes(offer.notes(scene, options))
-    if fingerprint(scene) != before:
-        yield "it changes the scene"
+    if fingerprint((scene, others)) != before:
+        yield "it changes the scene or the powers that it builds on"
         return
     shape = (len(scene.traffic), len(scene.sections), N_THIRDS)
     for source_class, power in first.items():
@@ -178,7 +181,8 @@ def _source(offer: SourceCalculator, options: Options, scene: Scene) -> Iterator
     if first.keys() != second.keys() or any(not np.array_equal(first[k], second[k]) for k in first):
         yield "emission() changes from call to call"
     order = np.arange(len(scene.traffic))[::-1]
-    turned = offer.emission(dataclasses.replace(scene, traffic=_rows(scene.traffic, order)), options)
+    other_way = dataclasses.replace(scene, traffic=_rows(scene.traffic, order))
+    turned = offer.emission_beside(other_way, options, small_powers(other_way, offer.builds_on))
     if any(not np.allclose(turned[k], first[k][order], rtol=SAME, atol=0) for k in first):
         yield "emission() depends on the order of the traffic rows"
 
@@ -201,7 +205,7 @@ def _vocabulary(offer: SourceCalculator, options: Options) -> Iterator[str]:
             if not term.meaning.strip():
                 yield f"vocabulary: {attribute} {term.name!r} has no meaning"
             scene = small_scene({**offer.vocabulary, attribute: (term,)})
-            for power in offer.emission(scene, options).values():
+            for power in offer.emission_beside(scene, options, small_powers(scene, offer.builds_on)).values():
                 yield from _energy(f"emission with {attribute} {term.name!r}", power)
 
 
