@@ -46,6 +46,8 @@ class LoadedProject:
         Ground factors, the latter by id of the ground area.
     calculators : tuple of str
         Those of the method without those left out, and the additional ones.
+    forecast : tuple of str
+        Source calculators for situations, explanations and forecasts, in place of those of the same mechanism.
     options, criteria_options : mapping
         What the project states, by calculator; and by id of the criterion's use.
 
@@ -70,6 +72,7 @@ class LoadedProject:
     default_ground_g: float | None
     ground_g: Mapping[str, float]
     calculators: tuple[str, ...]
+    forecast: tuple[str, ...]
     options: Mapping[str, Options]
     criteria_options: Mapping[str, Options]
     rail_options: Options | None
@@ -121,6 +124,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         default_ground_g=named.default_ground_g,
         ground_g={project.ground_areas[i].id: g for i, g in named.ground_g.items()},
         calculators=named.calculators,
+        forecast=named.forecast,
         options=named.options,
         criteria_options=named.criteria_options,
         rail_options=named.rail_options,

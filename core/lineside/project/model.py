@@ -153,6 +153,11 @@ class Calculation(Part):
     with_: tuple[Line, ...] = Field(
         default=(), alias="with", description="Calculators used besides those of the method"
     )
+    forecast_with: tuple[Line, ...] = Field(
+        default=(),
+        description="Source calculators that take the place of those of the same mechanism in situations, explanations "
+        "and forecasts; what is compared with limits keeps the method's own",
+    )
     grid: Grid | None = Field(default=None, description="Grid of the level map. Default null: no map")
     rail_state: RailState | None = Field(
         default=None, description="Change of rail roughness with works and time. Default null: works are recorded only"

@@ -24,6 +24,7 @@ class Named:
     default_ground_g: float | None = None
     ground_g: dict[int, float] = field(default_factory=dict)
     calculators: tuple[str, ...] = ()
+    forecast: tuple[str, ...] = ()
     options: dict[str, Options] = field(default_factory=dict)
     criteria_options: dict[str, Options] = field(default_factory=dict)
     rail_options: Options | None = None
@@ -161,17 +162,48 @@ def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> 
     if own is not None:
         kept = [name for name in own if name not in given.without]
         named.calculators = tuple(dict.fromkeys([*kept, *given.with_]))
+        _warn_of_doubles(draft, kept, vocabulary)
+    _resolve_forecast(draft, vocabulary, named)
     for name, options in given.options.items():
         path = ("calculation", "options", name)
         if name not in vocabulary.calculators:
             _unknown_calculator(draft, path, name, vocabulary.calculators, of_key=True)
             continue
-        if own is not None and name not in named.calculators:
+        if own is not None and name not in (*named.calculators, *named.forecast):
             report.warn(path, f"the calculator {shown(name)} takes no part in this calculation", of_key=True, found="")
         model = _validated(draft, path, vocabulary.calculators[name], options)
         if model is not None:
             named.options[name] = model
     _check_shared_options(draft, vocabulary, named)
+
+
+def _warn_of_doubles(draft: Draft, kept: Iterable[str], vocabulary: Vocabulary) -> None:
+    """Two calculators of one mechanism are added to each other, which is rarely meant."""
+    assert draft.calculation is not None
+    mechanisms = vocabulary.mechanisms
+    by_mechanism = {mechanisms[name]: name for name in kept if name in mechanisms}
+    for k, name in enumerate(draft.calculation.with_):
+        double = by_mechanism.get(mechanisms.get(name, ""), name)
+        if double != name:
+            draft.reporter.warn(
+                ("calculation", "with", k),
+                f"computes {mechanisms[name]} noise, as {double} of the method does; both are added up",
+                hint=f"leave one out (without: [{double}]), or name this one under forecast_with instead",
+            )
+
+
+def _resolve_forecast(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    assert draft.calculation is not None
+    for k, name in enumerate(draft.calculation.forecast_with):
+        path: Loc = ("calculation", "forecast_with", k)
+        if name in vocabulary.propagations:
+            draft.reporter.add(path, "is a propagation calculator; only sources can be replaced")
+        elif name not in vocabulary.calculators:
+            sources = [n for n in vocabulary.calculators if n not in vocabulary.propagations]
+            _unknown_calculator(draft, path, name, sources)
+        elif name in named.calculators:
+            draft.reporter.warn(path, "takes part in the calculation already")
+    named.forecast = tuple(dict.fromkeys(draft.calculation.forecast_with))
 
 
 def _check_shared_options(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
@@ -180,7 +212,7 @@ def _check_shared_options(draft: Draft, vocabulary: Vocabulary, named: Named) ->
     if given is None:
         return
     values: dict[str, dict[str, Any]] = {}
-    for name in named.calculators:
+    for name in dict.fromkeys((*named.calculators, *named.forecast)):
         model = vocabulary.calculators.get(name)
         if model is None or (name in given.options and name not in named.options):
             continue  # what is not known or faulty has been reported

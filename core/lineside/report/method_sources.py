@@ -16,6 +16,8 @@ from lineside.results.model import CitationUsed, OfferUsed, Results
 
 #: The status of calculators that reproduce published cases, as the results document has it.
 PUBLISHED = Verification.PUBLISHED.value
+#: Kind of the calculators that compute situations, explanations and forecasts only.
+FORECAST = "source (forecast)"
 #: Options of a criterion that have a line of their own.
 PRINTED_OPTIONS = ("title", "source", "nature", "limits", "place", "valid_from", "caution")
 
@@ -107,6 +109,7 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
             o.title,
             o.statement,
             (
+                *([(strings("method.used_for"), strings("method.forecast_only"))] if o.kind == FORECAST else []),
                 (strings("method.verification"), ". ".join(p for p in (o.verification, o.verification_note) if p)),
                 *([(strings("method.options"), in_words(o.options, strings))] if o.options else []),
                 (strings("method.source"), "; ".join(_short(s) for s in o.sources) or strings("report.unknown")),
@@ -128,6 +131,8 @@ def _calculators(results: Results, strings: Strings) -> Table:
     def contribution(offer: OfferUsed) -> str:
         if offer.mechanism is None:
             return NOTHING
+        if offer.kind == FORECAST:
+            return strings("method.forecast")
         return strings("method.contributes" if offer.mechanism in heard else "method.no_contribution")
 
     rows = tuple(

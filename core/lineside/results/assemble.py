@@ -203,7 +203,7 @@ def _grid_level(energy: float) -> float | None:
 def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> list[model.NoteUsed]:
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
-    for calculator, options in selection.sources:
+    for calculator, options in (*selection.sources, *selection.forecast_only):
         out += [(n.kind, calculator.name, n.text, str(n.standing)) for n in calculator.notes(scene, options)]
     propagation = selection.propagation
     out += [
@@ -323,6 +323,7 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
         whole.update(f"{file.name}\n{file.sha256}\n".encode())
     propagation = selection.propagation
     offers = [_offer(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
+    offers += [_offer(plugins, c, o, "source (forecast)", c.mechanism) for c, o in selection.forecast_only]
     offers.append(_offer(plugins, propagation, selection.propagation_options, "propagation", None))
     if selection.rail_state is not None:
         offers.append(_offer(plugins, *selection.rail_state, "rail state", None))
@@ -341,7 +342,7 @@ def _offer(
     plugins: Plugins,
     offer: Offer,
     options: Options,
-    kind: Literal["source", "propagation", "rail state", "criterion"],
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"],
     mechanism: str | None,
     name: str | None = None,
 ) -> model.OfferUsed:

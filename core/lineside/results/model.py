@@ -45,7 +45,7 @@ class OfferUsed(Part):
     """A calculator or criterion that took part."""
 
     name: str
-    kind: Literal["source", "propagation", "rail state", "criterion"]
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"]
     title: str
     mechanism: str | None = None
     version: str
