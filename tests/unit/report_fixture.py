@@ -700,6 +700,47 @@ def build_inputs() -> dict[str, bytes]:
     }
 
 
+def _conditions() -> list[dict[str, Any]]:
+    share = {"day": 0.7, "evening": 0.7, "night": 0.6}
+    rest = {name: round(1.0 - value, 3) for name, value in share.items()}
+    return [
+        {"kind": "rail", "states": [{"id": "dry", "name": "", "share": share}, {"id": "wet", "name": "", "share": rest}]},
+        {
+            "kind": "water",
+            "states": [
+                {"id": "high_water", "name": "High water", "share": rest},
+                {"id": "low_water", "name": "Low water", "share": share},
+            ],
+        },
+    ]
+
+
+def _explanation(receiver: dict[str, Any]) -> dict[str, Any]:
+    """1.5 dB more by marks, 0.6 dB less by joints, nothing by the finish."""
+    end = {"lden": receiver["lden_db"], **receiver["period_db"]}
+    parts = {"finish": 0.0, "marks": 1.5, "joints": -0.6}
+    states = {"label": "2026-12-01", "date": "2026-12-01", "states": {}}
+    return {
+        "receiver": receiver["id"],
+        "start": {"label": "before", "date": "2026-09-11", "states": {}},
+        "end": states,
+        "start_db": {q: None if v is None else v - sum(parts.values()) for q, v in end.items()},
+        "end_db": end,
+        "causes": [
+            {"cause": name, "change_db": {q: None if v is None else part for q, v in end.items()}}
+            for name, part in parts.items()
+        ],
+    }
+
+
+def _actions(receivers: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    gains = [{"receiver": r["id"], "gain_db": 3.2 - 0.2 * k} for k, r in enumerate(receivers[:3])]
+    return [
+        {"kind": "joints", "track": "T2", "from_m": 0.0, "to_m": 90.0, "gains": gains},
+        {"kind": "curve", "track": "T1", "from_m": 320.0, "to_m": 480.0, "gains": gains[:1]},
+    ]
+
+
 def build_results(n_receivers: int = 10, **changes: Any) -> Results:
     """The invented document, with top-level parts replaced as wished."""
     receivers = [_receiver(k, n_receivers) for k in range(n_receivers)]
@@ -756,6 +797,10 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
         "grid": _grid(),
         "timeline": _timeline(receivers),
         "tones": _tones(receivers),
+        "situation": {"label": "2026-12-01", "date": "2026-12-01", "states": {}},
+        "conditions": _conditions(),
+        "explanations": [_explanation(r) for r in receivers],
+        "actions": _actions(receivers),
     }
     document.update(changes)
     return Results.model_validate(document)

@@ -52,7 +52,7 @@ def powers(*calculators: SourceCalculator) -> dict[tuple[str, str], float]:
     scene = small_scene()
     unit = compute_emission(scene, [(Steady("unit", "unit", 1.0), Options())]).pass_energy.sum()
     emission = compute_emission(scene, [(c, Options()) for c in calculators])
-    by = emission.pass_energy.sum(axis=(1, 2, 4)) / unit
+    by = emission.pass_energy.sum(axis=(0, 2, 3, 5)) / unit
     return {
         (m, c.name): round(float(by[i, k]), 9)
         for i, m in enumerate(emission.mechanisms)

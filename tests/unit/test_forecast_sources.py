@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from lineside.api import Assessment, assess, load_project
-from lineside.engine.select import Selection, select
+from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.plugins import Plugins
+from lineside.project.schema import project_schema
 from lineside.report import method_sources
 from lineside.report.strings import Strings
 from sites import straight_site, write_site
@@ -63,6 +64,11 @@ def test_one_that_takes_part_already_is_kept_alone_in_the_forecast(tmp_path: Pat
     assert {"eu_squeal", "squeal_passes"} <= set(names(chosen.sources))
     assert "eu_squeal" not in names(chosen.forecast_sources)
     assert names(chosen.forecast_sources).count("squeal_passes") == 1 and chosen.forecast_only == ()
+
+
+def test_the_schema_offers_sources_only() -> None:
+    calculation = project_schema(vocabulary_of(PLUGINS))["$defs"]["Calculation"]["properties"]
+    assert calculation["forecast_with"]["items"]["enum"] == [*METHOD, "squeal_passes"]
 
 
 @pytest.fixture(scope="module")

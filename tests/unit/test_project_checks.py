@@ -950,7 +950,7 @@ def test_two_calculators_of_one_mechanism_are_doubtful(tmp_path: Path) -> None:
     assert warning.message == "with[1]: computes rolling noise, as rolling of the method does; both are added up"
     assert "forecast_with" in warning.hint
     apart = (method + "  options: {rolling: {gain_db: 1}}", f"{method}  with: [counted, squeal]\n  without: [rolling]")
-    assert load(tmp_path, apart, vocabulary=FORECAST).warnings == ()
+    assert not any("added up" in w.message for w in load(tmp_path, apart, vocabulary=FORECAST).warnings)
 
 
 @pytest.mark.parametrize("name", ["R2\u200b", "\u2060", "R\ue000"])

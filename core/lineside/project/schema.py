@@ -72,6 +72,7 @@ def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
     _restrict(calculation["method"], vocabulary.methods)
     for key in ("without", "with", "forecast_with"):
         calculation[key]["items"] = {"enum": sorted(vocabulary.calculators)}
+    calculation["forecast_with"]["items"] = {"enum": sorted(set(vocabulary.calculators) - vocabulary.propagations)}
     _restrict(defs["RailState"]["properties"]["name"], {name: "" for name in vocabulary.rail_states})
 
 

@@ -248,6 +248,7 @@ class ReceiverResult(Part):
     by_service_db: dict[str, dict[str, Level]]
     by_stretch_db: dict[str, dict[str, Level]]
     states_db: dict[str, dict[str, Level]] = Field(
+        default={},
         description="State of a condition (or 'mixture') -> lden or period -> level while it prevails, by the "
         "forecast's calculators; every other condition as in the situation"
     )
@@ -462,7 +463,7 @@ class Results(Part):
     grid: Grid | None
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
     situation: SituationInfo = Field(description="What the levels are for")
-    conditions: list[ConditionInfo] = Field(description="What changes from day to day")
-    explanations: list[Explanation] = Field(description="From before the works to the situation, by receiver")
-    actions: list[Action] = Field(description="For the depot, the largest gain first")
+    conditions: list[ConditionInfo] = Field(default=[], description="What changes from day to day")
+    explanations: list[Explanation] = Field(default=[], description="From before the works to the situation, by receiver")
+    actions: list[Action] = Field(default=[], description="For the depot, the largest gain first")
     tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")

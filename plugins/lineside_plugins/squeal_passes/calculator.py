@@ -120,8 +120,6 @@ def shares(scene: Scene, options: SquealPassesOptions) -> Array:
     for s, place in enumerate(sections.mid_m):
         curves = scene.tracks[int(sections.track[s])].curves_at(float(place))
         radius = min((curve.radius_m for curve in curves), default=np.inf)
-        if radius > options.largest_radius_m:
-            continue
         friction = scene.forms[int(sections.form[s])].friction
         for k, kind in enumerate(kinds):
             share = share_of_passes(options.shares, radius, kind, scene.conditions.rail, friction, options.case)

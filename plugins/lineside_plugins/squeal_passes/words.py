@@ -174,8 +174,8 @@ def _level_notes(options: SquealPassesOptions, level: Level, frictions: Collecti
     if any(options.effect(friction) is None for friction in managed):
         out.append(Note("assumption", _reported_words(), Standing.READ))
     text = (
-        "Levels of single passes hold the mean of squeal over all passes: the largest level of a pass that squeals is "
-        "higher, that of one that does not is lower."
+        "Where squeal is taken as a mean over passes, so are the levels of single passes: the largest level of a pass "
+        "that squeals is higher, that of one that does not is lower."
     )
     return [*out, Note("validity", text, Standing.ASSUMPTION)]
 
