@@ -704,7 +704,10 @@ def _conditions() -> list[dict[str, Any]]:
     share = {"day": 0.7, "evening": 0.7, "night": 0.6}
     rest = {name: round(1.0 - value, 3) for name, value in share.items()}
     return [
-        {"kind": "rail", "states": [{"id": "dry", "name": "", "share": share}, {"id": "wet", "name": "", "share": rest}]},
+        {
+            "kind": "rail",
+            "states": [{"id": "dry", "name": "", "share": share}, {"id": "wet", "name": "", "share": rest}],
+        },
         {
             "kind": "water",
             "states": [

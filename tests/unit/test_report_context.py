@@ -494,7 +494,18 @@ def test_no_wording_is_left_over() -> None:
         f"{part}."
         for part in (
             *("period", "quantity", "mechanism", "use", "work", "state_note", "direction", "kind", "surface", "joint"),
-            *("route", "offer_kind", "spectrum_kind", "spectrum_column", "class", "option", "choice", "case", "month", "tone_word"),
+            *(
+                "route",
+                "offer_kind",
+                "spectrum_kind",
+                "spectrum_column",
+                "class",
+                "option",
+                "choice",
+                "case",
+                "month",
+                "tone_word",
+            ),
         )
     )
     unused = {
