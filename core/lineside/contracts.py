@@ -211,11 +211,6 @@ class RailRun:
     curve_radius_m: float  # inf: straight
     measured: tuple[MeasuredRoughness, ...] = ()  # in date order
 
-    @property
-    def begins(self) -> dt.date:
-        """The first date at which the rail is another than its base."""
-        return min([w.date for w in self.works] + [m.date for m in self.measured])
-
 
 #: The three cases of levels in time, from the quietest to the loudest.
 RAIL_CASES = ("low", "likely", "high")

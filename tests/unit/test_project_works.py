@@ -64,6 +64,17 @@ def one(project: dict[str, Any], folder: Path, plugins: Plugins) -> Problem:
 
 
 def test_every_kind_has_its_attributes() -> None:
+    """Written out once more: what each kind of work physically changes, but for the running surface."""
+    pads = {"rail_pad", "rail_pad_stiffness_mn_m", "track_transfer"}
+    assert {kind: set(keys) for kind, keys in MAY_CHANGE.items() if keys and kind != "other"} == {
+        "rail_renewal": {"joints_per_100_m", "sleeper"} | pads,
+        "joint_removal": {"joints_per_100_m"},
+        "turnout_renewal": {"impact_roughness", "joints_per_100_m", "rail_roughness"},
+        "lubrication": {"friction"},
+        "friction_modifier": {"friction"},
+        "rail_dampers": {"track_transfer"},
+        "rail_pads": pads,
+    }
     assert set(MAY_CHANGE) == set(get_args(WorkKind))
     known = set(WorkChanges.model_fields)
     assert all(set(keys) <= known for keys in MAY_CHANGE.values())
@@ -195,6 +206,12 @@ def test_errors(work: dict[str, Any], message: str, allowed: str, hint: str, tmp
     assert next(n for n, line in enumerate(text, 1) if '"works"' in line) < problem.line
 
 
+@pytest.mark.parametrize("kind", ["rail_pads", "rail_dampers"])
+def test_a_faulty_change_is_not_a_missing_one(kind: str, tmp_path: Path, plugins: Plugins) -> None:
+    key = MAY_CHANGE[kind][-1]  # type: ignore[index]
+    assert one(site({"kind": kind, "changes": {key: 5}}), tmp_path, plugins).message == f"{key}: must be a spectrum"
+
+
 WARNINGS: list[tuple[dict[str, Any], str, str]] = [
     ({"kind": "joint_removal"}, "works[1]: there are no joints here to remove", "before its works"),
     ({"kind": "lubrication"}, "works[1]: lubricates straight track", "in curves"),
@@ -324,6 +341,10 @@ class TestSameDay:
         a = {"kind": "grinding", "details": {"finish": "acoustic"}}
         assert problems(site(a, {"kind": "grinding", **change}, calculation=WEAR), tmp_path, plugins) == []
 
+    def test_details_of_works_that_leave_the_surface_cannot_contradict(self, tmp_path: Path, plugins: Plugins) -> None:
+        a, b = {"kind": "tamping", "details": {"finish": "acoustic"}}, {"kind": "tamping"}
+        assert problems(site(a, b, calculation=WEAR), tmp_path, plugins) == []
+
     def test_details_that_nothing_reads_cannot_contradict(self, tmp_path: Path, plugins: Plugins) -> None:
         a, b = {"kind": "grinding", "details": {"finish": "acoustic"}}, {"kind": "grinding"}
         assert [p.severity for p in problems(site(a, b), tmp_path, plugins)] == ["warning"]
@@ -369,6 +390,13 @@ class TestMeasuredRails:
         assert message in problem.message and allowed in problem.allowed
         assert problem.place == "rail_measurements[1]"
 
+    def test_a_missing_key_hides_no_other_problem(self, tmp_path: Path, plugins: Plugins) -> None:
+        project = site(measured=({"to_m": 1400},), calculation=WEAR)
+        del project["rail_measurements"][0]["spectrum"]
+        found = [p.message for p in problems(project, tmp_path, plugins)]
+        assert len(found) == 2 and "spectrum is missing" in found
+        assert any(message.startswith("to_m: lies beyond") for message in found)
+
     def test_one_place_and_date_measured_twice(self, tmp_path: Path, plugins: Plugins) -> None:
         twice: tuple[dict[str, Any], ...] = ({}, {"from_m": 690, "to_m": 800})
         problem = one(site(measured=twice, calculation=WEAR), tmp_path, plugins)
@@ -396,6 +424,8 @@ class TestMeasuredRails:
         assert "EU 1304/2014" in problem.hint
         assert problems(site(measured=({"date": "2026-08-01"},), calculation=WEAR), tmp_path, plugins) == []
         assert problems(site(measured=(old, {}), calculation=WEAR), tmp_path, plugins) == []
+        late = {"date": "2026-11-10"}  # after the date of the levels
+        assert problem in problems(site(measured=(old, late), calculation=WEAR), tmp_path, plugins)
         beside = {"from_m": 700, "to_m": 900}
         assert len(problems(site(measured=(old, beside), calculation=WEAR), tmp_path, plugins)) == 1
 

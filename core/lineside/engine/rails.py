@@ -12,7 +12,7 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_db
 from lineside.contracts import RAIL_PARTS, Options, RailParts, RailStateCalculator
 from lineside.errors import PluginError
-from lineside.scene.model import BoolArray, Scene
+from lineside.scene.model import Scene
 from lineside.scene.rail_runs import RailRuns, with_roughness
 
 #: Parts of the mean-square roughness that differ by less than this ratio are the same.
@@ -32,10 +32,6 @@ class Rails:
         """Is there any rail whose roughness changes?"""
         return self.calculator is not None and bool(self.runs.runs)
 
-    def begun(self, date: dt.date) -> BoolArray:
-        """Runs whose first work is done, (n_runs,); the others keep their base exactly as the project gives it."""
-        return np.array([run.begins <= date for run in self.runs.runs], dtype=np.bool_)
-
     def at(self, scene: Scene, date: dt.date) -> Scene:
         """The scene with the likely roughness of a date."""
         return self.with_parts(scene, dict.fromkeys(RAIL_PARTS, date))
@@ -47,7 +43,7 @@ class Rails:
         wanted = sorted(set(dates.values()))
         given = self.parts(wanted)
         energy = sum(given.energy[part][:, wanted.index(date)] for part, date in dates.items())
-        changed = np.any([self.begun(date) for date in wanted], axis=0)
+        changed = np.any([self.runs.begun(date) for date in wanted], axis=0)
         return with_roughness(scene, self.runs.run, given.wavelength_mm, to_db(np.asarray(energy)), changed)
 
     def differing_parts(self, one: dt.date, other: dt.date) -> tuple[str, ...]:
