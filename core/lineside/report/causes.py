@@ -174,7 +174,7 @@ def summary(results: Results, strings: Strings) -> list[str]:
         key, id=receiver.id, date=explanation.end.date, change=number(round(abs(whole_change), 1)),
         level=whole(explanation.end_db["lden"]),
     )  # fmt: skip
-    return [first, *cause_sentences(explanation, strings)[:2]]
+    return [first, *cause_sentences(explanation, strings)[:1]]
 
 
 def action_words(action: Action, strings: Strings) -> str:

@@ -250,7 +250,7 @@ class ReceiverResult(Part):
     states_db: dict[str, dict[str, Level]] = Field(
         default={},
         description="State of a condition (or 'mixture') -> lden or period -> level while it prevails, by the "
-        "forecast's calculators; every other condition as in the situation"
+        "forecast's calculators; every other condition as in the situation",
     )
     passes: list[Pass]
 
@@ -464,6 +464,8 @@ class Results(Part):
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
     situation: SituationInfo = Field(description="What the levels are for")
     conditions: list[ConditionInfo] = Field(default=[], description="What changes from day to day")
-    explanations: list[Explanation] = Field(default=[], description="From before the works to the situation, by receiver")
+    explanations: list[Explanation] = Field(
+        default=[], description="From before the works to the situation, by receiver"
+    )
     actions: list[Action] = Field(default=[], description="For the depot, the largest gain first")
     tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")
