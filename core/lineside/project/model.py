@@ -1,6 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``track`` and ``traffic``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``wind``, ``track``, ``traffic``
+and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -11,6 +12,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from lineside.project.conditions import (
+    AirState,
+    Conditions,
+    DrivingState,
+    Outline,
+    RailConditions,
+    Season,
+    ServiceState,
+    TimetableState,
+    WaterState,
+    WeatherTable,
+)
 from lineside.project.site import (
     Air,
     Barrier,
@@ -50,19 +63,24 @@ from lineside.project.traffic import (
     UnitPart,
     Vehicle,
 )
-from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text, Whole
+from lineside.project.types import Id, Line, Number, Part, PeriodShares, SpectrumRef, Text, Whole
+from lineside.project.wind import FavourableWindRose, WindClass
 
 __all__ = [
     "ActualWheels",
     "Air",
+    "AirState",
     "Barrier",
     "Calculation",
     "Calls",
+    "Conditions",
     "CriterionUse",
     "CsvAlignment",
+    "DrivingState",
     "EpsgCoordinates",
     "FavourableBySector",
     "FavourableOneValue",
+    "FavourableWindRose",
     "GeoJsonAlignment",
     "Grid",
     "Ground",
@@ -70,19 +88,25 @@ __all__ = [
     "Identity",
     "InlineAlignment",
     "LocalCoordinates",
+    "Outline",
     "Passes",
+    "PeriodShares",
     "Periods",
     "Project",
+    "RailConditions",
     "RailState",
     "Receiver",
+    "Season",
     "Sector",
     "Service",
+    "ServiceState",
     "Site",
     "SpectrumInput",
     "SpectrumRef",
     "Stop",
     "StopPlace",
     "Stretch",
+    "TimetableState",
     "Track",
     "TrackAttributes",
     "TrainTimes",
@@ -92,6 +116,9 @@ __all__ = [
     "Unit",
     "UnitPart",
     "Vehicle",
+    "WaterState",
+    "WeatherTable",
+    "WindClass",
     "Work",
 ]
 
@@ -191,5 +218,8 @@ class Project(Part):
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
+    conditions: Conditions | None = Field(
+        default=None, description="What changes from day to day, with shares of time. Default null: nothing"
+    )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

@@ -11,13 +11,12 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
-from lineside.project.model import FavourableOneValue, Periods, Project, SpectrumRef, TrainTimes, Work
+from lineside.project.model import Periods, Project, SpectrumRef, TrainTimes, Work
 from lineside.project.model import Vehicle as VehicleInput
 from lineside.scene.alignment import Alignment
 from lineside.scene.model import (
     Air,
     BarrierSegments,
-    FavourableShare,
     GroundAreas,
     IntArray,
     Receivers,
@@ -89,7 +88,7 @@ def build_scene(
         ground=_ground(loaded, origin),
         barriers=_barriers(loaded, origin),
         air=Air(**project.site.air.model_dump()),
-        favourable=_favourable(project),
+        favourable=loaded.favourable,
         period_names=PERIODS,
         period_of_hour=period_of_hour,
     )
@@ -218,15 +217,4 @@ def _barriers(loaded: LoadedProject, origin: Array) -> BarrierSegments:
         top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
         base_z_m=np.full((len(index), 2), level, dtype=np.float64),
         barrier=np.array(index, dtype=np.int64),
-    )
-
-
-def _favourable(project: Project) -> FavourableShare:
-    entry = project.site.favourable
-    if isinstance(entry, FavourableOneValue):
-        share = [[getattr(entry, name)] for name in PERIODS]
-        return FavourableShare(sector_from_deg=np.zeros(1), share=np.array(share))
-    return FavourableShare(
-        sector_from_deg=np.array([s.from_deg for s in entry.sectors]),
-        share=np.array([[getattr(s, name) for s in entry.sectors] for name in PERIODS]),
     )
