@@ -200,6 +200,7 @@ def test_units_of_names_stand_in_the_descriptions() -> None:
     }
     units |= {
         "_s": "[s]",
+        "_m_s": "[m/s]",
         "_m_s2": "[m/s2]",
         "_mn_m": "[MN/m]",
         "_deg": "[deg]",

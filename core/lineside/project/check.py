@@ -3,7 +3,8 @@
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
 skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
 ``check_coordinates``, those of trains in ``check_traffic``, those of works in ``check_works``, those of
-roughness in time in ``check_rail_state``, those of odd but possible values in ``check_plausible``.
+roughness in time in ``check_rail_state``, those of what changes from day to day in ``check_conditions``, those of odd
+but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from lineside.project.check_conditions import check_conditions
 from lineside.project.check_coordinates import check_coordinate_system
 from lineside.project.check_geometry import check_geometry
-from lineside.project.check_plausible import check_plausible
+from lineside.project.check_plausible import check_air, check_plausible
 from lineside.project.check_rail_state import check_rail_state
 from lineside.project.check_traffic import check_traffic
 from lineside.project.check_works import check_works
@@ -66,6 +68,7 @@ def check(draft: Draft, resolved: Resolved) -> None:
     check_traffic(draft, resolved)
     check_works(draft, resolved)
     check_rail_state(draft)
+    check_conditions(draft, resolved)
     check_plausible(draft, resolved)
 
 
@@ -123,6 +126,11 @@ def references(draft: Draft) -> Iterator[tuple[Loc, str, str]]:
     for kind in _ON_TRACKS:
         for i, entry in draft.readable(kind).items():
             yield (kind, i, "track"), "tracks", entry.track
+    for i, work in draft.readable("works").items():
+        yield ("works", i, "track"), "tracks", work.track
+    for s, state in enumerate(draft.conditions.water if draft.conditions is not None else ()):
+        for k, outline in enumerate(state.outlines):
+            yield ("conditions", "water", s, "outlines", k, "area"), "ground_areas", outline.area
 
 
 def _check_references(draft: Draft) -> None:
@@ -268,21 +276,7 @@ def _check_site(draft: Draft) -> None:
         for k in range(1, len(starts)):
             if starts[k] <= starts[k - 1]:
                 report.add((*path, k, "from_deg"), "must be larger than that of the sector before")
-    air = site.air
-    if air.humidity_pct < 10:
-        hint = "write percent: 75, not 0.75" if air.humidity_pct <= 1 else ""
-        report.warn(
-            ("site", "air", "humidity_pct"),
-            "is implausibly dry for outdoor air",
-            allowed="mostly 40 to 95 %",
-            hint=hint,
-        )
-    if not -25 <= air.temperature_deg_c <= 45:
-        report.warn(
-            ("site", "air", "temperature_deg_c"), "is an implausible mean temperature", allowed="mostly -5 to 25 °C"
-        )
-    if not 70 <= air.pressure_kpa <= 108:
-        report.warn(("site", "air", "pressure_kpa"), "is an implausible air pressure", allowed="mostly 85 to 104 kPa")
+    check_air(draft, ("site", "air"), site.air)
 
 
 def period_hours(hours: tuple[int, int]) -> int:

@@ -1,6 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``track``, ``traffic`` and ``works``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``wind``, ``track``, ``traffic``, ``works``
+and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -11,6 +12,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from lineside.project.conditions import (
+    AirState,
+    Conditions,
+    DrivingState,
+    Outline,
+    RailConditions,
+    Season,
+    ServiceState,
+    TimetableState,
+    WaterState,
+    WeatherTable,
+)
 from lineside.project.site import (
     Air,
     Barrier,
@@ -49,20 +62,25 @@ from lineside.project.traffic import (
     UnitPart,
     Vehicle,
 )
-from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text, Whole
+from lineside.project.types import Id, Line, Number, Part, PeriodShares, SpectrumRef, Text, Whole
+from lineside.project.wind import FavourableWindRose, WindClass
 from lineside.project.works import RailMeasurement, Work, WorkChanges
 
 __all__ = [
     "ActualWheels",
     "Air",
+    "AirState",
     "Barrier",
     "Calculation",
     "Calls",
+    "Conditions",
     "CriterionUse",
     "CsvAlignment",
+    "DrivingState",
     "EpsgCoordinates",
     "FavourableBySector",
     "FavourableOneValue",
+    "FavourableWindRose",
     "GeoJsonAlignment",
     "Grid",
     "Ground",
@@ -70,20 +88,26 @@ __all__ = [
     "Identity",
     "InlineAlignment",
     "LocalCoordinates",
+    "Outline",
     "Passes",
+    "PeriodShares",
     "Periods",
     "Project",
     "RailMeasurement",
+    "RailConditions",
     "RailState",
     "Receiver",
+    "Season",
     "Sector",
     "Service",
+    "ServiceState",
     "Site",
     "SpectrumInput",
     "SpectrumRef",
     "Stop",
     "StopPlace",
     "Stretch",
+    "TimetableState",
     "Track",
     "TrackAttributes",
     "TrainTimes",
@@ -93,6 +117,9 @@ __all__ = [
     "Unit",
     "UnitPart",
     "Vehicle",
+    "WaterState",
+    "WeatherTable",
+    "WindClass",
     "Work",
     "WorkChanges",
 ]
@@ -201,6 +228,8 @@ class Project(Part):
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
     rail_measurements: tuple[RailMeasurement, ...] = Field(
         default=(), description="Roughness of rails measured at dates"
+    conditions: Conditions | None = Field(
+        default=None, description="What changes from day to day, with shares of time. Default null: nothing"
     )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

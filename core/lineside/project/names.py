@@ -30,6 +30,7 @@ class Named:
     criteria_options: dict[str, Options] = field(default_factory=dict)
     rail_options: Options | None = None
     work_details: dict[int, Options] = field(default_factory=dict)
+    exposed_g: dict[tuple[int, int], float] = field(default_factory=dict)  # by state of the water and outline
 
 
 def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
@@ -45,6 +46,7 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
         g = _g(draft, ("ground_areas", i), area.surface, area.g, vocabulary)
         if g is not None:
             named.ground_g[i] = g
+    _resolve_water(draft, vocabulary, named)
     if vocabulary is not None:
         for path, attribute, value in class_uses(draft):
             if isinstance(value, str):
@@ -76,6 +78,44 @@ def _g(draft: Draft, path: Loc, surface: str | None, g: float | None, vocabulary
         hint=did_you_mean(surface, known) or "give the ground factor instead: g: 0.5",
     )
     return None
+
+
+def _resolve_water(draft: Draft, vocabulary: Vocabulary | None, named: Named) -> None:
+    """Ground that lies bare at each level of the water; and is what it belongs to water at all?"""
+    if draft.conditions is None:
+        return
+    areas, at = draft.readable("ground_areas"), draft.ids("ground_areas")
+    for s, state in enumerate(draft.conditions.water):
+        for k, outline in enumerate(state.outlines):
+            path: Loc = ("conditions", "water", s, "outlines", k)
+            bare = outline.exposed
+            g = _g(draft, (*path, "exposed"), bare.surface, bare.g, vocabulary)
+            if g is not None:
+                named.exposed_g[s, k] = g
+            i = at.get(outline.area, -1)
+            water_g = named.ground_g.get(i)
+            if water_g is None or i not in areas:
+                continue
+            _check_is_water(draft, (*path, "area"), areas[i].surface, water_g, vocabulary)
+            if g == water_g:
+                draft.reporter.warn(
+                    (*path, "exposed"), f"the bare ground is as hard as the water, G = {number(g)}: nothing changes"
+                )
+
+
+def _check_is_water(draft: Draft, path: Loc, surface: str | None, g: float, vocabulary: Vocabulary | None) -> None:
+    meaning = f"{surface} {vocabulary.surfaces[surface][1]}" if surface is not None and vocabulary is not None else ""
+    if g > 0:
+        of = f", surface {surface}" if surface is not None else ""
+        draft.reporter.add(
+            path,
+            f"the ground area is no water: its ground factor is {number(g)}{of}",
+            allowed="an area of water, which has the ground factor 0",
+        )
+    elif meaning and "water" not in meaning.lower():
+        draft.reporter.warn(
+            path, f"the surface of this ground area, {surface}, is no water", hint="is it the right area?"
+        )
 
 
 def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary: Vocabulary) -> None:

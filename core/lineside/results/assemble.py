@@ -261,7 +261,8 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(options)]
-    out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(built, loaded.project)]
+    taken = [*_own_assumptions(built, loaded.project), *loaded.assumptions]
+    out += [("assumption", "project", text, standing) for text, standing in taken]
     out += [
         (
             "validity",

@@ -17,7 +17,6 @@ from lineside.scene.conditions import StateChanges
 from lineside.scene.convert import (
     PERIODS,
     barriers_of,
-    favourable_of,
     freeze,
     ground_of,
     hours_of,
@@ -268,7 +267,7 @@ class Scenes:
             ground=ground_of(loaded, self._origin),
             barriers=barriers_of(loaded, self._origin),
             air=Air(**project.site.air.model_dump()),
-            favourable=favourable_of(project),
+            favourable=loaded.favourable,
             period_names=PERIODS,
             period_of_hour=self._period_of_hour,
             conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),

@@ -10,12 +10,11 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
-from lineside.project.model import FavourableOneValue, Periods, Project, SpectrumRef, TrainTimes
+from lineside.project.model import Periods, Project, SpectrumRef, TrainTimes
 from lineside.project.model import Vehicle as VehicleInput
 from lineside.scene.conditions import WaterOutline
 from lineside.scene.model import (
     BarrierSegments,
-    FavourableShare,
     GroundAreas,
     IntArray,
     Receivers,
@@ -123,15 +122,4 @@ def barriers_of(loaded: LoadedProject, origin: Array) -> BarrierSegments:
         top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
         base_z_m=np.full((len(index), 2), level, dtype=np.float64),
         barrier=np.array(index, dtype=np.int64),
-    )
-
-
-def favourable_of(project: Project) -> FavourableShare:
-    entry = project.site.favourable
-    if isinstance(entry, FavourableOneValue):
-        share = [[getattr(entry, name)] for name in PERIODS]
-        return FavourableShare(sector_from_deg=np.zeros(1), share=np.array(share))
-    return FavourableShare(
-        sector_from_deg=np.array([s.from_deg for s in entry.sectors]),
-        share=np.array([[getattr(s, name) for s in entry.sectors] for name in PERIODS]),
     )
