@@ -294,7 +294,7 @@ def test_tones_at_receivers_print_the_clearest_service_and_the_rule() -> None:
     table = build(4).tables["T6.12"]
     assert [row.cells[0] for row in table.rows] == ["R1", "R2", "R3", "R4"]
     assert table.rows[0].cells[1:] == (
-        *("Fast, towards Millgate", "T1, 250 to 560 m", "27.8", "580–600", "630", "15.0", "2.0"),
+        *("Fast, towards Millgate", f"T1, 250–560{NO_BREAK}m", "27.8", "580–600", "630", "15.0", "2.0"),
         *("likely", "likely", "–"),
     )
     assert "by 0 dB or more and the frequency spreads by no more than 12 %" in table.note

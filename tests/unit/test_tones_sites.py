@@ -128,7 +128,10 @@ def test_report_shows_the_adjustment_in_the_findings(tmp_path: Path) -> None:
         float(row.cells[2]) + 5.0, abs=0.11
     )
     assert "† ISO 1996-2:2007, Annex D: third octaves 630 Hz (day, evening, night), +5 dB: R Lden." in table.note
-    assert "Tones were looked for in 1 comparisons" in " ".join(s for b in report.summary for s in b.sentences)
+    assert (
+        "tones were looked for, as the criterion asks: 1; found, and the level raised by the adjustment: 1"
+        in " ".join(s for b in report.summary for s in b.sentences)
+    )
     facts = dict(report.criteria[0].facts)
     assert "level +5 dB where a tone is found" in facts["As set in the project"]
     assert "tones would count twice" in facts["Caution"]
