@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import html as html_module
 import re
@@ -287,6 +288,37 @@ def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
     assert "by about February 2027; it may be as early as December 2026, and in the high case it is later than" in said
     assert "a tone of about 350 to 600 Hz" in said
     assert "a model of lineside's own" in said
+
+
+def test_tones_at_receivers_print_the_clearest_service_and_the_rule() -> None:
+    table = build(4).tables["T6.12"]
+    assert [row.cells[0] for row in table.rows] == ["R1", "R2", "R3", "R4"]
+    assert table.rows[0].cells[1:] == (
+        *("Fast, towards Millgate", f"T1, 250–560{NO_BREAK}m", "27.8", "580–600", "630", "15.0", "2.0"),
+        *("likely", "likely", "–"),
+    )
+    assert "by 0 dB or more and the frequency spreads by no more than 12 %" in table.note
+    assert "Both values are assumptions" in table.note and "third octaves of wavelength" in table.note
+
+
+def test_likely_tones_that_the_survey_misses_are_told() -> None:
+    results = FIXTURE["build_results"](3)
+    assert "hide a narrow tone" not in build_from(results).tables["T6.12"].note
+    missed = [t.model_copy(update={"flagged": t.receiver != "R2"}) for t in results.tones.at_receivers]
+    some = results.model_copy(update={"tones": results.tones.model_copy(update={"at_receivers": missed})})
+    report = build_from(some)
+    said = "At R2 a tone is likely although the survey of third octaves does not flag one there"
+    assert said in report.tables["T6.12"].note and said in text_of(report)
+
+
+def test_tone_figure_shows_pitch_harmonics_and_services() -> None:
+    figure = build(3, draw=True).figures["F6.8"]
+    svg = base64.b64decode(figure.source.partition("base64,")[2]).decode()
+    for words in ("Against train speed", "Along the line", "27.8 mm", "× 2", "→ Local, towards Millgate"):
+        assert words in svg
+    assert "× 3" not in svg  # the marks have two orders only
+    assert "squeal does not move with speed" in figure.note
+    assert "Fast, towards Millgate: 400 to 600 Hz at 40–60 km/h." in figure.alt
 
 
 def test_left_out_and_unverified_calculators_are_said_loudly() -> None:

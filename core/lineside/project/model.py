@@ -93,8 +93,8 @@ __all__ = [
     "PeriodShares",
     "Periods",
     "Project",
-    "RailMeasurement",
     "RailConditions",
+    "RailMeasurement",
     "RailState",
     "Receiver",
     "Season",
@@ -228,6 +228,7 @@ class Project(Part):
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
     rail_measurements: tuple[RailMeasurement, ...] = Field(
         default=(), description="Roughness of rails measured at dates"
+    )
     conditions: Conditions | None = Field(
         default=None, description="What changes from day to day, with shares of time. Default null: nothing"
     )

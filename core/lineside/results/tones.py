@@ -197,7 +197,7 @@ def likelihood(
 ) -> model.ToneWord:
     """Is a tone heard: marks that stand out, and a frequency that holds still.
 
-    Likely: both in the likely case. Unlikely: the marks do not stand out even in the high case. Possible: else.
+    Likely: both, in the likely case. Unlikely: the marks stand out in none of the cases. Possible: else.
     """
     if max(margin_db.values()) < needed_db:
         return "unlikely"
