@@ -9,7 +9,7 @@ from pathlib import Path
 
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
-from lineside.engine.timeline import scene_at, timeline, timeline_dates
+from lineside.engine.timeline import months_from, scene_at, timeline, timeline_dates
 from lineside.errors import ReportError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
@@ -75,7 +75,8 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
         built = replace(built, scene=scene_at(base, runs, wear, date))
     computed = compute(built, selection, windows_of(asked), loaded.project.calculation.grid, progress)
     in_time = _timeline(loaded, base, runs, selection, computed, progress) if runs is not None else None
-    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time)
+    rails = runs.runs if runs is not None else ()
+    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time, rails)
     return Assessment(loaded, built, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
@@ -84,12 +85,15 @@ def _timeline(
 ) -> Timeline | None:
     """Levels in time; None where no work touches a track."""
     wanted = loaded.project.calculation.rail_state
-    if wanted is None or selection.rail_state is None or not runs.runs:
+    if wanted is None or selection.rail_state is None or not runs.work_dates:
         return None
     progress("time line", 0, 1)
     asked = loaded.project.identity.assessment_dates
-    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, asked)
-    levels = timeline(base, runs, selection, computed.emission, computed.receivers.transfer, dates)
+    end = months_from(runs.work_dates[-1], wanted.months_after)
+    measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
+    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, [*asked, *measured])
+    transfer = computed.receivers.transfer
+    levels = timeline(base, runs, selection, computed.emission, transfer, dates, wanted.draws, wanted.seed)
     progress("time line", 1, 1)
     return describe(base, runs, levels, selection.rail_state, asked[0])
 
