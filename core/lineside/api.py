@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from lineside.engine.causes import Explainer
+from lineside.engine.course import course
 from lineside.engine.plan import Plan, plan
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
-from lineside.engine.timeline import timeline, timeline_dates
+from lineside.engine.timeline import months_from, timeline_dates
 from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
@@ -25,6 +26,7 @@ from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
 from lineside.results.tones import thirds_if_needed
+from lineside.scene.tracks import change_dates
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,8 +88,8 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     runs = planned.rails.runs if selection.rail_state is not None else None
     asked_for_tones = any(c.tone is not None for q in asked for c in q.checks)
     thirds = thirds_if_needed(planned.built.scene, computed, runs, asked_for_tones)
-    dates = loaded.project.identity.assessment_dates
-    tones = describe_tones(planned.scenes.reference.scene, runs, selection, computed, thirds, dates)
+    dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
+    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at)
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
@@ -159,15 +161,16 @@ def _timeline(planned: Plan, selection: Selection, computed: Computed, progress:
     """Levels in time; None where no work changes a rail."""
     loaded = planned.scenes.loaded
     wanted, runs = loaded.project.calculation.rail_state, planned.rails.runs
-    if wanted is None or selection.rail_state is None or not planned.rails.change:
+    if wanted is None or selection.rail_state is None or not runs.work_dates:
         return None
     progress("time line", 0, 1)
-    asked = loaded.project.identity.assessment_dates
-    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, asked)
-    base = planned.scenes.reference.scene
-    levels = timeline(base, runs, selection, computed.emission, computed.receivers.transfer, dates)
+    end = months_from(runs.work_dates[-1], wanted.months_after)
+    measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
+    also = [*loaded.project.identity.assessment_dates, *measured, *change_dates(loaded.project.works)]
+    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, also)
+    levels = course(planned, selection, computed.receivers.transfer, dates, wanted.draws, wanted.seed)
     progress("time line", 1, 1)
-    return describe(base, runs, levels, selection.rail_state, asked[0])
+    return describe(planned.built.scene, runs, levels, selection.rail_state, planned.situation.date)
 
 
 def render(

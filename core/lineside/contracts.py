@@ -210,9 +210,18 @@ class RailRun:
     mgt_per_day: float  # million gross tonnes a day
     curve_radius_m: float  # inf: straight
     measured: tuple[MeasuredRoughness, ...] = ()  # in date order
+    place: str = ""  # for readers: track and chainage
+
+    @property
+    def begins(self) -> dt.date:
+        """From here on the rail may be another than its base; what is measured before the first work holds always."""
+        if self.works and self.measured and self.measured[0].date < self.works[0].date:
+            return dt.date.min
+        return min([w.date for w in self.works] + [m.date for m in self.measured], default=dt.date.max)
 
 
-#: The three cases of levels in time, from the quietest to the loudest.
+#: The three cases of levels in time: likely is the level with likely parameters, low and high are the points below
+#: which 5 % and 95 % of the levels of random draws of all parameters lie.
 RAIL_CASES = ("low", "likely", "high")
 
 
@@ -220,8 +229,9 @@ RAIL_CASES = ("low", "likely", "high")
 class RailRoughness:
     """Roughness of runs of rail at dates.
 
-    ``level_db`` (n_runs, n_dates, 3, n_wavelengths) [dB re 1 um], cases as in ``RAIL_CASES``; ``worn_in_db``
-    (n_runs, n_wavelengths): once all that the last work left has worn away, before anything grows.
+    ``level_db`` (n_runs, n_dates, 1 + n_draws, n_wavelengths) [dB re 1 um]: with likely parameters first, then with
+    random draws; ``worn_in_db`` (n_runs, n_wavelengths): once all that the last work left has worn away, before
+    anything grows.
     """
 
     wavelength_mm: Array  # (n_wavelengths,) rising or falling
@@ -266,26 +276,34 @@ class RailTone:
 class RailStateCalculator(Offer):
     """How the roughness of rails changes with works, traffic and time.
 
-    Before the first work of a run its base roughness holds; a work counts from its own date on.
+    Before the first work of a run its base roughness holds, or what was measured before that work; a work counts from
+    its own date on. What is measured in a run without works holds from its date on.
     """
 
     #: what the ``details`` of a work may say
     work_model: ClassVar[type[Options]] = Options
 
     @abstractmethod
-    def roughness(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailRoughness:
-        """Roughness of each run at each date."""
+    def roughness(
+        self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options, n_draws: int = 0, seed: int = 1
+    ) -> RailRoughness:
+        """Roughness of each run at each date.
+
+        Draws follow from the seed alone and are common to all runs and dates.
+        """
 
     @abstractmethod
     def parts(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailParts:
         """Likely roughness of each run at each date, by its parts."""
 
     @abstractmethod
-    def tones(self, run: RailRun, date: dt.date, options: Options) -> Sequence[RailTone]:
+    def tones(
+        self, run: RailRun, date: dt.date, options: Options, n_draws: int = 200, seed: int = 1
+    ) -> Sequence[RailTone]:
         """Periodic patterns on a run at a date."""
 
-    def notes(self, options: Options) -> Sequence[Note]:
-        """Parameters and assumptions with their standing."""
+    def notes(self, runs: Sequence[RailRun], options: Options) -> Sequence[Note]:
+        """Parameters and assumptions with their standing, and what measurements say about these runs."""
         return ()
 
 

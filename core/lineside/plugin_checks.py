@@ -30,6 +30,7 @@ from lineside.acoustics.bands import N_OCTAVES, N_THIRDS, Array
 from lineside.contracts import (
     Criterion,
     LimitCheck,
+    MeasuredRoughness,
     NotApplicable,
     Note,
     Offer,
@@ -248,22 +249,28 @@ def _propagation(offer: PropagationCalculator, options: Options, scene: Scene) -
 
 def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:
     yield from _options(offer.work_model)
-    yield from _notes(offer.notes(options))
     base = np.array([10.0, 30.0, 100.0]), np.array([-2.0, 1.0, 4.0])
     try:
         work = RailWork(dt.date(2026, 3, 1), "grinding", offer.work_model())
     except ValidationError:
         yield f"{offer.work_model.__name__} has required fields: works without details must be possible"
         return
-    runs = [RailRun(*base, (), 0.05, np.inf), RailRun(*base, (work,), 0.05, 300.0)]
+    seen = MeasuredRoughness(dt.date(2026, 5, 4), np.array([10.0, 25.0]), np.array([3.0, 8.0]), "a check")
+    runs = [
+        RailRun(*base, (), 0.05, np.inf),
+        RailRun(*base, (work,), 0.05, 300.0),
+        RailRun(*base, (work,), 0.05, 300.0, (seen,)),
+    ]
     dates = [dt.date(2026, 2, 1), dt.date(2026, 3, 1), dt.date(2026, 8, 1)]
     before = fingerprint((base, runs))
-    first, second = offer.roughness(runs, dates, options), offer.roughness(runs, dates, options)
+    yield from _notes(offer.notes(runs, options))
+    n_draws = 20
+    first, second = (offer.roughness(runs, dates, options, n_draws, seed=1) for _ in range(2))
     tones = [tone for when in dates for run in runs for tone in offer.tones(run, when, options)]
     if fingerprint((base, runs)) != before:
         yield "it changes the runs"
         return
-    shape = (len(runs), len(dates), 3, first.wavelength_mm.size)
+    shape = (len(runs), len(dates), 1 + n_draws, first.wavelength_mm.size)
     if first.level_db.shape != shape or first.worn_in_db.shape != (shape[0], shape[3]):
         yield f"roughness() has the shape {first.level_db.shape}, {shape} is asked for"
         return
@@ -275,8 +282,12 @@ def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:
         yield "roughness() changes where there was no work"
     if not np.allclose(first.level_db[1, 0], first.level_db[0, 0], atol=SAME):
         yield "roughness() is not the base roughness before the first work"
-    if not np.array_equal(offer.roughness(runs[::-1], dates[::-1], options).level_db[::-1, ::-1], first.level_db):
+    turned = offer.roughness(runs[::-1], dates[::-1], options, n_draws, seed=1)
+    if not np.array_equal(turned.level_db[::-1, ::-1], first.level_db):
         yield "roughness() depends on the order of runs or dates"
+    likely = offer.roughness(runs, dates, options)
+    if not np.array_equal(likely.level_db, first.level_db[:, :, :1]):
+        yield "roughness() without draws is not the first of those with draws"
     if any(not (tone.pitch_mm > 0 and tone.orders and min(tone.orders) >= 1) for tone in tones):
         yield "tones() must have a pitch above 0 and orders from 1"
     numbers = [(*t.margin_db, *(t.other_db or ()), t.smear_ratio, t.needed_margin_db) for t in tones]

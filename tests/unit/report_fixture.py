@@ -615,7 +615,11 @@ def _receiver_timeline(receiver: dict[str, Any]) -> dict[str, Any]:
                 "within_db": 1.0,
                 "dates": {"low": "2026-12-28", "likely": "2027-02-14", "high": None},
                 "leaves": {"low": "2027-02-28", "likely": None, "high": None},
-                "reasons": {"low": "", "likely": "", "high": "still falling at the end of the time line"},
+                "reasons": {
+                    "low": "",
+                    "likely": "",
+                    "high": "not within it by the end of the time line in 7 % of the draws",
+                },
             },
         ],
     }
@@ -626,6 +630,8 @@ def _timeline(receivers: list[dict[str, Any]]) -> dict[str, Any]:
         "calculator": "rail_wear",
         "assessment_date": "2026-12-01",
         "cases": ["low", "likely", "high"],
+        "draws": 200,
+        "seed": 1,
         "dates": list(TIMELINE_DATES),
         "work_dates": ["2026-10-04", "2026-10-11"],
         "runs": [

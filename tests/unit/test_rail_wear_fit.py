@@ -11,14 +11,14 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from lineside.acoustics.levels import to_db, to_energy
+from lineside.acoustics.levels import to_db
 from lineside.contracts import Standing
 from lineside.errors import OutOfRangeError
 from lineside_plugins.rail_wear import fit as fit_module
 from lineside_plugins.rail_wear.bands import WAVELENGTHS_MM, band_of
-from lineside_plugins.rail_wear.fit import fit_pass, measurement, replace_measured
+from lineside_plugins.rail_wear.fit import fit_pass, fit_work, measurement
 from lineside_plugins.rail_wear.history import Work, section_roughness_energy
-from lineside_plugins.rail_wear.parameters import Z95, default_ranges, draw, scenarios, with_given
+from lineside_plugins.rail_wear.parameters import Z95, default_ranges, draw, likely, with_given
 
 DAY = date(2026, 5, 1)
 WORK = Work(DAY, "grinding", pitch_mm=27.8)
@@ -34,7 +34,7 @@ def spectra(days, truth=TRUTH, noise_db=0.0, seed=1):
     for name, value in truth.items():
         ranges = with_given(ranges, name, value)
     dates = [DAY + timedelta(days=n) for n in days]
-    energy = section_roughness_energy(BASE_DB, [WORK], dates, RATE, np.inf, scenarios(ranges, ("likely",)))[0]
+    energy = section_roughness_energy(BASE_DB, [WORK], dates, RATE, np.inf, likely(ranges))[0]
     noise = np.random.default_rng(seed).normal(0.0, 1.0, energy.shape) * noise_db
     return [
         measurement(when, WAVELENGTHS_MM[MEASURED], level[MEASURED])
@@ -68,7 +68,7 @@ def test_growth_and_the_work_s_own_surface_are_part_of_the_fitted_model():
     smooth = replace(WORK, base_db=tuple(BASE_DB - 5.0))
     ranges = with_given(with_given(default_ranges(), "finish_production_db", 2.5), "marks_db", 12.5)
     dates = [DAY + timedelta(days=n) for n in (20, 60, 730)]
-    energy = section_roughness_energy(BASE_DB, [smooth], dates, RATE, 200.0, scenarios(ranges, ("likely",)))[0]
+    energy = section_roughness_energy(BASE_DB, [smooth], dates, RATE, 200.0, likely(ranges))[0]
     measured = [
         measurement(when, WAVELENGTHS_MM[MEASURED], level_db[MEASURED])
         for when, level_db in zip(dates, to_db(energy), strict=True)
@@ -185,19 +185,42 @@ def test_wrong_input_is_refused():
         measurement(DAY, [23.0], [3.0])
     with pytest.raises(OutOfRangeError, match="nominal"):
         measurement(DAY, [25.0, 25.0], [3.0, 4.0])
-    with pytest.raises(OutOfRangeError, match="no range"):
-        fitted(spectra([5]), with_given(default_ranges(), "marks_db", 9.0))
 
 
-def test_measured_bands_replace_the_model_on_their_day():
-    energy = np.ones((2, 3, 35))
-    dates = [DAY, DAY + timedelta(days=1), DAY + timedelta(days=2)]
-    out = replace_measured(energy, dates, [measurement(dates[1], [25.0, 120.0], [10.0, 20.0])])
-    assert np.all(energy == 1.0)
-    assert out[:, 1, band_of(25.0)].tolist() == [to_energy(10.0)] * 2
-    assert out[:, 1, band_of(125.0)].tolist() == [to_energy(20.0)] * 2
-    out[:, 1, [band_of(25.0), band_of(125.0)]] = 1.0
-    assert np.all(out == 1.0)
+def test_a_parameter_without_a_range_stays_and_the_others_are_fitted():
+    ranges = with_given(default_ranges(), "marks_db", TRUTH["marks_db"], source="measured elsewhere")
+    found = fitted(spectra([0, 15, 30, 55]), ranges).ranges
+    assert found["marks_db"] == ranges["marks_db"]
+    for name in ("marks_fade_mgt", "finish_production_db"):
+        assert found[name].low < TRUTH[name] < found[name].high
+        assert np.ptp(found[name].scaled) < 0.5 * np.ptp(ranges[name].scaled)
+    all_given = {name: with_given(ranges, name, TRUTH[name])[name] for name in FITTED}
+    assert fitted(spectra([5]), {**ranges, **all_given}).ranges == {**ranges, **all_given}
+
+
+def test_an_unknown_pitch_is_the_one_that_the_spectra_show():
+    unknown = replace(WORK, pitch_mm=None)
+    for pitch, band in ((27.8, 25.0), (31.5, 31.5), (44.4, 40.0), (50.0, 50.0)):
+        true = likely({**default_ranges(), **{n: with_given(default_ranges(), n, v)[n] for n, v in TRUTH.items()}})
+        dates = [DAY, DAY + timedelta(days=20)]
+        known = replace(WORK, pitch_mm=pitch)
+        level_db = to_db(section_roughness_energy(BASE_DB, [known], dates, RATE, np.inf, true)[0])
+        measured = [
+            measurement(when, WAVELENGTHS_MM[MEASURED], one[MEASURED])
+            for when, one in zip(dates, level_db, strict=True)
+        ]
+        found = fit_work(unknown, measured, BASE_DB, RATE, np.inf, default_ranges())
+        assert found.pitch_mm is not None and WAVELENGTHS_MM[band_of(found.pitch_mm)] == band
+        assert found.ranges["mark_pitch_mm"].low == found.ranges["mark_pitch_mm"].high == found.pitch_mm
+        assert found.rms_db < 0.7
+    assert fit_work(WORK, spectra([0]), BASE_DB, RATE, np.inf, default_ranges()).pitch_mm is None
+
+
+def test_a_pitch_that_does_not_show_stays_unknown():
+    """Marks have faded after 9 e-foldings of the likely tonnage."""
+    found = fit_work(replace(WORK, pitch_mm=None), spectra([340]), BASE_DB, RATE, np.inf, default_ranges())
+    assert found.pitch_mm is None
+    assert found.ranges["mark_pitch_mm"] == default_ranges()["mark_pitch_mm"]
 
 
 def test_z95():

@@ -29,7 +29,15 @@ from lineside_plugins.rail_wear.marks import (
     tone_margin_db,
     tone_shares,
 )
-from lineside_plugins.rail_wear.parameters import Range, default_ranges, draw, scenarios, table, with_given
+from lineside_plugins.rail_wear.parameters import (
+    Range,
+    default_ranges,
+    draw,
+    likely,
+    likely_and_draws,
+    table,
+    with_given,
+)
 from lineside_plugins.rail_wear.wear import (
     days_to_fade,
     finish_fade_mgt,
@@ -42,7 +50,7 @@ from lineside_plugins.rail_wear.wear import (
 
 DAY = date(2026, 5, 1)
 BASE_DB = np.zeros(35)
-LIKELY = scenarios(default_ranges(), ("likely",))
+LIKELY = likely(default_ranges())
 STEADY = 0.05  # MGT a day
 
 
@@ -219,12 +227,16 @@ def test_every_parameter_states_its_standing_and_source():
         assert (r.low == r.high) == (r.distribution == "fixed"), name
 
 
-def test_scenarios_are_the_printed_ends():
-    values = scenarios(default_ranges())
-    assert values["marks_fade_mgt"] == pytest.approx([0.5, 1.5, 3.0])
-    assert values["marks_db"] == pytest.approx([6.0, 10.0, 14.0])
-    assert values["growth_curve_db_per_year"] == pytest.approx([0.5, 1.5, 4.0])
-    assert values["finish_fade_exponent"].tolist() == [0.5, 0.5, 0.5]
+def test_likely_values_come_first_and_draws_follow_from_the_seed():
+    ranges = default_ranges()
+    values, again, other = (likely_and_draws(ranges, 30, seed) for seed in (4, 4, 5))
+    assert values.n_draws == 31
+    for name, r in ranges.items():
+        assert values[name][0] == pytest.approx(r.likely, rel=1e-12)
+        assert np.array_equal(values[name][1:], draw(ranges, 30, 4)[name])
+        assert np.array_equal(values[name], again[name])
+        assert np.array_equal(values[name], other[name]) == (r.low == r.high)
+    assert likely_and_draws(ranges, 0, 4).n_draws == 1
 
 
 def test_draws_have_the_printed_points():
@@ -253,9 +265,9 @@ def test_given_values_replace_defaults():
 
 def test_a_shape_takes_no_range():
     ranges = with_given(default_ranges(), "finish_longest_mm", 100.0)
-    assert scenarios(ranges).fixed("finish_longest_mm") == 100.0
+    assert draw(ranges, 5, 1).fixed("finish_longest_mm") == 100.0
     with pytest.raises(OutOfRangeError, match="one value"):
-        scenarios(default_ranges()).fixed("marks_db")
+        draw(default_ranges(), 5, 1).fixed("marks_db")
 
 
 # Works
@@ -355,7 +367,7 @@ def test_fitted_parameters_need_as_many_draws():
 
 def test_own_parameters_serve_their_work_only():
     first, second = Work(DAY, "grinding", pitch_mm=30.0), Work(after(500), "grinding", pitch_mm=30.0)
-    loud = scenarios(with_given(default_ranges(), "marks_db", 20.0), ("likely",))
+    loud = likely(with_given(default_ranges(), "marks_db", 20.0))
     dates = [DAY, after(500)]
     marks = section_roughness_parts(BASE_DB, [first, second], dates, STEADY, np.inf, LIKELY, {second: loud})["marks"]
     assert to_db(marks[0, :, band_of(30.0)]) == pytest.approx([10.0, 20.0])

@@ -6,6 +6,7 @@ import copy
 import csv
 import datetime as dt
 import re
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,14 @@ import numpy as np
 import pytest
 
 import lineside
+from lineside.acoustics.levels import to_db
 from lineside.api import Assessment
 from lineside.engine.timeline import timeline_dates
 from lineside.errors import ProjectError
-from lineside.results.timeline import return_within
+from lineside.results.timeline import MARGINS_DB, cases, return_within
 from lineside.results.write import write_tables
 from sites import straight_site, write_site
+from timeline_parts import built
 
 WORK = {
     "date": "2026-09-01",
@@ -28,6 +31,7 @@ WORK = {
     "to_m": 800,
     "details": {"working_speed_km_h": 5, "rotation_hz": 50},
 }
+WORK_DATE = dt.date(2026, 9, 1)
 
 
 def site(*works: dict[str, Any], date: str = "2026-10-15", trains: float = 120, **calculation: Any) -> dict[str, Any]:
@@ -222,13 +226,135 @@ def test_table_holds_every_receiver_and_date(tmp_path: Path) -> None:
 def test_dates_are_months_days_after_works_and_assessment_dates() -> None:
     work = dt.date(2026, 12, 31)
     dates = timeline_dates([work], 1, 2, [dt.date(2027, 1, 15)])
-    assert [d.isoformat() for d in dates] == ["2026-11-01", "2026-12-01", "2027-01-01", "2027-01-15", "2027-02-01"]
+    assert [d.isoformat() for d in dates] == [
+        *("2026-11-01", "2026-12-01", "2027-01-01", "2027-01-07", "2027-01-15", "2027-01-21", "2027-02-01"),
+    ]
+
+
+def test_dates_are_close_after_each_work() -> None:
+    """Weekly for four weeks, every second week up to the 16th, then monthly; two works share what is near enough."""
+    works = [dt.date(2026, 9, 12), dt.date(2026, 9, 27)]
+    dates = timeline_dates(works, 1, 24, [])
+    gaps = {d: (later - d).days for d, later in pairwise(dates)}
+    for work in works:
+        assert work + dt.timedelta(days=1) in dates
+        assert max(n for d, n in gaps.items() if work < d < work + dt.timedelta(weeks=3)) <= 9
+        assert max(n for d, n in gaps.items() if work < d < work + dt.timedelta(weeks=14)) <= 18
+    assert len(dates) < 28 + 2 + 14
+    assert dates[-1] == dt.date(2028, 9, 1)
+
+
+@pytest.mark.parametrize("trains", [60, 300, 1500])
+def test_dates_of_return_are_right_to_a_few_days(trains: int, tmp_path: Path) -> None:
+    """Against a time line with a date on every day: for likely parameters, and for each of 60 draws."""
+    parts = built(site(WORK, trains=trains), tmp_path)
+    after = WORK_DATE + dt.timedelta(days=1)
+    coarse = [d for d in timeline_dates([WORK_DATE], 1, 24, []) if d >= after]
+    fine = [after + dt.timedelta(days=n) for n in range((coarse[-1] - after).days + 1)]
+    found = []
+    for dates in (coarse, fine):
+        levels = parts.timeline(dates, 60)
+        excess = to_db(levels.energy[:, :, 0].sum(axis=-1) / levels.before[0].sum())
+        found.append([return_within(m, dates, one) for m in MARGINS_DB for one in _single_courses(excess)])
+    late = [
+        (dt.date.fromisoformat(a.dates["likely"]) - dt.date.fromisoformat(b.dates["likely"])).days
+        for a, b in zip(*found, strict=True)
+        if a.dates["likely"] is not None and b.dates["likely"] is not None
+    ]
+    assert len(late) == 3 * 61
+    assert max(abs(n) for n in late) <= 3
+
+
+def _single_courses(excess_db: np.ndarray) -> list[np.ndarray]:
+    return [one[:, None] for one in excess_db.T]
+
+
+DATES = [dt.date(2026, 1, 1), dt.date(2026, 1, 11), dt.date(2026, 1, 21), dt.date(2026, 1, 31)]
 
 
 def test_return_is_found_between_dates_and_growth_leaves_again() -> None:
-    dates = [dt.date(2026, 1, 1), dt.date(2026, 1, 11), dt.date(2026, 1, 21), dt.date(2026, 1, 31)]
-    excess = np.array([[1.0, 4.0, 4.0], [0.5, 2.0, 3.5], [0.0, 0.0, 3.2], [0.0, 4.0, 3.6]])
-    found = return_within(3.0, dates, excess)
+    likely, early, never = [4.0, 2.0, 0.0, 4.0], [1.0, 0.5, 0.0, 0.0], [4.0, 3.5, 3.2, 3.6]
+    found = return_within(3.0, DATES, np.array([likely, early, never]).T)
     assert found.dates == {"low": "2026-01-01", "likely": "2026-01-06", "high": None}
     assert found.leaves == {"low": None, "likely": "2026-01-29", "high": None}
-    assert found.reasons["low"] == "within it from the start" and "does not return" in found.reasons["high"]
+    assert found.reasons["low"] == "within it from the start"
+    assert found.reasons["high"] == "not within it by the end of the time line in 50 % of the draws"
+
+
+@pytest.mark.parametrize(
+    ("likely", "reason"),
+    [([5.0, 4.5, 4.2, 4.1], "still falling"), ([5.0, 4.0, 4.1, 4.2], "does not return: it grows again")],
+)
+def test_a_likely_course_that_does_not_return_says_why(likely: list[float], reason: str) -> None:
+    found = return_within(3.0, DATES, np.array([likely, [4.0, 2.0, 1.0, 1.0]]).T)
+    assert found.dates["likely"] is None and reason in found.reasons["likely"]
+    assert found.dates["low"] == found.dates["high"] == "2026-01-06"
+
+
+def test_dates_of_return_are_points_of_the_draws_own_dates() -> None:
+    """100 draws that cross 3 dB on days 1 to 100: low and high are the 5th and the 95th, whichever of them never do."""
+    dates = [DATES[0] + dt.timedelta(days=n) for n in range(102)]
+    day = np.arange(102)
+    draws = 3.5 + np.arange(1, 101)[:, None] - 0.5 - day
+    for n_never, high in ((0, 95), (3, 95), (6, None)):
+        excess = np.vstack([3.0 + 40.0 - day, draws])
+        excess[101 - n_never :] = 9.0
+        found = return_within(3.0, dates, excess.T)
+        expected = None if high is None else (DATES[0] + dt.timedelta(days=high)).isoformat()
+        assert found.dates["low"] == (DATES[0] + dt.timedelta(days=5)).isoformat()
+        assert found.dates["likely"] == (DATES[0] + dt.timedelta(days=40)).isoformat()
+        assert found.dates["high"] == expected
+        assert ("in 6 % of the draws" in found.reasons["high"]) == (high is None)
+
+
+def test_cases_are_the_first_value_and_two_of_the_draws() -> None:
+    values = np.append(50.0, np.random.default_rng(3).permutation(np.arange(1.0, 201.0)))
+    assert cases(values).tolist() == [10.0, 50.0, 190.0]
+    assert cases(np.array([[1.0, 5.0, 4.0, 6.0]])).tolist() == [[4.0, 1.0, 6.0]]
+    assert cases(np.array([7.0])).tolist() == [7.0, 7.0, 7.0]
+    with_never = np.concatenate([[1.0], np.full(15, 2.0), np.full(5, np.inf)])
+    assert cases(with_never).tolist() == [2.0, 1.0, np.inf]
+
+
+def test_levels_of_all_draws_are_one_before_the_works_and_an_interval_after(tmp_path: Path) -> None:
+    found = assess(site(WORK), tmp_path)
+    timeline = found.results.timeline
+    assert timeline is not None and (timeline.draws, timeline.seed) == (200, 1)
+    (receiver,) = timeline.receivers
+    for levels in receiver.levels_db.values():
+        for k, date in enumerate(timeline.dates):
+            low, likely, high = (levels[case][k] for case in ("low", "likely", "high"))
+            assert low is not None and likely is not None and high is not None
+            if date < "2026-09-01":
+                assert low == likely == high
+            elif date < "2026-12-01":
+                assert low + 0.5 < likely < high - 0.5
+    fresh = receiver.fresh_db
+    assert fresh["low"] is not None and fresh["likely"] is not None and fresh["high"] is not None
+    # 5 % to 95 % of marks and finish that vary by 8 dB each: less than both at their ends together
+    assert 1.5 < fresh["high"] - fresh["low"] < 7.0
+
+
+def test_draws_follow_from_the_seed_and_their_number_can_be_chosen(tmp_path: Path) -> None:
+    def high(folder: str, **options: int) -> list[float | None]:
+        found = assess(site(WORK, rail_state={"name": "rail_wear", "months_after": 3, **options}), tmp_path / folder)
+        assert found.results.timeline is not None
+        assert found.results.timeline.draws == options.get("draws", 200)
+        return found.results.timeline.receivers[0].levels_db["lden"]["high"]
+
+    first = high("a", draws=40, seed=7)
+    assert first == high("b", draws=40, seed=7)
+    assert first != high("c", draws=40, seed=8)
+    (problem,) = problems(site(WORK, rail_state={"name": "rail_wear", "draws": 5}), tmp_path / "d")
+    assert "draws" in problem and "20" in problem
+
+
+def test_a_work_may_leave_its_own_worn_in_surface(tmp_path: Path) -> None:
+    smoother = {**WORK, "details": {**WORK["details"], "worn_in_offset_db": -5}}
+    plain, better = assess(site(WORK), tmp_path / "a"), assess(site(smoother), tmp_path / "b")
+    assert plain.results.timeline is not None and better.results.timeline is not None
+    usual, own = plain.results.timeline.receivers[0], better.results.timeline.receivers[0]
+    assert own.before_db == usual.before_db
+    assert (own.worn_in_db["lden"] or 0.0) < (usual.worn_in_db["lden"] or 0.0) - 0.5
+    text = "\n".join(problems(site({**WORK, "details": {"worn_in_offset_db": 50}}), tmp_path / "c"))
+    assert "worn_in_offset_db" in text and "20" in text

@@ -97,37 +97,6 @@ def _together(given: Iterable[Mapping[SourceClass, Array]]) -> dict[SourceClass,
     return total
 
 
-def _powers(
-    scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]
-) -> list[tuple[SourceCalculator, Mapping[SourceClass, Array]]]:
-    """What every calculator gives, in their order; those that build on other mechanisms are asked last."""
-    shape = (len(scene.traffic), len(scene.sections), N_THIRDS)
-    given: dict[int, Mapping[SourceClass, Array]] = {}
-    while waiting := [k for k in range(len(calculators)) if k not in given]:
-        open_mechanisms = {calculators[k][0].mechanism for k in waiting}
-        ready = [k for k in waiting if open_mechanisms.isdisjoint(calculators[k][0].builds_on)]
-        if not ready:
-            raise PluginError(f"{', '.join(calculators[k][0].name for k in waiting)} build on each other")
-        for k in ready:
-            calculator, options = calculators[k]
-            below = [(c, given[i]) for i, (c, _) in enumerate(calculators) if i in given]
-            others = {m: _together(by for c, by in below if c.mechanism == m) for m in calculator.builds_on}
-            given[k] = calculator.emission_beside(scene, options, others)
-            _check(calculator, given[k], shape)
-    return [(calculator, given[k]) for k, (calculator, _) in enumerate(calculators)]
-
-
-def _together(given: Iterable[Mapping[SourceClass, Array]]) -> dict[SourceClass, Array]:
-    """Power by source class of several calculators, read-only."""
-    total: dict[SourceClass, Array] = {}
-    for by_class in given:
-        for source_class, array in by_class.items():
-            known = total.get(source_class)
-            total[source_class] = array.view() if known is None else known + array
-            total[source_class].setflags(write=False)
-    return total
-
-
 def _classes(given: Sequence[tuple[SourceCalculator, Mapping[SourceClass, Array]]]) -> tuple[SourceClass, ...]:
     """Source classes with any sound at all, sorted by name; one name means one height and one directivity."""
     found: dict[str, tuple[SourceClass, str]] = {}

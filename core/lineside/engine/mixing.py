@@ -177,7 +177,7 @@ def surroundings(scenes: Scenes, scene: Scene, choices: Choices) -> tuple[Surrou
     found = [[(c.kind, s.id, share) for s, share in shares(c, choices.get(c.kind))] for c in conditions]
     out = []
     for combination in product(*found):
-        states = {kind: name for kind, name, _ in combination}
+        states: dict[str, str] = {kind: name for kind, name, _ in combination}
         around = scenes.around(scene, states.get("water"), states.get("air"))
         out.append(Surroundings(around, states, {kind: share for kind, _, share in combination}))
     return tuple(out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, replace
 
 from lineside.acoustics.bands import Array
@@ -10,8 +11,10 @@ from lineside.engine.grid import line_power
 from lineside.engine.mixing import (
     SOURCE_KINDS,
     WEATHER,
+    Calculators,
     Choices,
     MixedEmission,
+    SourceMix,
     aligned,
     classes_of,
     mixed_emission,
@@ -22,6 +25,7 @@ from lineside.engine.rails import Rails
 from lineside.engine.run import Task
 from lineside.engine.select import Selection
 from lineside.engine.situation import Situation
+from lineside.errors import PluginError
 from lineside.project.load import LoadedProject
 from lineside.scene.build import BuiltScene, Scenes
 from lineside.scene.model import Scene
@@ -37,6 +41,29 @@ class Plan:
     rails: Rails
     built: BuiltScene
     task: Task
+    sources: Calculators  # those of the rating
+
+    def mixture_at(self, date: dt.date) -> SourceMix:
+        """States of the sources with the track of a date, by which levels are rated."""
+        by_rail = any(c.by_rail_condition for c, _ in self.sources)
+        return source_mix(self.scenes, self.scenes.state(date), self.situation.choices, by_rail)
+
+    def emission_at(self, date: dt.date) -> Emission:
+        """Mean emission with track and rails of a date, with the source classes of ``task.emission``.
+
+        Raises
+        ------
+        PluginError
+            If there is a source class at this date only, to which no transfer is known.
+        """
+        mixed = mixed_emission(
+            self.scenes, self.mixture_at(date), self.sources, lambda scene: self.rails.at(scene, date)
+        )
+        classes = self.task.emission.mean.classes
+        missing = sorted({c.name for c in mixed.mean.classes} - {c.name for c in classes})
+        if missing:
+            raise PluginError(f"the source class {missing[0]!r} is heard at some dates only")
+        return aligned(mixed.mean, classes)
 
 
 def rails_of(loaded: LoadedProject, scenes: Scenes, selection: Selection) -> Rails:
@@ -91,4 +118,5 @@ def plan(loaded: LoadedProject, selection: Selection, situation: Situation) -> P
             forecast=power(beside.mean),
             single_sources={key: power(emission) for key, emission in single.items()},
         ),
+        sources=selection.sources,
     )

@@ -3,41 +3,53 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from lineside.acoustics.bands import Array, thirds_to_octaves
-from lineside.acoustics.levels import a_weighted_energy
-from lineside.contracts import RAIL_CASES, Options, RailRoughness, RailStateCalculator
-from lineside.engine.emission import Emission, compute_emission
+from lineside.acoustics.bands import Array
+from lineside.contracts import Options, RailRoughness, RailStateCalculator
+from lineside.engine.emission import Emission
 from lineside.engine.grid import line_power
 from lineside.engine.select import Selection
+from lineside.engine.timeline_states import (
+    WEIGHT_OF_THIRDS,
+    Heard,
+    Listening,
+    Mixture,
+    State,
+    heard_one_by_one,
+    listen,
+)
 from lineside.errors import PluginError
 from lineside.scene.model import BoolArray, Scene
-from lineside.scene.rail_runs import RailRuns, only_sections, with_roughness
+from lineside.scene.rail_runs import RailRuns
 
-#: So many states are evaluated side by side; bounds the memory.
-STATES_AT_ONCE = 12
-
-LIKELY = RAIL_CASES.index("likely")
+#: So many levels of roughness are held at a time; bounds the memory.
+VALUES_AT_ONCE = 4_000_000
+#: Weeks after a work up to which there is a date every week, and every second week: fading is quickest then.
+WEEKLY, FORTNIGHTLY = 4, 16
 
 
 @dataclass(frozen=True, eq=False)
 class TimelineLevels:
     """A-weighted mean-square pressure in time, re (20 uPa)^2.
 
-    ``energy`` (n_dates, n_cases, n_receivers, n_periods); ``before`` and ``worn_in`` (n_receivers, n_periods): before
-    the first work, and with all that the last works left worn away and nothing grown; ``n_states``
-    emissions were evaluated.
+    ``energy`` (n_dates, 1 + n_draws, n_receivers, n_periods): with likely parameters of the rail state first, then with
+    random draws that follow from ``seed``; ``before`` and ``worn_in`` (n_receivers, n_periods): on the day before the
+    first work, and with all that the last works left worn away and nothing grown. ``n_states`` states of the rails were
+    evaluated: at each date the different ones of each run, runs that are alike together; or, ``one_by_one``, the
+    different ones of all runs at once.
     """
 
     dates: tuple[dt.date, ...]
     energy: Array
     before: Array
     worn_in: Array
+    seed: int
     n_states: int
+    one_by_one: bool
 
 
 def months_from(date: dt.date, n: int) -> dt.date:
@@ -53,24 +65,29 @@ def months_from(date: dt.date, n: int) -> dt.date:
 def timeline_dates(
     works: Sequence[dt.date], months_before: int, months_after: int, also: Sequence[dt.date]
 ) -> tuple[dt.date, ...]:
-    """The first of each month around the works, the day after each work, and further dates, in order."""
+    """The first of each month around the works, the day after each work and further dates, in order.
+
+    After each work there are dates every week and then every second week, where none of the others is as near.
+    """
     first, last = months_from(min(works), -months_before), months_from(max(works), months_after)
     n = 12 * (last.year - first.year) + last.month - first.month
     months = {months_from(first, k) for k in range(n + 1)}
-    return tuple(sorted({*months, *(d + dt.timedelta(days=1) for d in works), *also}))
-
-
-def scene_at(scene: Scene, runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.date) -> Scene:
-    """The scene with the likely roughness of a date."""
-    if not runs.runs:
-        return scene
-    calculator, options = wear
-    given = roughness(calculator, runs, [date], options)
-    return with_roughness(scene, runs.run, given.wavelength_mm, given.level_db[:, 0, LIKELY], _begun(runs, date))
+    dates = {*months, *(d + dt.timedelta(days=1) for d in works), *also}
+    for work in sorted(works):
+        for weeks in (*range(1, WEEKLY), *range(WEEKLY, FORTNIGHTLY + 1, 2)):
+            date, apart = work + dt.timedelta(weeks=weeks), 2 if weeks < WEEKLY else 4
+            if date < last and not any(abs((date - d).days) <= apart for d in dates):
+                dates.add(date)
+    return tuple(sorted(dates))
 
 
 def roughness(
-    calculator: RailStateCalculator, runs: RailRuns, dates: Sequence[dt.date], options: Options
+    calculator: RailStateCalculator,
+    runs: RailRuns,
+    dates: Sequence[dt.date],
+    options: Options,
+    n_draws: int = 0,
+    seed: int = 1,
 ) -> RailRoughness:
     """Ask the calculator and check what it gives.
 
@@ -79,18 +96,13 @@ def roughness(
     PluginError
         If the arrays have the wrong shape or levels that are not finite.
     """
-    given = calculator.roughness(runs.runs, dates, options)
-    shape = (len(runs.runs), len(dates), len(RAIL_CASES), given.wavelength_mm.size)
+    given = calculator.roughness(runs.runs, dates, options, n_draws, seed)
+    shape = (len(runs.runs), len(dates), 1 + n_draws, given.wavelength_mm.size)
     if given.level_db.shape != shape or given.worn_in_db.shape != (shape[0], shape[3]):
         raise PluginError(f"{calculator.name}: shape {given.level_db.shape}, where {shape} is asked for")
     if not (np.all(np.isfinite(given.level_db)) and np.all(np.isfinite(given.worn_in_db))):
         raise PluginError(f"{calculator.name}: roughness must be finite levels")
     return given
-
-
-def _begun(runs: RailRuns, date: dt.date) -> BoolArray:
-    """Runs whose first work is done; the others keep their base exactly as the project gives it."""
-    return np.array([run.works[0].date <= date for run in runs.runs], dtype=np.bool_)
 
 
 def timeline(
@@ -100,10 +112,13 @@ def timeline(
     emission: Emission,
     transfer: Array,
     dates: Sequence[dt.date],
+    n_draws: int = 0,
+    seed: int = 1,
+    mixture: Mixture | None = None,
 ) -> TimelineLevels:
     """Levels at the receivers at each date.
 
-    Only sections with works are evaluated again, and each distinct state of all runs once.
+    Only sections with works are evaluated again, and each distinct state of a run once, for all receivers.
 
     Parameters
     ----------
@@ -113,81 +128,99 @@ def timeline(
         Of the scene at any date: the sections without works are read from it.
     transfer : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
         Long-term transfer of the classes of ``emission``.
+    n_draws, seed : int
+        Random draws of the parameters of the rail state, and what they follow from.
+    mixture : sequence, optional
+        Scenes that alternate, like ``scene`` but for the traffic and the state of the day; default: the scene alone.
     """
     assert selection.rail_state is not None
     calculator, options = selection.rail_state
-    given = roughness(calculator, runs, dates, options)
-    n_runs, n_cases = len(runs.runs), len(RAIL_CASES)
-    none, every = np.zeros(n_runs, dtype=np.bool_), np.ones(n_runs, dtype=np.bool_)
-    states = [_State(given.worn_in_db, none), _State(given.worn_in_db, every)]
-    for d, date in enumerate(dates):
-        states += [_State(given.level_db[:, d, c], _begun(runs, date)) for c in range(n_cases)]
-    distinct = {state.key(): state for state in states}
-    energies = _heard_states(scene, runs, selection, emission, transfer, given.wavelength_mm, list(distinct.values()))
-    heard = dict(zip(distinct, energies, strict=True))
-    energy = np.array([heard[state.key()] for state in states])
+    last_before = min((work.date for run in runs.runs for work in run.works), default=min(dates)) - dt.timedelta(days=1)
+    first = roughness(calculator, runs, [last_before], options)
+    nominal = np.ones((len(scene.period_names), len(scene.services)))
+    listening = Listening(
+        mixture=mixture or [(scene, nominal)],
+        runs=runs,
+        calculators=selection.sources,
+        classes=emission.classes,
+        transfer=transfer,
+        wavelength_mm=first.wavelength_mm,
+    )
+    n_runs = len(runs.runs)
+    before = _Course(first.level_db, runs.begun(last_before)[:, None])
+    worn_in = _Course(first.worn_in_db[:, None, None], np.ones((n_runs, 1), dtype=np.bool_))
+    heard = listen(listening, first.worn_in_db.mean(axis=0))
+    evaluate = _OneByOne(listening) if heard is None else _ByAnswer(heard)
+    energy = np.empty((len(dates), 1 + n_draws, listening.n_heard))
+    per_date = n_runs * (1 + n_draws) * first.wavelength_mm.size
+    at_once = max(1, VALUES_AT_ONCE // per_date)
+    for k in range(0, len(dates), at_once):
+        batch = dates[k : k + at_once]
+        given = roughness(calculator, runs, batch, options, n_draws, seed)
+        changed = np.stack([runs.begun(date) for date in batch], axis=1)
+        energy[k : k + at_once] = evaluate(_Course(given.level_db, changed))
+    power = line_power(scene, emission)
+    power[:, runs.sections] = 0.0
+    rest = np.einsum("rcknt,nckt->rn", transfer, power * WEIGHT_OF_THIRDS)
+    energy += rest.ravel()
+    shape = rest.shape
     return TimelineLevels(
         dates=tuple(dates),
-        energy=energy[2:].reshape(len(dates), n_cases, *energy.shape[1:]),
-        before=energy[0],
-        worn_in=energy[1],
-        n_states=len(distinct),
+        energy=energy.reshape(*energy.shape[:2], *shape),
+        before=evaluate(before).reshape(shape) + rest,
+        worn_in=evaluate(worn_in).reshape(shape) + rest,
+        seed=seed,
+        n_states=evaluate.n_states,
+        one_by_one=heard is None,
     )
 
 
 @dataclass(frozen=True, eq=False)
-class _State:
-    """Roughness of all runs: levels (n_runs, n_wavelengths) of the runs that have changed (n_runs,)."""
+class _Course:
+    """Roughness of all runs at dates: levels (n_runs, n_dates, n_cases, n_wavelengths), changed (n_runs, n_dates)."""
 
     level_db: Array
     changed: BoolArray
 
-    def key(self) -> bytes:
-        return self.changed.tobytes() + np.where(self.changed[:, None], self.level_db, 0.0).tobytes()
+
+class _ByAnswer:
+    """Evaluates by the answer to roughness; counts distinct states of runs."""
+
+    def __init__(self, heard: Heard) -> None:
+        self.heard = heard
+        self.n_states = 0
+
+    def __call__(self, course: _Course) -> Array:
+        """A-weighted mean square of sections with works, (n_dates, n_cases, n_heard)."""
+        _, n_dates, n_cases, _ = course.level_db.shape
+        out = np.empty((n_dates, n_cases, self.heard.total.size))
+        for d in range(n_dates):
+            alike: dict[bytes, list[int]] = {}
+            for run in np.flatnonzero(course.changed[:, d]):
+                alike.setdefault(course.level_db[run, d].tobytes(), []).append(int(run))
+            levels = [course.level_db[same[0], d] for same in alike.values()]
+            levels = [level[:1] if np.all(level == level[0]) else level for level in levels]
+            self.n_states += sum(len(level) for level in levels)
+            out[d] = self.heard.at(levels, list(alike.values()))
+        return out
 
 
-def _heard_states(
-    scene: Scene,
-    runs: RailRuns,
-    selection: Selection,
-    emission: Emission,
-    transfer: Array,
-    wavelength_mm: Array,
-    states: Sequence[_State],
-) -> Iterator[Array]:
-    """A-weighted energy (n_receivers, n_periods) in each state.
+class _OneByOne:
+    """Evaluates by asking the calculators in each distinct state of all runs together, once."""
 
-    Calculators see the sections with works of several states side by side, as if they were so much more track.
-    """
-    touched, untouched = runs.sections, np.flatnonzero(runs.run < 0)
-    rest = _heard(transfer[:, untouched], line_power(scene, emission)[:, untouched])
-    near = transfer[:, touched]
-    n_runs, n_touched = len(runs.runs), len(touched)
-    for first in range(0, len(states), STATES_AT_ONCE):
-        batch = states[first : first + STATES_AT_ONCE]
-        part = only_sections(scene, np.tile(touched, len(batch)))
-        run = np.concatenate([runs.run[touched] + k * n_runs for k in range(len(batch))])
-        level_db = np.concatenate([state.level_db for state in batch])
-        changed = np.concatenate([state.changed for state in batch])
-        power = _power(with_roughness(part, run, wavelength_mm, level_db, changed), selection, emission)
-        for k in range(len(batch)):
-            yield rest + _heard(near, power[:, k * n_touched : (k + 1) * n_touched])
+    def __init__(self, listening: Listening) -> None:
+        self.listening = listening
+        self.known: dict[bytes, Array] = {}
 
+    @property
+    def n_states(self) -> int:
+        return len(self.known)
 
-def _power(state: Scene, selection: Selection, emission: Emission) -> Array:
-    """Mean sound power per metre, (n_periods, n_sections, n_classes, 24), classes as in ``emission``."""
-    own = compute_emission(state, selection.sources)
-    power = line_power(state, own)
-    out = np.zeros((*power.shape[:2], len(emission.classes), power.shape[3]))
-    index = {c.name: k for k, c in enumerate(emission.classes)}
-    for k, source_class in enumerate(own.classes):
-        if source_class.name not in index:
-            raise PluginError(f"the source class {source_class.name!r} is heard at some dates only")
-        out[:, :, index[source_class.name]] = power[:, :, k]
-    return out
-
-
-def _heard(transfer: Array, power: Array) -> Array:
-    """A-weighted energy, (n_receivers, n_periods)."""
-    thirds = np.einsum("rcknt,nckt->rnt", transfer, power, optimize=True)
-    return a_weighted_energy(thirds_to_octaves(thirds))
+    def __call__(self, course: _Course) -> Array:
+        """A-weighted mean square of sections with works, (n_dates, n_cases, n_heard)."""
+        _, n_dates, n_cases, _ = course.level_db.shape
+        states = [State(course.level_db[:, d, c], course.changed[:, d]) for d in range(n_dates) for c in range(n_cases)]
+        keys = [state.key() for state in states]
+        new = {key: state for key, state in zip(keys, states, strict=True) if key not in self.known}
+        self.known.update(zip(new, heard_one_by_one(self.listening, list(new.values())), strict=True))
+        return np.array([self.known[key] for key in keys]).reshape(n_dates, n_cases, -1)

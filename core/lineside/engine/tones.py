@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 
 from lineside.acoustics.bands import N_THIRDS, THIRD_OCTAVE_EDGES_HZ, THIRD_OCTAVES_HZ, Array, third_octave_of
 from lineside.acoustics.levels import to_db
-from lineside.contracts import Options, RailTone, SourceCalculator, ToneRule, Window
-from lineside.engine.emission import Emission, compute_emission
+from lineside.contracts import RailTone, ToneRule, Window
+from lineside.engine.emission import Emission
 from lineside.engine.levels import period_hours
-from lineside.errors import PluginError
 from lineside.scene.model import BoolArray, IntArray, Scene
 
 #: Levels that differ by less than this are the same level, so that sums' last bits never decide about a tone. [dB]
@@ -140,26 +139,6 @@ def tones_found(energy: Array, rule: ToneRule) -> BoolArray:
     for low_hz, high_hz, threshold_db in rule.thresholds:
         needed[(low_hz <= THIRD_OCTAVES_HZ) & (high_hz >= THIRD_OCTAVES_HZ)] = threshold_db
     return np.asarray(over_neighbours_db(energy) >= needed - RESOLUTION_DB)
-
-
-def emission_of(scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]], like: Emission) -> Emission:
-    """Emission of the scene in another state, with the source classes of a known emission.
-
-    Raises
-    ------
-    PluginError
-        If there is a source class in this state only, to which no transfer is known.
-    """
-    own = compute_emission(scene, calculators)
-    names = [c.name for c in like.classes]
-    missing = [c.name for c in own.classes if c.name not in names]
-    if missing:
-        raise PluginError(f"the source class {missing[0]!r} is heard at some dates only")
-    energy = np.zeros((*own.pass_energy.shape[:-2], len(names), N_THIRDS))
-    power = np.zeros((*own.power.shape[:-2], len(names), N_THIRDS))
-    at = [names.index(c.name) for c in own.classes]
-    energy[..., at, :], power[..., at, :] = own.pass_energy, own.power
-    return Emission(own.mechanisms, like.classes, energy, power)
 
 
 @dataclass(frozen=True, eq=False)

@@ -169,6 +169,12 @@ class RailState(Part):
     months_after: Annotated[Whole, Field(ge=1, le=240)] = Field(
         default=24, description="Months of the time line after the last work, 1 to 240. Default 24"
     )
+    draws: Annotated[Whole, Field(ge=20, le=2000)] = Field(
+        default=200, description="Random draws of the calculator's parameters for low and high, 20 to 2000. Default 200"
+    )
+    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] = Field(
+        default=1, description="Start of the random numbers: the same seed gives the same draws. Default 1"
+    )
 
 
 class Calculation(Part):

@@ -60,7 +60,7 @@ def _levels(results: Results, strings: Strings) -> Table:
     )
     note = ""
     if timeline is not None:
-        note = strings("time.levels_note", date=timeline.assessment_date)
+        note = strings("time.levels_note", date=timeline.assessment_date, draws=timeline.draws)
     note = sentences(note, capped_note(strings, len(rows), len(results.receivers)) if rows else "")
     return Table("T6.9", strings("time.levels"), head, rows, strings("time.none"), note)
 
@@ -79,18 +79,12 @@ def _returns(results: Results, strings: Strings) -> Table:
 
 
 def _dates(found: Return, timeline: Timeline | None, strings: Strings) -> str:
-    """Low, likely and high date; a reason where there is none."""
+    """Low, likely and high date, or that there is none; an arrow where growth undoes it."""
     assert timeline is not None
-    printed = []
-    for case in timeline.cases:
-        date = found.dates[case]
-        if date is None:
-            printed.append(strings("time.not_by", date=timeline.dates[-1]))
-        else:
-            printed.append(date + (" ↑" if found.leaves[case] else ""))
-    if len(set(printed)) == 1:
-        return printed[0]
-    return " / ".join(printed)
+    never = strings("time.not_by", date=timeline.dates[-1])
+    printed = [found.dates[case] or never for case in timeline.cases]
+    words = printed[0] if len(set(printed)) == 1 else " / ".join(printed)
+    return words + (" ↑" if any(found.leaves.values()) else "")
 
 
 def figure(results: Results, strings: Strings) -> Figure:

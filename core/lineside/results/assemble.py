@@ -14,7 +14,7 @@ from lineside import __version__
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
-from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
+from lineside.contracts import Citation, Criterion, Offer, Options, RailRun, Standing, Window
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
@@ -65,7 +65,7 @@ def assemble(
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(loaded, built, selection),
+        notes=_notes(loaded, built, selection, planned.rails.runs.runs),
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
         situation=situation(planned.situation),
@@ -248,7 +248,9 @@ def _grid_level(energy: float) -> float | None:
     return None if found is None else round(found, 2)
 
 
-def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> list[model.NoteUsed]:
+def _notes(
+    loaded: LoadedProject, built: BuiltScene, selection: Selection, rails: Sequence[RailRun]
+) -> list[model.NoteUsed]:
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
     for calculator, options in (*selection.sources, *selection.forecast_only):
@@ -260,7 +262,7 @@ def _notes(loaded: LoadedProject, built: BuiltScene, selection: Selection) -> li
     ]
     if selection.rail_state is not None:
         wear, options = selection.rail_state
-        out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(options)]
+        out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]
     taken = [*_own_assumptions(built, loaded.project), *loaded.assumptions]
     out += [("assumption", "project", text, standing) for text, standing in taken]
     out += [

@@ -270,8 +270,13 @@ class Return(Part):
     """When Lden has come down to so many dB above the state before the works, counted from the last work on."""
 
     within_db: float
-    dates: dict[str, str | None] = Field(description="case -> date; null: not within the time line, see reasons")
-    leaves: dict[str, str | None] = Field(description="case -> date from which it is above again; null: it is not")
+    dates: dict[str, str | None] = Field(
+        description="case -> date; low and high are 5 % and 95 % points of the dates of the draws; null: not within "
+        "the time line, see reasons"
+    )
+    leaves: dict[str, str | None] = Field(
+        description="case -> date from which it is above again, low and high as in dates; null: it is not"
+    )
     reasons: dict[str, str] = Field(description="case -> why there is no date, or no need of one")
 
 
@@ -279,7 +284,7 @@ class ReceiverTimeline(Part):
     receiver: str
     before_db: dict[str, Level] = Field(description="lden or period -> level before the first work")
     worn_in_db: dict[str, Level] = Field(description="lden or period -> level with everything worn away, nothing grown")
-    fresh_db: dict[str, Level] = Field(description="case -> highest Lden on the day after a work")
+    fresh_db: dict[str, Level] = Field(description="case -> highest Lden on the days after works")
     levels_db: dict[str, dict[str, list[Level]]] = Field(description="lden or period -> case -> level at each date")
     returns: list[Return]
 
@@ -289,7 +294,12 @@ class Timeline(Part):
 
     calculator: str
     assessment_date: str = Field(description="Date that all other levels of the document are for, likely case")
-    cases: list[str]
+    cases: list[str] = Field(
+        description="likely: with likely parameters of the calculator; low and high: below these points lie 5 % and "
+        "95 % of what random draws of its parameters give"
+    )
+    draws: int = Field(description="Number of random draws")
+    seed: int = Field(description="What the draws follow from")
     dates: list[str]
     work_dates: list[str]
     runs: list[RailRunInfo]

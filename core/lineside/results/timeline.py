@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import RAIL_CASES, Options, RailStateCalculator
 from lineside.engine.timeline import TimelineLevels
 from lineside.results import model
-from lineside.scene.model import Scene
+from lineside.scene.model import BoolArray, Scene
 from lineside.scene.rail_runs import RailRuns
 
 #: Margins to the state before the works whose dates are given. [dB]
@@ -41,6 +42,8 @@ def describe(
         calculator=wear[0].name,
         assessment_date=date.isoformat(),
         cases=list(RAIL_CASES),
+        draws=levels.energy.shape[1] - 1,
+        seed=levels.seed,
         dates=[d.isoformat() for d in levels.dates],
         work_dates=[d.isoformat() for d in runs.work_dates],
         runs=[
@@ -60,73 +63,108 @@ def describe(
 
 def _receiver(r: int, scene: Scene, runs: RailRuns, levels: TimelineLevels, hours: Array) -> model.ReceiverTimeline:
     def quantities(period: Array) -> dict[str, Array]:
-        named = {name: to_db(period[..., n]) for n, name in enumerate(scene.period_names)}
-        return {"lden": to_db(lden_energy(period, hours)), **named}
+        named = {name: period[..., n] for n, name in enumerate(scene.period_names)}
+        return {"lden": lden_energy(period, hours), **named}
 
     before, worn_in = quantities(levels.before[r]), quantities(levels.worn_in[r])
     in_time = quantities(levels.energy[:, :, r])
-    lden = in_time["lden"]  # dates, cases
+    lden = in_time["lden"]  # dates, likely and draws
     fresh = [levels.dates.index(d + dt.timedelta(days=1)) for d in runs.work_dates]
-    silent = not math.isfinite(float(before["lden"]))
+    silent = not before["lden"] > 0.0
     return model.ReceiverTimeline(
         receiver=scene.receivers.ids[r],
         before_db={q: _level(v) for q, v in before.items()},
         worn_in_db={q: _level(v) for q, v in worn_in.items()},
-        fresh_db={case: _level(lden[fresh, c].max()) for c, case in enumerate(RAIL_CASES)},
-        levels_db={
-            q: {case: [_level(v) for v in values[:, c]] for c, case in enumerate(RAIL_CASES)}
-            for q, values in in_time.items()
-        },
+        fresh_db=_by_case(cases(lden[fresh].max(axis=0))),
+        levels_db={q: _by_case(cases(values)) for q, values in in_time.items()},
         returns=[]
         if silent
         else [
-            return_within(margin, levels.dates[fresh[-1] :], lden[fresh[-1] :] - before["lden"])
+            return_within(margin, levels.dates[fresh[-1] :], to_db(lden[fresh[-1] :] / before["lden"]))
             for margin in MARGINS_DB
         ],
     )
 
 
-def _level(value: float | Array) -> float | None:
-    return round(float(value), DIGITS) if math.isfinite(float(value)) else None
+def cases(values: Array) -> Array:
+    """The three cases, (..., 3): likely is the first value, low and high are 5 % and 95 % points of the others.
+
+    Points are draws themselves, not interpolated between them, so that "never" (inf) stays what it is.
+
+    Parameters
+    ----------
+    values : ndarray, (..., 1 + n_draws)
+        Without draws, all cases are the likely one.
+    """
+    n_draws = values.shape[-1] - 1
+    if n_draws == 0:
+        return np.repeat(values, 3, axis=-1)
+    low, high = (math.ceil(share * n_draws) - 1 for share in (0.05, 0.95))
+    drawn = np.partition(values[..., 1:], (low, high), axis=-1)
+    return np.stack([drawn[..., low], values[..., 0], drawn[..., high]], axis=-1)
+
+
+def _by_case(energy: Array) -> dict[str, Any]:
+    """Levels of (..., 3) energies by case: one level, or a list of them."""
+    level_db = np.round(to_db(energy), DIGITS).astype(object)
+    level_db[energy <= 0.0] = None
+    return dict(zip(RAIL_CASES, np.moveaxis(level_db, -1, 0).tolist(), strict=True))
+
+
+def _level(energy: float | Array) -> float | None:
+    level = float(to_db(energy))
+    return round(level, DIGITS) if math.isfinite(level) else None
 
 
 def return_within(margin_db: float, dates: Sequence[dt.date], excess_db: Array) -> model.Return:
     """When an excess has come down to a margin, and whether it stays there.
 
+    Likely dates are those of the likely course; low and high are 5 % and 95 % points of the dates of the draws.
+
     Parameters
     ----------
     dates : sequence of date
         From the day after the last work on.
-    excess_db : ndarray, (n_dates, n_cases)
-        Lden above the state before the works; linear between dates.
+    excess_db : ndarray, (n_dates, 1 + n_draws)
+        Lden above the state before the works, likely first; linear between dates.
     """
-    found: dict[str, str | None] = {}
-    leaves: dict[str, str | None] = {}
-    reasons: dict[str, str] = {}
-    for c, case in enumerate(RAIL_CASES):
-        excess = excess_db[:, c]
-        inside = excess <= margin_db
-        found[case] = leaves[case] = None
-        reasons[case] = ""
-        if not inside.any():
-            falling = len(excess) > 1 and excess[-1] < excess[-2]
+    inside = excess_db <= margin_db
+    entry = _crossing(inside, dates, excess_db, margin_db)
+    leaving = _crossing(np.logical_or.accumulate(inside, axis=0) & ~inside, dates, excess_db, margin_db)
+    entries, leavings = cases(entry), cases(leaving)
+    likely = excess_db[:, 0]
+    falling = len(likely) > 1 and likely[-1] < likely[-2]
+    never = 100.0 * float(np.mean(np.isinf(entry[1:]))) if entry.size > 1 else 100.0
+    reasons = {}
+    for case, day in zip(RAIL_CASES, entries, strict=True):
+        reasons[case] = "within it from the start" if day == dates[0].toordinal() else ""
+        if math.isinf(day) and case == "likely":
             reasons[case] = (
                 "still falling at the end of the time line" if falling else "does not return: it grows again"
             )
-            continue
-        first = int(np.argmax(inside))
-        found[case] = _crossing(first, dates, excess, margin_db).isoformat()
-        if first == 0:
-            reasons[case] = "within it from the start"
-        outside = np.flatnonzero(~inside[first:])
-        if outside.size:
-            leaves[case] = _crossing(first + int(outside[0]), dates, excess, margin_db).isoformat()
-    return model.Return(within_db=margin_db, dates=found, leaves=leaves, reasons=reasons)
+        elif math.isinf(day):
+            reasons[case] = f"not within it by the end of the time line in {never:.0f} % of the draws"
+    return model.Return(
+        within_db=margin_db,
+        dates={case: _date(day) for case, day in zip(RAIL_CASES, entries, strict=True)},
+        leaves={case: _date(day) for case, day in zip(RAIL_CASES, leavings, strict=True)},
+        reasons=reasons,
+    )
 
 
-def _crossing(k: int, dates: Sequence[dt.date], excess_db: Array, level_db: float) -> dt.date:
-    """First whole day at which the excess has crossed the level, between dates k - 1 and k."""
-    if k == 0:
-        return dates[0]
-    share = (level_db - excess_db[k - 1]) / (excess_db[k] - excess_db[k - 1])
-    return dates[k - 1] + dt.timedelta(days=math.ceil(share * (dates[k] - dates[k - 1]).days - 1e-9))
+def _date(day: float) -> str | None:
+    return dt.date.fromordinal(int(day)).isoformat() if math.isfinite(day) else None
+
+
+def _crossing(hit: BoolArray, dates: Sequence[dt.date], excess_db: Array, level_db: float) -> Array:
+    """First whole day on which the excess has crossed the level before the first date that is hit, (n_cases,).
+
+    Days are ordinals; inf for none.
+    """
+    day = np.array([d.toordinal() for d in dates], dtype=np.float64)
+    first, case = np.argmax(hit, axis=0), np.arange(hit.shape[1])
+    before = np.maximum(first - 1, 0)
+    now, last = excess_db[first, case], excess_db[before, case]
+    share = np.divide(level_db - last, now - last, out=np.ones_like(now), where=now != last)
+    at = np.ceil(day[before] + share * (day[first] - day[before]) - 1e-9)
+    return np.where(hit.any(axis=0), np.where(first == 0, day[0], at), np.inf)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,13 +15,11 @@ from lineside.contracts import RAIL_CASES, Options, RailStateCalculator, RailTon
 from lineside.engine.emission import Emission
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
-from lineside.engine.timeline import scene_at
 from lineside.engine.tones import (
     HeardTone,
     ThirdOctaves,
     bands_of,
     day_passes,
-    emission_of,
     heard_tone,
     over_neighbours_db,
     third_octaves,
@@ -60,6 +58,7 @@ def describe(
     computed: Computed,
     now: ThirdOctaves | None,
     dates: Sequence[dt.date],
+    emission_at: Callable[[dt.date], Emission],
 ) -> model.Tones | None:
     """Tones of the marks, while fresh and at the assessment date; None where there is nothing to tell.
 
@@ -71,6 +70,8 @@ def describe(
         From :func:`thirds_if_needed`.
     dates : sequence of date
         The assessment dates; levels are those of the first.
+    emission_at : callable
+        Gives the emission at a date, with the source classes of ``computed.emission``.
     """
     if now is None:
         return None
@@ -87,7 +88,7 @@ def describe(
     fresh: dict[dt.date, tuple[Emission, Array]] = {}
     for group in _marks(runs, wear, dates[0]):
         if group.fresh not in fresh:
-            emission = emission_of(scene_at(base, runs, wear, group.fresh), selection.sources, computed.emission)
+            emission = emission_at(group.fresh)
             then = third_octaves(base, emission, computed.receivers.transfer)
             fresh[group.fresh] = emission, over_neighbours_db(day_passes(base, then))
         emission, over_fresh = fresh[group.fresh]

@@ -13,7 +13,7 @@ from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
-from lineside.scene.conditions import StateChanges
+from lineside.scene.conditions import ConditionState, StateChanges
 from lineside.scene.convert import (
     PERIODS,
     barriers_of,
@@ -100,7 +100,9 @@ class Scenes:
     def __init__(self, loaded: LoadedProject, calculators: Sequence[tuple[SourceCalculator, Options]]) -> None:
         project = loaded.project
         self.loaded = loaded
-        self.conditions = {c.kind: {s.id: s for s in c.states} for c in loaded.conditions}
+        self.conditions: dict[str, dict[str, ConditionState]] = {
+            c.kind: {s.id: s for s in c.states} for c in loaded.conditions
+        }
         self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
         self._origin = np.floor(vertices.min(axis=0))
@@ -125,7 +127,7 @@ class Scenes:
     def at(self, state: SourceState) -> BuiltScene:
         """The scene in a state of its sources; roughness as the project gives it."""
         driving, pattern = self._way(state.driving, state.pattern)
-        form, joints, friction = (self._epochs[self._epoch(d)] for d in (state.form, state.joints, state.friction))
+        form, joints, friction = (self._epochs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
         key = replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
         if key not in self._built:
             self._built[key] = self._build(key)
@@ -138,12 +140,12 @@ class Scenes:
             own = {*JOINT_ATTRIBUTES, *FRICTION_ATTRIBUTES}
             found: list[object] = []
             for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
-                along = self._alongs[self._epoch(date)][k]
+                along = self._alongs[self.epoch(date)][k]
                 here = along.values[along.piece(middle)]
                 found.append([str(here[a]) for a in here if (a in attributes if attributes else a not in own)])
             return found
 
-        return self._epoch(one) != self._epoch(other) and values(one) != values(other)
+        return self.epoch(one) != self.epoch(other) and values(one) != values(other)
 
     def around(self, scene: Scene, water: str | None, air: str | None) -> Scene:
         """A scene with the water and the air of states; None: as the site says."""
@@ -161,7 +163,8 @@ class Scenes:
     def _ids(self, kind: str) -> tuple[str, ...]:
         return tuple(self.conditions.get(kind, ()))
 
-    def _epoch(self, date: dt.date) -> int:
+    def epoch(self, date: dt.date) -> int:
+        """Number of the stretch of time, between two changes of the track by works, that holds a date."""
         return sum(e <= date for e in self._epochs) - 1
 
     def _way(self, driving: str | None, pattern: str | None) -> tuple[str | None, str | None]:
@@ -206,7 +209,7 @@ class Scenes:
     def _cut(self, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Sections:
         """Sections in which nothing changes, whatever the date and the state."""
         project = self.loaded.project
-        reference = self._alongs[self._epoch(self.reference_date)]
+        reference = self._alongs[self.epoch(self.reference_date)]
         track, stretch, from_m, to_m, first_stretch = [], [], [], [], 0
         ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
         ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
@@ -233,7 +236,7 @@ class Scenes:
 
     def _form_of_sections(self, state: SourceState) -> IntArray:
         """Index of the form of each section: joints and friction may be those of other dates than the rest."""
-        form, joints, friction = (self._alongs[self._epoch(d)] for d in (state.form, state.joints, state.friction))
+        form, joints, friction = (self._alongs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
         index = []
         for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
             here, joint, rubbed = (alongs[k].values[alongs[k].piece(middle)] for alongs in (form, joints, friction))
@@ -249,14 +252,14 @@ class Scenes:
     def _build(self, state: SourceState) -> BuiltScene:
         project, loaded = self.loaded.project, self.loaded
         way = (state.driving, state.pattern)
-        runs, alongs = self._runs[way], self._alongs[self._epoch(state.form)]
+        runs, alongs = self._runs[way], self._alongs[self.epoch(state.form)]
         sections = replace(self.sections, form=self._form_of_sections(state))
         driving = self.conditions["driving"][state.driving].changes if state.driving is not None else StateChanges()
-        reference = self._alongs[self._epoch(self.reference_date)]
+        reference = self._alongs[self.epoch(self.reference_date)]
         scene = Scene(
             origin=(float(self._origin[0]), float(self._origin[1])),
             ground_level_m=project.site.ground_level_m,
-            tracks=self._lines[self._epoch(state.joints)],
+            tracks=self._lines[self.epoch(state.joints)],
             stretches=tuple(s for k, a in enumerate(reference) for s in stretches_of(k, a)),
             forms=tuple(self._forms.forms),
             sections=sections,

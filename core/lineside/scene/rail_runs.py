@@ -45,9 +45,8 @@ class RailRuns:
         return tuple(sorted({work.date for run in self.runs for work in run.works}))
 
     def begun(self, date: dt.date) -> BoolArray:
-        """Runs whose first work or measurement is not after a date, (n_runs,); the others have their base roughness."""
-        firsts = [min([w.date for w in run.works] + [m.date for m in run.measured]) for run in self.runs]
-        return np.array([first <= date for first in firsts], dtype=np.bool_)
+        """Runs that may be another than their base at a date, (n_runs,); the others keep it as the project gives it."""
+        return np.array([run.begins <= date for run in self.runs], dtype=np.bool_)
 
     @property
     def sections(self) -> IntArray:

@@ -2,8 +2,9 @@
 
 Three unknowns: logarithm of the marks' e-folding tonnage, level of the finish, level of the marks. Least squares on
 levels, by Gauss-Newton with step halving; the default ranges count as further observations, so that one spectrum is
-enough and what it says nothing about keeps its default range. Growth is taken from the default ranges as it is:
-its start would follow the fitted tonnage, but that moves levels by tenths of a dB only.
+enough and what it says nothing about keeps its default range. A parameter without a range stays as it is. Growth is
+taken from the default ranges as it is: its start would follow the fitted tonnage, but that moves levels by tenths of a
+dB only. A pitch that the project does not know is the one that fits best, if it fits clearly better than all others.
 """
 
 from __future__ import annotations
@@ -13,14 +14,15 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_db, to_energy
 from lineside.contracts import Standing
 from lineside.errors import OutOfRangeError
-from lineside_plugins.rail_wear.bands import N_WAVELENGTHS, WAVELENGTHS_MM
-from lineside_plugins.rail_wear.history import Work, finish_parameter, shapes, state_at
-from lineside_plugins.rail_wear.parameters import Z95, Correlation, Range, scenarios
+from lineside_plugins.rail_wear.bands import N_WAVELENGTHS, WAVELENGTHS_MM, band_of
+from lineside_plugins.rail_wear.history import Work, finish_parameter, leaves_marks, shapes, state_at
+from lineside_plugins.rail_wear.parameters import Z95, Correlation, Range, likely
 from lineside_plugins.rail_wear.wear import finish_fade_mgt, growing_bands, growth_db
 
 _MAX_STEPS = 200
@@ -30,6 +32,13 @@ _DB_PER_NEPER = 10.0 / np.log(10.0)
 _STEP_LIMIT = 1e-4
 #: Longer steps are cut: exponentials run away.
 _LONGEST_STEP = 5.0
+#: Standard deviation that holds a parameter without a range in its place.
+_HELD_SD = 1e-6
+#: A pitch fits clearly better if its sum of squares, in standard deviations, is smaller by this: two standard
+#: deviations of one parameter.
+_CLEARLY = 4.0
+#: A wavelength counts as a nominal one if it differs by no more than this share of itself.
+_NEAR_NOMINAL = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +59,9 @@ class Fit:
     residual_db: Array  # (n_observations,) measured minus model
     rms_db: float
     n_steps: int
+    n_spectra: int
+    misfit: float  # sum of squares with the default ranges, in standard deviations
+    pitch_mm: float | None = None  # the pitch that the spectra show, where the project does not know it
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +88,7 @@ class _Problem:
 
     def prior_sd(self, x: Array) -> Array:
         """Standard deviation of the default range on the side on which x lies, (3,)."""
-        return np.array([r.sd[int(value >= r.scaled[1])] for r, value in zip(self.prior, x, strict=True)])
+        return np.array([_sd(r, int(value >= r.scaled[1])) for r, value in zip(self.prior, x, strict=True)])
 
     def residuals(self, x: Array) -> tuple[Array, Array]:
         """Residuals in standard deviations, observations first, then ranges, (n + 3,), and derivatives (n + 3, 3)."""
@@ -90,6 +102,47 @@ class _Problem:
 
     def cost(self, x: Array) -> float:
         return float(np.sum(self.residuals(x)[0] ** 2))
+
+
+def _sd(parameter: Range, side: int) -> float:
+    return max(parameter.sd[side], _HELD_SD)
+
+
+def fit_work(
+    work: Work,
+    measurements: Sequence[Measurement],
+    base_db: Array,
+    mgt_per_day: float,
+    radius_m: float,
+    ranges: Mapping[str, Range],
+) -> Fit:
+    """Fit one pass as :func:`fit_pass` does, and its pitch where that is not known.
+
+    Third octaves tell pitches apart by their band only: one pitch per band of the default range is tried.
+    """
+    default = ranges["mark_pitch_mm"]
+    if work.pitch_mm is not None or not leaves_marks(work) or default.low == default.high:
+        return fit_pass(work, measurements, base_db, mgt_per_day, radius_m, ranges)
+    first, last = band_of(default.high), band_of(default.low)
+    own = band_of(default.likely)
+    pitches = [default.likely if band == own else float(WAVELENGTHS_MM[band]) for band in range(first, last + 1)]
+    fits = [
+        fit_pass(replace(work, pitch_mm=pitch), measurements, base_db, mgt_per_day, radius_m, ranges)
+        for pitch in pitches
+    ]
+    best, *others = sorted(range(len(fits)), key=lambda k: fits[k].misfit)
+    if others and fits[others[0]].misfit - fits[best].misfit < _CLEARLY:
+        return fits[pitches.index(default.likely)]
+    pitch = replace(
+        default,
+        low=pitches[best],
+        likely=pitches[best],
+        high=pitches[best],
+        standing=Standing.USER,
+        source="Band in which the measured spectra show the marks",
+    )
+    fit = fits[best]
+    return replace(fit, ranges={**fit.ranges, pitch.name: pitch}, pitch_mm=pitch.likely)
 
 
 def fit_pass(
@@ -127,6 +180,7 @@ def fit_pass(
     """
     problem = _problem(work, measurements, base_db, mgt_per_day, radius_m, ranges)
     x, n_steps = _solve(problem)
+    misfit = problem.cost(x)
     misses = problem.measured_db - problem.model(x)[0]
     rms_db = float(np.sqrt(np.mean(misses**2)))
     if rms_db > problem.sd_db:
@@ -136,7 +190,7 @@ def fit_pass(
         misses = problem.measured_db - problem.model(x)[0]
         rms_db = float(np.sqrt(np.mean(misses**2)))
     names, new, matrix = _ranges_after(problem, x, len(measurements))
-    return Fit({**ranges, **new}, Correlation(names, matrix), misses, rms_db, n_steps)
+    return Fit({**ranges, **new}, Correlation(names, matrix), misses, rms_db, n_steps, len(measurements), misfit)
 
 
 def _problem(
@@ -154,19 +208,16 @@ def _problem(
         ranges[finish_parameter(work) or "finish_production_db"],
         ranges["marks_db"],
     )
-    for parameter in prior:
-        if not parameter.low < parameter.likely < parameter.high:
-            raise OutOfRangeError(f"{parameter.name} has no range to start from: give low and high, or do not fit.")
-    likely = scenarios(ranges, ("likely",))
-    finish, marks = shapes(work, likely)
+    usual = likely(ranges)
+    finish, marks = shapes(work, usual)
     base = to_energy(base_db if work.base_db is None else work.base_db)
-    fade_ratio = finish_fade_mgt(likely)[0] / likely["marks_fade_mgt"][0]
+    fade_ratio = finish_fade_mgt(usual)[0] / usual["marks_fade_mgt"][0]
     rows: list[Array] = []
     for measured in measurements:
         _check(measured, work)
         state = state_at([work], measured.date, mgt_per_day)
-        grown_db = growth_db(likely, np.array([state.years]), np.array([state.mgt]), radius_m)[0, 0]
-        worn = base * to_energy(np.where(growing_bands(likely), grown_db, 0.0))
+        grown_db = growth_db(usual, np.array([state.years]), np.array([state.mgt]), radius_m)[0, 0]
+        worn = base * to_energy(np.where(growing_bands(usual), grown_db, 0.0))
         columns = (worn, finish, marks[0], np.full(N_WAVELENGTHS, state.mgt), fade_ratio)
         rows.append(np.vstack([measured.level_db, *(column[measured.band] for column in columns)]))
     observed, worn, finish, marks_seen, mgt, ratio = np.concatenate(rows, axis=1)
@@ -178,7 +229,7 @@ def _problem(
         marks=marks_seen,
         mgt=mgt,
         fade_ratio=ratio,
-        sd_db=likely.fixed("measured_sd_db"),
+        sd_db=usual.fixed("measured_sd_db"),
     )
 
 
@@ -217,17 +268,19 @@ def _ranges_after(problem: _Problem, x: Array, n_spectra: int) -> tuple[tuple[st
     """Ranges after the fit: each half from the observations and from the same half of the default range."""
     slope = problem.model(x)[1] / problem.sd_db
     seen = slope.T @ slope
-    below, above = (np.linalg.inv(seen + np.diag([r.sd[side] ** -2.0 for r in problem.prior])) for side in (0, 1))
+    below, above = (np.linalg.inv(seen + np.diag([_sd(r, side) ** -2.0 for r in problem.prior])) for side in (0, 1))
     middle = 0.5 * (below + above)
     matrix = middle / np.sqrt(np.outer(np.diag(middle), np.diag(middle)))
     new: dict[str, Range] = {}
     for i, default in enumerate(problem.prior):
+        if default.low == default.high:
+            continue
         ends = x[i] + Z95 * np.array([-np.sqrt(below[i, i]), 0.0, np.sqrt(above[i, i])])
-        low, likely, high = np.exp(ends) if default.distribution == "log_normal" else ends
+        low, median, high = np.exp(ends) if default.distribution == "log_normal" else ends
         new[default.name] = replace(
             default,
             low=float(low),
-            likely=float(likely),
+            likely=float(median),
             high=float(high),
             standing=Standing.USER,
             source=f"Fitted to measured spectra ({n_spectra}); before: {default.source}",
@@ -235,28 +288,7 @@ def _ranges_after(problem: _Problem, x: Array, n_spectra: int) -> tuple[tuple[st
     return tuple(r.name for r in problem.prior), new, matrix
 
 
-def replace_measured(energy: Array, dates: Sequence[date], measurements: Sequence[Measurement]) -> Array:
-    """Roughness over dates with the measured bands in place of the model's on the dates of measurement.
-
-    Parameters
-    ----------
-    energy : ndarray, (n_draws, n_dates, 35)
-        [um2]
-
-    Returns
-    -------
-    ndarray, (n_draws, n_dates, 35)
-        A copy. [um2]
-    """
-    out = energy.copy()
-    for measured in measurements:
-        for i, when in enumerate(dates):
-            if when == measured.date:
-                out[:, i, measured.band] = to_energy(measured.level_db)
-    return out
-
-
-def measurement(when: date, wavelength_mm: Sequence[float], level_db: Sequence[float]) -> Measurement:
+def measurement(when: date, wavelength_mm: ArrayLike, level_db: ArrayLike) -> Measurement:
     """A measured spectrum from nominal third-octave wavelengths, in any order. [mm], [dB re 1 um]
 
     Raises
@@ -267,8 +299,12 @@ def measurement(when: date, wavelength_mm: Sequence[float], level_db: Sequence[f
     nominal = np.asarray(wavelength_mm, dtype=np.float64)
     near = np.abs(WAVELENGTHS_MM - nominal[:, np.newaxis]) / nominal[:, np.newaxis]
     band = near.argmin(axis=1)
-    if np.any(near.min(axis=1) > 0.05) or np.unique(band).size != band.size:
+    odd = nominal[near.min(axis=1) > _NEAR_NOMINAL]
+    twice = nominal[[np.count_nonzero(band == b) > 1 for b in band]]
+    if odd.size or twice.size:
+        found = ", ".join(f"{w:g}" for w in (odd if odd.size else twice))
         raise OutOfRangeError(
-            f"The spectrum of {when} needs nominal third-octave wavelengths from 2000 to 0.8 mm, each once."
+            f"The roughness measured on {when} has {found} mm; it needs nominal third-octave wavelengths from 2000 to "
+            "0.8 mm, each once and not necessarily all of them."
         )
     return Measurement(when, band, np.asarray(level_db, dtype=np.float64))

@@ -6,7 +6,7 @@ it. A work counts from its own date on.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -23,6 +23,8 @@ from lineside_plugins.rail_wear.wear import finish_shape, roughness_parts
 
 DAYS_PER_YEAR = 365.25
 FINISHES = ("production", "acoustic")
+#: Terms of the roughness.
+PARTS = ("base", "finish", "marks", "growth")
 
 
 @dataclass(frozen=True)
@@ -181,24 +183,11 @@ def section_roughness_parts(
     dict
         (n_draws, n_dates, 35) each. [um2]
     """
-    states = [state_at(works, when, mgt_per_day) for when in dates]
     shape = (parameters.n_draws, len(dates), N_WAVELENGTHS)
-    parts = {name: np.zeros(shape) for name in ("base", "finish", "marks", "growth")}
-    long_term = to_energy(base_db)
-    if long_term.shape != (N_WAVELENGTHS,):
-        raise OutOfRangeError(f"base_db has shape {long_term.shape}, needed is ({N_WAVELENGTHS},): bands.")
-    for last in {state.last for state in states}:
-        at = [i for i, state in enumerate(states) if state.last == last]
-        if last is None:
-            parts["base"][:, at] = long_term
-            continue
-        used = (own or {}).get(last, parameters)
-        if used.n_draws != parameters.n_draws:
-            raise OutOfRangeError(f"Fitted parameters have {used.n_draws} draws, the others {parameters.n_draws}.")
-        base = long_term if last.base_db is None else to_energy(last.base_db)
-        mgt, years = (np.array([getattr(states[i], name) for i in at]) for name in ("mgt", "years"))
-        for name, part in roughness_parts(base, *left_by(last, used), mgt, years, radius_m, used).items():
-            parts[name][:, at] = part
+    parts = {name: np.zeros(shape) for name in PARTS}
+    for at, found in _by_last_work(base_db, works, dates, mgt_per_day, radius_m, parameters, own or {}):
+        for name in PARTS:
+            parts[name][:, at] = found[name]
     return parts
 
 
@@ -215,5 +204,35 @@ def section_roughness_energy(
 
     Arguments as for :func:`section_roughness_parts`.
     """
-    parts = section_roughness_parts(base_db, works, dates, mgt_per_day, radius_m, parameters, own)
-    return parts["base"] + parts["finish"] + parts["marks"] + parts["growth"]
+    energy = np.empty((parameters.n_draws, len(dates), N_WAVELENGTHS))
+    for at, found in _by_last_work(base_db, works, dates, mgt_per_day, radius_m, parameters, own or {}):
+        energy[:, at] = found["base"] + found["finish"] + found["marks"] + found["growth"]
+    return energy
+
+
+def _by_last_work(
+    base_db: Array,
+    works: Sequence[Work],
+    dates: Sequence[date],
+    mgt_per_day: float,
+    radius_m: float,
+    parameters: Parameters,
+    own: Mapping[Work, Parameters],
+) -> Iterator[tuple[list[int], dict[str, Array]]]:
+    """Dates that have one work as their last one, by index, with the parts of the roughness at these dates."""
+    states = [state_at(works, when, mgt_per_day) for when in dates]
+    long_term = to_energy(base_db)
+    if long_term.shape != (N_WAVELENGTHS,):
+        raise OutOfRangeError(f"base_db has shape {long_term.shape}, needed is ({N_WAVELENGTHS},): bands.")
+    for last in {state.last for state in states}:
+        at = [i for i, state in enumerate(states) if state.last == last]
+        if last is None:
+            nothing = np.zeros((1, 1, 1))
+            yield at, {"base": long_term, "finish": nothing, "marks": nothing, "growth": nothing}
+            continue
+        used = own.get(last, parameters)
+        if used.n_draws != parameters.n_draws:
+            raise OutOfRangeError(f"Fitted parameters have {used.n_draws} draws, the others {parameters.n_draws}.")
+        base = long_term if last.base_db is None else to_energy(last.base_db)
+        mgt, years = (np.array([getattr(states[i], name) for i in at]) for name in ("mgt", "years"))
+        yield at, roughness_parts(base, *left_by(last, used), mgt, years, radius_m, used)

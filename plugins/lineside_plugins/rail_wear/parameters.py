@@ -7,7 +7,7 @@ so each half is a normal distribution of its own width, in the value or (``log_n
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
@@ -151,19 +151,20 @@ def with_given(
     }
 
 
-#: The three combinations, and the standard normal value at which parameters are taken.
-SCENARIOS: Mapping[str, float] = {"low": -Z95, "likely": 0.0, "high": Z95}
-#: These stay at their likely value in all three: more of them is louder in some bands and quieter in others.
-_KEPT = ("finish_fade_exponent", "mark_pitch_mm")
+def likely(ranges: Mapping[str, Range]) -> Parameters:
+    """Every parameter at its likely value, as one draw."""
+    return Parameters({name: r.at(np.zeros(1)) for name, r in ranges.items()})
 
 
-def scenarios(ranges: Mapping[str, Range], names: Sequence[str] = ("low", "likely", "high")) -> Parameters:
-    """Everything low (quiet, quickly worn in), likely, or high, as so many draws in this order.
-
-    Low and high are corners, wider than the 5 to 95 % interval of :func:`draw`, because all parameters go together.
-    """
-    z = np.array([SCENARIOS[name] for name in names])
-    return Parameters({n: r.at(0.0 * z if n in _KEPT else z) for n, r in ranges.items()})
+def likely_and_draws(
+    ranges: Mapping[str, Range], n_draws: int, seed: int, correlation: Correlation | None = None
+) -> Parameters:
+    """The likely values first, then ``n_draws`` random ones; see :func:`draw`."""
+    first = likely(ranges)
+    if n_draws == 0:
+        return first
+    drawn = draw(ranges, n_draws, seed, correlation)
+    return Parameters({name: np.append(first[name], drawn[name]) for name in ranges})
 
 
 def draw(ranges: Mapping[str, Range], n_draws: int, seed: int, correlation: Correlation | None = None) -> Parameters:
@@ -174,7 +175,8 @@ def draw(ranges: Mapping[str, Range], n_draws: int, seed: int, correlation: Corr
     """
     if n_draws < 1:
         raise OutOfRangeError("At least one draw is needed.")
-    z = {name: _normal_strata(n_draws, seed, name) for name in ranges}
+    zero = np.zeros(n_draws)
+    z = {n: zero if r.low == r.high else _normal_strata(n_draws, seed, n) for n, r in ranges.items()}
     if correlation is not None:
         # an eigenvalue of 0 (parameters bound together) is allowed, which a Cholesky factor would refuse
         eigenvalues, vectors = np.linalg.eigh(correlation.matrix)

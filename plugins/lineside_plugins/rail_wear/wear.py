@@ -132,9 +132,14 @@ def roughness_parts(
     fade_mgt = parameters["marks_fade_mgt"][:, np.newaxis, np.newaxis]
     gain = to_energy(growth_db(parameters, years, mgt, radius_m)) - 1.0
     shape = (parameters.n_draws, mgt.size, N_WAVELENGTHS)
+    finished = np.flatnonzero(finish.any(axis=0))
+    left = np.zeros(shape)
+    left[:, :, finished] = finish[:, np.newaxis, finished] * np.exp(
+        -tonnage / finish_fade_mgt(parameters)[:, np.newaxis, finished]
+    )
     return {
         "base": np.broadcast_to(base, shape),
-        "finish": finish[:, np.newaxis, :] * np.exp(-tonnage / finish_fade_mgt(parameters)[:, np.newaxis, :]),
+        "finish": left,
         "marks": marks[:, np.newaxis, :] * np.exp(-tonnage / fade_mgt),
         "growth": gain[:, :, np.newaxis] * np.where(growing_bands(parameters), base, 0.0),
     }
