@@ -215,6 +215,7 @@ class BarrierSegments:
     top_z_m: Array  # (n_segments, 2) absolute height of the top at both ends
     base_z_m: Array  # (n_segments, 2)
     barrier: IntArray  # (n_segments,) index of the barrier in the project
+    reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
 
 
 @dataclass(frozen=True, eq=False)
