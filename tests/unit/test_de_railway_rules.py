@@ -13,7 +13,7 @@ from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB, thirds_to_octaves
 from lineside.contracts import Term, Verification
 from lineside.errors import OutOfRangeError
 from lineside.plugins import Plugins
-from lineside.scene.model import Scene
+from lineside.scene.model import Curve, Scene
 from lineside.small_scene import small_scene
 from lineside_plugins.de_16bimschv import register_methods
 from lineside_plugins.de_railway import (
@@ -124,6 +124,8 @@ def test_tank_wagons_sound_at_four_metres_with_the_same_brake() -> None:
     for m in (3, 4):
         np.testing.assert_allclose(levels[m], tank[m].level_db - 10 * np.log10(2))
     assert sorted(s.m for s, _ in partial_sources(WAGON, 100.0)) == [1, 2, 7]
+    six = {s.m: level for s, level in partial_sources(replace(WAGON, tank_share=0.5, n_axles=6), 100.0)}
+    np.testing.assert_allclose(six[3] - levels[3], 10 * np.log10(1.5))
     track = TrackClass(rail_measure="dampers")
     dampers = {s.m: level for s, level in partial_sources(replace(WAGON, tank_share=0.5), 100.0, track)}
     assert (dampers[3] - levels[3]).tolist() == [0, 0, 0, -2, -3, -3, 0, 0]
@@ -297,6 +299,22 @@ def test_curves_forms_stations_and_gradients_of_a_scene() -> None:
         found = octaves_db(slow, 0, section, 0.0, vehicles=cast, stretches=stretches)
         np.testing.assert_allclose(found, line_power(tram, speed, track)[0.0], atol=1e-9)
     np.testing.assert_allclose(octaves_db(slow, 3, 3, 0.0, vehicles=cast), line_power(wagon, 28.0)[0.0], atol=1e-9)
+
+
+def test_only_freight_trains_are_louder_downhill() -> None:
+    """Table 5: a locomotive with cast-iron blocks in front of coaches is not."""
+    loco = {**VEHICLES, "wagon": {"category": 7, "brake": "cast_iron_block"}}
+    stretches = [{"track": "T2", "downhill": True}]
+    found = octaves_db(small_scene(), 3, 3, 0.0, vehicles=loco, stretches=stretches)
+    np.testing.assert_allclose(found, line_power(VehicleClass(7, "cast_iron_block", 4), 375.0)[0.0], atol=1e-9)
+
+
+def test_of_two_curves_in_one_place_the_tighter_one_counts() -> None:
+    scene = small_scene()
+    track = replace(scene.tracks[1], curves=tuple(Curve(0.0, 400.0, r, given=True) for r in (250.0, 400.0)))
+    found = octaves_db(replace(scene, tracks=(scene.tracks[0], track)), 3, 3, 0.0)
+    expected = line_power(VehicleClass(10, "composite_block", 4), 375.0, TrackClass(curve_radius_m=250.0))[0.0]
+    np.testing.assert_allclose(found, expected, atol=1e-9)
 
 
 @pytest.mark.parametrize(
