@@ -336,7 +336,8 @@ def _notes(notes: Sequence[Note]) -> Iterator[str]:
 
 
 def _rows(traffic: Traffic, order: Any) -> Traffic:
-    return Traffic(**{f.name: getattr(traffic, f.name)[order] for f in dataclasses.fields(traffic)})
+    given = {f.name: getattr(traffic, f.name) for f in dataclasses.fields(traffic)}
+    return dataclasses.replace(traffic, **{name: a[order] for name, a in given.items() if a is not None})
 
 
 def _points(points: SourcePoints, order: Any) -> SourcePoints:

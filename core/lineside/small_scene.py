@@ -171,4 +171,5 @@ def _traffic(track_of_section: Any) -> Traffic:
         speed_km_h=speed,
         seconds_per_m=seconds,
         accelerating=np.where(speed > 0, 0.25, 0.0),
+        permitted_km_h=1.5 * speed,
     )

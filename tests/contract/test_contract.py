@@ -40,6 +40,7 @@ OFFERS: tuple[Offer, ...] = (
 )
 #: Options for offers that cannot do without, or are silent without.
 NEEDED = {
+    "de_railway": {"vehicles": {"car": {"category": 21}, "wagon": {"category": 10, "brake": "composite_block"}}},
     "custom": {
         "title": "Operating permit, condition 14",
         "source": "Permit of 3 May 2019, page 12",

@@ -122,4 +122,5 @@ def barriers_of(loaded: LoadedProject, origin: Array) -> BarrierSegments:
         top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
         base_z_m=np.full((len(index), 2), level, dtype=np.float64),
         barrier=np.array(index, dtype=np.int64),
+        reflecting=np.array([loaded.project.barriers[k].surface == "reflecting" for k in index], dtype=np.bool_),
     )

@@ -196,5 +196,6 @@ def only_sections(scene: Scene, keep: IntArray) -> Scene:
             speed_km_h=scene.traffic.speed_km_h[:, keep],
             seconds_per_m=scene.traffic.seconds_per_m[:, keep],
             accelerating=scene.traffic.accelerating[:, keep],
+            permitted_km_h=None if scene.traffic.permitted_km_h is None else scene.traffic.permitted_km_h[:, keep],
         ),
     )
