@@ -68,7 +68,7 @@ def test_one_that_takes_part_already_is_kept_alone_in_the_forecast(tmp_path: Pat
 
 def test_the_schema_offers_sources_only() -> None:
     calculation = project_schema(vocabulary_of(PLUGINS))["$defs"]["Calculation"]["properties"]
-    assert calculation["forecast_with"]["items"]["enum"] == [*METHOD, "squeal_passes"]
+    assert calculation["forecast_with"]["items"]["enum"] == ["de_railway", *METHOD, "squeal_passes"]
 
 
 @pytest.fixture(scope="module")

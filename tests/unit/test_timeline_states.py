@@ -14,9 +14,9 @@ import pytest
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator, SourceClass
 from lineside.engine import timeline as timeline_module
-from lineside.engine.rails import Rails
 from lineside.engine import timeline_states
 from lineside.engine.emission import compute_emission
+from lineside.engine.rails import Rails
 from lineside.engine.roughness_answer import Answer, Places, ask
 from lineside.engine.timeline import timeline_dates
 from lineside.errors import PluginError
