@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,17 +15,19 @@ from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
+from lineside.engine.tones import ThirdOctaves
 from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
-from lineside.results.findings import questions, windows_of
+from lineside.results.findings import Question, questions, windows_of
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
 from lineside.results.tones import thirds_if_needed
+from lineside.scene.build import BuiltScene
 from lineside.scene.tracks import change_dates
 
 
@@ -39,6 +41,11 @@ class Assessment:
     computed: Computed
     results: Results
     seconds: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def built(self) -> BuiltScene:
+        """The scene that the levels are for."""
+        return self.plan.built
 
 
 def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
@@ -85,9 +92,8 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
     in_time = _timeline(planned, selection, computed, progress)
     causes = _causes(planned, selection, progress)
+    thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
-    asked_for_tones = any(c.tone is not None for q in asked for c in q.checks)
-    thirds = thirds_if_needed(planned.built.scene, computed, runs, asked_for_tones)
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at)
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
@@ -138,7 +144,15 @@ def explain(path: Path, receiver: str, start: str = "", end: str = "", plugins: 
     causes = describe_split(split, first, planned.situation, (receiver,))
     asked = questions(loaded.project, selection)
     computed = compute(planned.task, selection, windows_of(asked))
-    return Explained(causes[0], _assemble(planned, selection, computed, asked, plugins, None, causes))
+    thirds = _thirds(planned, selection, computed, asked)
+    return Explained(causes[0], _assemble(planned, selection, computed, asked, plugins, None, causes, None, thirds))
+
+
+def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question]) -> ThirdOctaves | None:
+    """Third-octave spectra, where works or a criterion call for them."""
+    runs = planned.rails.runs if selection.rail_state is not None else None
+    asked_for = any(c.tone is not None for q in asked for c in q.checks)
+    return thirds_if_needed(planned.built.scene, computed, runs, asked_for)
 
 
 def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Explanation]:
@@ -218,7 +232,7 @@ def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Pr
     start = time.perf_counter()
     progress("data", 0, 1)
     write_tables(assessment.results, out / "tables")
-    write_arrays(assessment.results, assessment.plan.built, assessment.computed, out / "results.nc")
+    write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
     write_bytes(out / "results.json", document)
     progress("data", 1, 1)
     return time.perf_counter() - start

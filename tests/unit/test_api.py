@@ -33,21 +33,21 @@ def test_a_result_never_takes_the_place_of_an_input(tmp_path):
 
 def test_a_scene_cannot_be_changed_by_a_plugin(assessed):
     with pytest.raises(ValueError, match="read-only"):
-        assessed.plan.built.scene.receivers.xyz_m += 1.0
+        assessed.built.scene.receivers.xyz_m += 1.0
     with pytest.raises(ValueError, match="read-only"):
-        assessed.plan.built.scene.tracks[0].xyz_m[0] = 0.0
+        assessed.built.scene.tracks[0].xyz_m[0] = 0.0
 
 
 @pytest.mark.parametrize("wrong", [np.nan, -1.0, np.inf])
 def test_a_gain_that_is_no_energy_stops_the_run(assessed, wrong):
-    scene, selection = assessed.plan.built.scene, assessed.selection
+    scene, selection = assessed.built.scene, assessed.selection
     bad = SourceClass("bad", 0.5, lambda phi, psi: np.full((*phi.shape, 24), wrong))
     with pytest.raises(PluginError, match="gain"):
         compute_transfer(scene, selection.propagation, selection.propagation_options, (bad,), scene.receivers)
 
 
 def test_shares_of_the_states_must_add_up(assessed, monkeypatch):
-    scene, selection = assessed.plan.built.scene, assessed.selection
+    scene, selection = assessed.built.scene, assessed.selection
     monkeypatch.setattr(type(selection.propagation), "state_share", lambda self, p: np.stack([p, p], axis=-1))
     classes = assessed.computed.emission.classes
     with pytest.raises(PluginError, match="add up to 1"):

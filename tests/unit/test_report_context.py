@@ -264,7 +264,7 @@ def test_works_are_recorded_and_not_computed_without_a_rail_state() -> None:
     report = build_from(results, draw=True)
     table = report.tables["T2.2"]
     assert len(table.rows) == 2
-    assert table.note.startswith("Recorded here; their effect on roughness is not computed")
+    assert table.note.startswith("Their effect on the roughness of rails is not computed")
     for table_id in ("T6.9", "T6.10", "T6.11", "T6.12"):
         assert report.tables[table_id].rows == () and "asks for no rail state" in report.tables[table_id].empty
     assert report.figures["F6.7"].empty == report.figures["F6.8"].empty == report.tables["T6.9"].empty

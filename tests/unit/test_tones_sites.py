@@ -197,7 +197,7 @@ def test_spectra_add_up_to_the_levels(tmp_path: Path) -> None:
     """Third octaves sum to the octaves of the levels, and the windows to theirs."""
     window = {"quantity": "laeq", "limit_db": 55, "from_hour": 20, "to_hour": 8, **SURVEY}
     assessment = assess(site(window), tmp_path)
-    computed, scene = assessment.computed, assessment.plan.built.scene
+    computed, scene = assessment.computed, assessment.built.scene
     thirds = third_octaves(scene, computed.emission, computed.receivers.transfer, computed.windows)
     np.testing.assert_allclose(thirds_to_octaves(thirds.period), computed.receivers.spectrum, rtol=1e-10)
     np.testing.assert_allclose(

@@ -163,6 +163,9 @@ def class_uses(draft: Draft) -> Iterator[tuple[Loc, str, Any]]:
     for i, vehicle in draft.readable("vehicles").items():
         for name in _VEHICLE_ATTRIBUTES:
             yield ("vehicles", i, name), name, getattr(vehicle, name)
+    for s, state in enumerate(draft.conditions.wheels if draft.conditions is not None else ()):
+        for name, value in state.vehicles.items():
+            yield ("conditions", "wheels", s, "vehicles", name), "wheel_roughness", value
 
 
 def _check_spectrum_references(draft: Draft) -> None:

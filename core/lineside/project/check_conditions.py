@@ -42,6 +42,7 @@ def check_conditions(draft: Draft, resolved: Resolved) -> None:
         check_air(draft, ("conditions", "air", s), state)
     _check_driving(draft, given)
     _check_timetable(draft, given)
+    _check_wheels(draft, given)
     _check_effect(draft, given)
 
 
@@ -219,12 +220,28 @@ def _check_timetable(draft: Draft, given: Conditions) -> None:
                 )
 
 
+def _check_wheels(draft: Draft, given: Conditions) -> None:
+    known = draft.ids("vehicles")
+    for s, state in enumerate(given.wheels):
+        for name in state.vehicles:
+            if name not in known:
+                draft.reporter.add(
+                    ("conditions", "wheels", s, "vehicles", name),
+                    f"there is no vehicle with the id {shown(name)}",
+                    allowed=names(known),
+                    hint=did_you_mean(name, known),
+                    found="",
+                    of_key=True,
+                )
+
+
 def _check_effect(draft: Draft, given: Conditions) -> None:
     """Conditions none of whose states changes anything."""
     changing = {
         "water": any(state.outlines for state in given.water),
         "driving": any(state.acceleration_factor != 1 or state.traction_db != 0 for state in given.driving),
         "timetable": any(state.services for state in given.timetable),
+        "wheels": any(state.vehicles for state in given.wheels),
     }
     for kind, changes in changing.items():
         if getattr(given, kind) and not changes and not draft.faulty("conditions", kind):

@@ -8,7 +8,19 @@ from pydantic import Discriminator, Field, Tag, model_validator
 from pydantic_core import PydanticCustomError
 
 from lineside.project.site import Ground, inline_or_feature
-from lineside.project.types import XY, FileName, Flag, Id, Number, Part, PeriodShares, Share, Text, Whole
+from lineside.project.types import (
+    XY,
+    ClassOrSpectrum,
+    FileName,
+    Flag,
+    Id,
+    Number,
+    Part,
+    PeriodShares,
+    Share,
+    Text,
+    Whole,
+)
 
 
 def _form(value: Any) -> str:
@@ -162,11 +174,22 @@ class TimetableState(State):
     )
 
 
+class WheelsState(State):
+    """A state of the wheels: freshly turned, worn, with flats."""
+
+    vehicles: dict[Id, ClassOrSpectrum] = Field(
+        default={},
+        description="Roughness of the wheels by id of the vehicle: a class name, or {spectrum: id of kind "
+        "wheel_roughness}. Default {}: as the vehicles say",
+    )
+
+
 _MAX_STATES = 20
 _Water = Annotated[tuple[WaterState, ...], Field(max_length=_MAX_STATES)]
 _Air = Annotated[tuple[AirState, ...], Field(max_length=_MAX_STATES)]
 _Driving = Annotated[tuple[DrivingState, ...], Field(max_length=_MAX_STATES)]
 _Timetable = Annotated[tuple[TimetableState, ...], Field(max_length=_MAX_STATES)]
+_Wheels = Annotated[tuple[WheelsState, ...], Field(max_length=_MAX_STATES)]
 
 
 class Conditions(Part):
@@ -179,12 +202,14 @@ class Conditions(Part):
     )
     driving: _Driving = Field(default=(), description="Ways of driving, up to 20. Default []: as the services say")
     timetable: _Timetable = Field(default=(), description="Timetables, up to 20. Default []: as the services say")
+    wheels: _Wheels = Field(default=(), description="States of the wheels, up to 20. Default []: as the vehicles say")
 
 
 #: Kinds of conditions whose states are a list, with their models.
-STATES: dict[Literal["water", "air", "driving", "timetable"], type[State]] = {
+STATES: dict[Literal["water", "air", "driving", "timetable", "wheels"], type[State]] = {
     "water": WaterState,
     "air": AirState,
     "driving": DrivingState,
     "timetable": TimetableState,
+    "wheels": WheelsState,
 }

@@ -62,7 +62,8 @@ class LoadedProject:
     favourable : FavourableShare
         Share of time with favourable propagation, by whatever kind the project gives it.
     conditions : tuple of Condition
-        What changes from day to day, in the order water, air, rail, driving, timetable; only what the project gives.
+        What changes from day to day, in the order water, air, rail, driving, timetable, wheels; only what the project
+        gives.
     assumptions : tuple of (text, standing)
         What deriving shares of time took for granted.
 

@@ -23,6 +23,7 @@ from lineside.project.conditions import (
     TimetableState,
     WaterState,
     WeatherTable,
+    WheelsState,
 )
 from lineside.project.site import (
     Air,
@@ -119,6 +120,7 @@ __all__ = [
     "Vehicle",
     "WaterState",
     "WeatherTable",
+    "WheelsState",
     "WindClass",
     "Work",
     "WorkChanges",

@@ -8,7 +8,17 @@ from typing import Literal, cast
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.project.model import AirState, Conditions, DrivingState, PeriodShares, Project, TimetableState, WaterState
+from lineside.project.model import (
+    AirState,
+    Conditions,
+    DrivingState,
+    PeriodShares,
+    Project,
+    SpectrumRef,
+    TimetableState,
+    WaterState,
+    WheelsState,
+)
 from lineside.project.resolve import Resolved, Resolver
 from lineside.project.types import PERIODS
 from lineside.project.weather import MONTHS, rail_shares, read_weather
@@ -21,9 +31,9 @@ from lineside.scene.conditions import (
     WaterOutline,
 )
 
-Kind = Literal["water", "air", "rail", "driving", "timetable"]
+Kind = Literal["water", "air", "rail", "driving", "timetable", "wheels"]
 #: Order of conditions.
-KINDS: tuple[Kind, ...] = ("water", "air", "rail", "driving", "timetable")
+KINDS: tuple[Kind, ...] = ("water", "air", "rail", "driving", "timetable", "wheels")
 
 
 def resolve_conditions(resolver: Resolver, result: Resolved) -> None:
@@ -158,6 +168,14 @@ def _changes(
         )
     if isinstance(state, DrivingState):
         return StateChanges(acceleration_factor=state.acceleration_factor, traction_db=state.traction_db)
+    if isinstance(state, WheelsState):
+        by_index = {spectrum.id: i for i, spectrum in enumerate(project.spectra)}
+        return StateChanges(
+            wheels={
+                name: resolved.spectra[by_index[value.spectrum]] if isinstance(value, SpectrumRef) else value
+                for name, value in state.vehicles.items()
+            }
+        )
     assert isinstance(state, TimetableState)
     return StateChanges(
         services={

@@ -10,7 +10,7 @@ from lineside.figures.words import clean
 from lineside.report.causes import action_words, cause_sentences, change, situation_words, steps
 from lineside.report.selection import service_names, value
 from lineside.report.strings import Strings
-from lineside.report.text import difference, level
+from lineside.report.text import difference, level, metres
 
 if TYPE_CHECKING:
     from lineside.api import Explained
@@ -43,7 +43,13 @@ def lines(found: Explained, language: str = "en") -> list[str]:
     out += [row[0].ljust(first) + "".join(cell.rjust(width + 2) for cell in row[1:]) for row in (head, *rows)]
     out += ["", *(cause_sentences(explanation, strings) or [strings("explain.same")])]
     out += ["", strings("explain.dominating", end=end)]
-    services, stretches = service_names(results), {s.id: f"{s.track} {s.label}" for s in results.site.stretches}
+    services, stretches = (
+        service_names(results),
+        {
+            s.id: strings("explain.stretch", track=s.track, label=s.label, from_m=metres(s.from_m), to_m=metres(s.to_m))
+            for s in results.site.stretches
+        },
+    )
     for quantity in quantities:
         named = []
         for parts, names in ((receiver.by_service_db, services), (receiver.by_stretch_db, stretches)):

@@ -10,14 +10,16 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
+from lineside.engine.rails import Rails
 from lineside.results import model
 from lineside.scene.model import Scene
-from lineside.scene.rail_runs import RailRuns
 
 #: A part of the sound counts for an action where Lden would fall by this much without it. An assumption. [dB]
 GAIN_DB = 1.0
 #: Joints may be heard from a stretch that they do not lie in, as far as this from its ends. [m]
 REACH_M = 60.0
+#: A rail is named where what is looked for makes up this part of its roughness in any band. An assumption.
+PART_OF_ROUGHNESS = 0.1
 Kind = Literal["joints", "turnout", "curve", "marks", "new_rail", "growth"]
 Place = tuple[Kind, str, float, float]
 
@@ -28,7 +30,7 @@ def actions(
     by_place: Array,
     hours: Array,
     explanations: Sequence[model.Explanation],
-    runs: RailRuns,
+    rails: Rails,
     date: dt.date,
 ) -> list[model.Action]:
     """Places with joints, dry curves and rails that are rough after works or have grown rough.
@@ -46,7 +48,7 @@ def actions(
     for mechanism, places in (("impact", _joints), ("squeal", _curves)):
         if mechanism in mechanisms:
             _add(gains, scene, energy, energy[:, mechanisms.index(mechanism)], places(scene))
-    _add_rails(gains, scene, explanations, runs, date)
+    _add_rails(gains, scene, explanations, rails, date)
     out = [
         model.Action(
             kind=kind,
@@ -116,26 +118,29 @@ def _add_rails(
     gains: dict[Place, dict[str, float]],
     scene: Scene,
     explanations: Sequence[model.Explanation],
-    runs: RailRuns,
+    rails: Rails,
     date: dt.date,
 ) -> None:
     """Runs of rail whose finish and marks, or growth, are heard; by the causes of the change since before the works."""
-    parts = {e.receiver: {c.cause: c.change_db.get("lden") or 0.0 for c in e.causes} for e in explanations}
-    heard = {
-        "fresh": {r: p.get("finish", 0.0) + p.get("marks", 0.0) for r, p in parts.items()},
-        "growth": {r: p.get("growth", 0.0) for r, p in parts.items()},
-    }
+    if not rails.change:
+        return
+    changes = {e.receiver: {c.cause: c.change_db.get("lden") or 0.0 for c in e.causes} for e in explanations}
+    causes: dict[str, tuple[str, ...]] = {"fresh": ("finish", "marks"), "growth": ("growth",)}
+    heard = {w: {r: sum(c.get(p, 0.0) for p in parts) for r, c in changes.items()} for w, parts in causes.items()}
+    energy = rails.parts([date]).energy
+    whole = np.sum(list(energy.values()), axis=0)
     found: dict[tuple[Kind, str], list[tuple[float, float]]] = {}
     what: dict[tuple[Kind, str], str] = {}
-    for k, run in enumerate(runs.runs):
+    for k, run in enumerate(rails.runs.runs):
         done = [w for w in run.works if w.date <= date]
-        if not done:
-            continue
-        fresh: Kind = "new_rail" if done[-1].kind == "rail_renewal" else "marks"
-        for cause, kind in (("fresh", fresh), ("growth", "growth")):
-            key: tuple[Kind, str] = (kind, scene.tracks[int(runs.track[k])].id)
-            found.setdefault(key, []).append((float(runs.from_m[k]), float(runs.to_m[k])))
-            what[key] = cause
+        fresh: Kind = "new_rail" if done and done[-1].kind == "rail_renewal" else "marks"
+        kinds: dict[str, Kind] = {"fresh": fresh, "growth": "growth"}
+        for cause, parts in causes.items():
+            share = np.sum([energy[p][k, 0] for p in parts], axis=0) / whole[k, 0]
+            if share.max() >= PART_OF_ROUGHNESS:
+                key = (kinds[cause], scene.tracks[int(rails.runs.track[k])].id)
+                found.setdefault(key, []).append((float(rails.runs.from_m[k]), float(rails.runs.to_m[k])))
+                what[key] = cause
     for (kind, track), ranges in found.items():
         loud = {r: gain for r, gain in heard[what[kind, track]].items() if gain >= GAIN_DB}
         for from_m, to_m in _joined(ranges):

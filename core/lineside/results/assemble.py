@@ -77,7 +77,7 @@ def assemble(
             computed.receivers.by_place,
             hours,
             explanations,
-            planned.rails.runs,
+            planned.rails,
             planned.situation.date,
         ),
         tones=with_flags(tones, findings),

@@ -107,7 +107,7 @@ class Scenes:
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
         self._origin = np.floor(vertices.min(axis=0))
         self._epochs = (dt.date.min, *change_dates(project.works))
-        self._alongs = [self._resolve(date) for date in self._epochs]
+        self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
         self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
         self._spectra = {s.id: loaded.spectra[s.id] for s in project.spectra}
         self._forms = Forms(self._spectra.__getitem__)
@@ -277,3 +277,19 @@ class Scenes:
         )
         freeze(scene)
         return BuiltScene(scene=scene, runs=runs, alongs=alongs)
+
+
+def _same_pieces(epochs: Sequence[tuple[TrackAlong, ...]]) -> list[tuple[TrackAlong, ...]]:
+    """Tracks at several dates, cut into the same pieces, so that a piece has one number at all dates."""
+    out = []
+    for alongs in zip(*epochs, strict=True):
+        first = alongs[0].alignment
+        at_m = merge_cuts(np.concatenate([a.at_m for a in alongs]), first.from_m, first.to_m)
+        index = [[a.piece(middle) for middle in 0.5 * (at_m[:-1] + at_m[1:])] for a in alongs]
+        out.append(
+            [
+                replace(a, at_m=at_m, values=tuple(a.values[k] for k in own), names=tuple(a.names[k] for k in own))
+                for a, own in zip(alongs, index, strict=True)
+            ]
+        )
+    return list(zip(*out, strict=True))
