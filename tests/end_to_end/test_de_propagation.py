@@ -63,7 +63,7 @@ def expected_day_db(name: str, assessment: Any) -> float:
     energy = np.zeros(8)
     for k, source in enumerate(emission.classes):
         z = 0.3 + source.height_m
-        power = emission.pass_energy.sum(axis=(0, 1))[0, k] * per_hour / 3600.0
+        power = emission.pass_energy[0].sum(axis=(0, 1))[0, k] * per_hour / 3600.0
         for y in along:
             path = propagation_path(
                 (0, z), (50, 4), [(0, 0), (50, 0)], along_m=y, edges=edges, water=water,

@@ -19,7 +19,7 @@ FIGURE_ID = "F6.9"
 SMALL_DB = 0.05
 #: The name of the mixture of all states among the levels of single states.
 MIXTURE = "mixture"
-MAX_STATES = 8
+MAX_STATES = 10
 MAX_GAINS = 4
 
 
