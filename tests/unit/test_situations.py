@@ -231,14 +231,15 @@ def test_passes_are_those_of_the_loudest_state(tmp_path: Path) -> None:
 
 
 def test_depot_actions_name_joints_dry_curves_and_fresh_rails(tmp_path: Path) -> None:
-    rough = site(None, [GRINDING])
-    rough["tracks"][0]["attributes"]["joints_per_100_m"] = 20
-    found = assess(rough, tmp_path).results.actions
-    places = {(a.kind, a.from_m, a.to_m) for a in found}
-    assert {("joints", 0.0, 1000.0), ("curve", 400.0, 600.0), ("marks", 300.0, 700.0)} <= places
-    assert all(a.gains[0].gain_db >= 1.0 for a in found)
-    managed = assess(site(None, [MODIFIER, JOINTS]), tmp_path).results.actions
-    assert managed == [], "nothing to look at: welded, lubricated, no pass"
+    bend = assess(site(None, [GRINDING]), tmp_path / "bend").results.actions
+    assert [(a.kind, a.from_m, a.to_m) for a in bend] == [("curve", 400.0, 600.0), ("marks", 300.0, 700.0)]
+    jointed = site(None, [])
+    del jointed["tracks"][0]["stretches"]
+    (joints,) = assess(jointed, tmp_path / "straight").results.actions
+    assert (joints.kind, joints.track, joints.from_m, joints.to_m) == ("joints", "T", 0.0, 1000.0)
+    assert joints.gains[0].receiver == "R" and joints.gains[0].gain_db > 1.0
+    managed = assess(site(None, [{**MODIFIER, "from_m": 390, "to_m": 610}, JOINTS]), tmp_path / "managed").results
+    assert managed.actions == [], "nothing to look at: welded, a friction modifier in the bend, no pass"
 
 
 def test_a_month_takes_the_shares_of_that_month(tmp_path: Path) -> None:
