@@ -49,7 +49,12 @@ CONDITIONS = {
     ],
     "air": [
         {"id": "cool", "share": {"day": 0.2, "evening": 0.5, "night": 0.9}, "temperature_deg_c": 2, "humidity_pct": 90},
-        {"id": "warm", "share": {"day": 0.8, "evening": 0.5, "night": 0.1}, "temperature_deg_c": 25, "humidity_pct": 40},
+        {
+            "id": "warm",
+            "share": {"day": 0.8, "evening": 0.5, "night": 0.1},
+            "temperature_deg_c": 25,
+            "humidity_pct": 40,
+        },
     ],
     "rail": {"dry": 0.5, "damp": 0.3, "wet": 0.2},
     "driving": [
@@ -76,7 +81,9 @@ def site(conditions: dict[str, Any] | None = None, works: list[dict[str, Any]] |
     out["stops"] = [{"id": "halt", "at": [{"track": "T", "chainage_m": 450}]}]
     calls = {"kind": "calls", "at": ["halt"], "acceleration_m_s2": 1.0, "braking_m_s2": 0.8, "dwell_s": 20}
     out["services"][0]["pattern"] = calls
-    out["ground_areas"] = [{"id": "pond", "surface": "water", "polygon": [[-300, 10], [300, 10], [300, 45], [-300, 45]]}]
+    out["ground_areas"] = [
+        {"id": "pond", "surface": "water", "polygon": [[-300, 10], [300, 10], [300, 45], [-300, 45]]}
+    ]
     out["calculation"]["rail_state"] = {"name": "rail_wear", "months_after": 3, "draws": 20}
     if conditions is not None:
         out["conditions"] = conditions
