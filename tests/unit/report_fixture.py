@@ -446,6 +446,7 @@ def _site() -> dict[str, Any]:
                 "xy": [(20.0, 15.0), (140.0, 15.0), (140.0, 48.0), (20.0, 48.0)],
             },
         ],
+        "favourable": [{"from_deg": 0, "to_deg": 360, "share": {"day": 0.5, "evening": 0.75, "night": 1.0}}],
         "works": [
             {
                 "date": "2026-10-04",

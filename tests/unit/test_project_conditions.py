@@ -612,3 +612,17 @@ class TestAssumptions:
         assert "wet while it rains" in rule[0] and rule[1] == "assumption"
         assert drying == ("Rails stay wet for 0.8 hours after each hour of rain.", "given in the project file")
         assert damp == ("Rails are damp at times from 85 % relative humidity.", "assumption")
+
+
+def test_too_many_combinations_are_an_error(tmp_path: Path, vocabulary: Vocabulary) -> None:
+    air = [{"id": f"a{k}", "share": 0.05, "temperature_deg_c": k, "humidity_pct": 70} for k in range(20)]
+    water = [{"id": f"w{k}", "share": 0.1} for k in range(10)]
+    found = [p.message for p in problems_of(tmp_path, vocabulary, {"air": air, "water": water})]
+    assert any("200 combinations of the states of water, air are too many" in message for message in found)
+
+
+@pytest.mark.parametrize("name", ["june", "Mixture", "before"])
+def test_words_of_situations_are_no_states(name: str, tmp_path: Path, vocabulary: Vocabulary) -> None:
+    states = [{"id": name, "share": 0.5}, {"id": "other", "share": 0.5, "acceleration_factor": 0.8}]
+    found = [p for p in problems_of(tmp_path, vocabulary, {"driving": states}) if p.severity == "error"]
+    assert [p.message for p in found] == ["id: is a word that lineside uses itself"]

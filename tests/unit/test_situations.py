@@ -225,6 +225,15 @@ def test_levels_in_time_are_those_of_an_assessment_at_that_date(tmp_path: Path) 
     assert timeline.receivers[0].before_db["lden"] == pytest.approx(before.lden_db, abs=0.003)
 
 
+def test_tonnage_counts_the_trains_of_the_mixture(tmp_path: Path) -> None:
+    """160 trains a day of 4 cars with 4 axles and 2 wheels of 50 kN; on 3 of 10 days half as many."""
+    timetable = [{"id": "a", "share": 0.7}, {"id": "b", "share": 0.3, "services": {"S": {"trains_factor": 0.5}}}]
+    timeline = assess(site({"timetable": timetable}, [GRINDING]), tmp_path).results.timeline
+    assert timeline is not None
+    expected = 160 * (0.7 + 0.3 * 0.5) * 4 * 4 * 2 * 50 / 9.80665 / 1e6
+    assert [run.mgt_per_day for run in timeline.runs] == pytest.approx([expected] * len(timeline.runs), abs=1e-6)
+
+
 def test_passes_are_those_of_the_loudest_state(tmp_path: Path) -> None:
     conditions = {"wheels": CONDITIONS["wheels"], "water": CONDITIONS["water"]}
     mixed = assess(site(conditions), tmp_path).results.receivers[0].passes

@@ -23,8 +23,10 @@ from lineside.scene.conditions import RAIL_CONDITIONS
 
 #: Shares of a condition may miss 1 by this; they are then made to add up.
 SUM_TOLERANCE = 0.001
+#: Conditions multiply: so many combinations are computed on either side, of sources and of paths.
+MOST_COMBINATIONS = 150
 #: Words that lineside uses beside the ids of states.
-RESERVED = ("before", "homogeneous", "favourable")
+RESERVED = ("before", "mixture", "homogeneous", "favourable", *(month.casefold() for month in MONTHS))
 #: How far an outline may lie outside its ground area. [m]
 OUTSIDE_M = 0.1
 _DATE = re.compile(r"\d{4}-\d{1,2}(-\d{1,2})?")
@@ -43,6 +45,7 @@ def check_conditions(draft: Draft, resolved: Resolved) -> None:
     _check_driving(draft, given)
     _check_timetable(draft, given)
     _check_wheels(draft, given)
+    _check_number(draft, given)
     _check_effect(draft, given)
 
 
@@ -233,6 +236,27 @@ def _check_wheels(draft: Draft, given: Conditions) -> None:
                     found="",
                     of_key=True,
                 )
+
+
+def _check_number(draft: Draft, given: Conditions) -> None:
+    """Are there more combinations of states than can be computed in reasonable time?"""
+    rails = 3 if given.rail is not None else 1
+    sides = {
+        ("water", "air"): ("paths to every receiver", max(len(given.water), 1) * max(len(given.air), 1)),
+        ("rail", "driving", "timetable", "wheels"): (
+            "emissions",
+            rails * max(len(given.driving), 1) * max(len(given.timetable), 1) * max(len(given.wheels), 1),
+        ),
+    }
+    for kinds, (what, n) in sides.items():
+        if n > MOST_COMBINATIONS:
+            draft.reporter.add(
+                ("conditions",),
+                f"{n} combinations of the states of {', '.join(kinds)} are too many: the {what} are computed for each",
+                allowed=f"up to {MOST_COMBINATIONS} combinations",
+                hint="leave out states that hardly differ",
+                found="",
+            )
 
 
 def _check_effect(draft: Draft, given: Conditions) -> None:

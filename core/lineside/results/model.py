@@ -176,6 +176,14 @@ class WorkInfo(Part):
     description: str
 
 
+class FavourableInfo(Part):
+    """Share of time with favourable propagation towards a range of directions."""
+
+    from_deg: float = Field(description="Start of the range, clockwise from north")
+    to_deg: float
+    share: dict[str, float] = Field(description="period -> share of time")
+
+
 class Site(Part):
     """The place as drawn and tabulated."""
 
@@ -192,6 +200,7 @@ class Site(Part):
     barriers: list[BarrierInfo]
     ground: list[GroundInfo]
     works: list[WorkInfo]
+    favourable: list[FavourableInfo] = Field(description="By direction of propagation; one entry: all directions alike")
 
 
 class Pass(Part):

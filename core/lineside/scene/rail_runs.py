@@ -13,6 +13,7 @@ from lineside.contracts import MeasuredRoughness, Options, RailRun, RailWork, So
 from lineside.errors import PluginError
 from lineside.project.load import LoadedProject
 from lineside.project.model import RailMeasurement, Work
+from lineside.scene.conditions import ServiceChange
 from lineside.scene.model import BoolArray, IntArray, Scene, Spectrum, TrackForm
 
 #: Standard acceleration of gravity. [m/s2]
@@ -70,7 +71,8 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
     measured = [
         (entry, _measured(entry.date, loaded.spectra[entry.spectrum])) for entry in loaded.project.rail_measurements
     ]
-    tonnage = [mgt_per_day(scene, k) for k in range(len(scene.tracks))]
+    trains = trains_per_day(loaded, scene)
+    tonnage = [mgt_per_day(scene, k, trains) for k in range(len(scene.tracks))]
     keys: dict[tuple[object, ...], int] = {}
     members: list[list[int]] = []
     runs: list[RailRun] = []
@@ -136,14 +138,34 @@ def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]
     )
 
 
-def mgt_per_day(scene: Scene, track: int) -> float:
-    """Tonnage that rolls over a track in an average day: trains x axles x 2 wheel loads / g. [million gross tonnes]"""
+def trains_per_day(loaded: LoadedProject, scene: Scene) -> Array:
+    """Trains of each service on the average day of a year, all states of the timetable together, (n_services,)."""
+    factor = np.ones((len(scene.period_names), len(scene.services)))
+    for condition in loaded.conditions:
+        if condition.kind == "timetable":
+            changed = [
+                [s.changes.services.get(x.id, ServiceChange()) for x in scene.services] for s in condition.states
+            ]
+            of_state = np.array([[c.trains_factor for c in services] for services in changed])
+            factor = np.array([s.long_term_share() for s in condition.states]).T @ of_state
+    hourly = np.array([s.trains_per_hour for s in scene.services]).reshape(len(scene.services), 24)
+    return np.asarray((hourly.T * factor[scene.period_of_hour]).sum(axis=0))
+
+
+def mgt_per_day(scene: Scene, track: int, trains: Array) -> float:
+    """Tonnage that rolls over a track in an average day: trains x axles x 2 wheel loads / g. [million gross tonnes]
+
+    Parameters
+    ----------
+    trains : ndarray, (n_services,)
+        From :func:`trains_per_day`.
+    """
     total = 0.0
-    for service in scene.services:
+    for service, per_day in zip(scene.services, trains, strict=True):
         if service.track == track:
             vehicles = [scene.vehicles[int(v)] for v in service.vehicle_type]
             mass_t = sum(v.n_axles * 2.0 * v.actual["wheel_load_kn"] / GRAVITY_M_S2 for v in vehicles)
-            total += float(service.trains_per_hour.sum()) * mass_t / 1e6
+            total += float(per_day) * mass_t / 1e6
     return total
 
 
