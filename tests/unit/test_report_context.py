@@ -543,6 +543,7 @@ def test_no_wording_is_left_over() -> None:
                 "action",
                 "action_do",
                 "condition",
+                "state_change",
                 "explain",
             ),
         )

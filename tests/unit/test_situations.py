@@ -225,6 +225,14 @@ def test_levels_in_time_are_those_of_an_assessment_at_that_date(tmp_path: Path) 
     assert timeline.receivers[0].before_db["lden"] == pytest.approx(before.lden_db, abs=0.003)
 
 
+def test_states_say_what_they_change(tmp_path: Path) -> None:
+    found = {s.id: s.changes for c in assess(site(CONDITIONS), tmp_path).results.conditions for s in c.states}
+    assert found["gentle"] == {"acceleration_factor": 0.5, "traction_db": -3.0}
+    assert found["low"] == {"pond": "dry of 21000 m2, bare G = 1"} and found["high"] == {}
+    assert found["sunday"] == {"S": "trains x 0.5, passes"} and found["flat"] == {"car": "composite_block"}
+    assert found["warm"] == {"temperature_deg_c": 25.0, "humidity_pct": 40.0, "pressure_kpa": 101.325}
+
+
 def test_tonnage_counts_the_trains_of_the_mixture(tmp_path: Path) -> None:
     """160 trains a day of 4 cars with 4 axles and 2 wheels of 50 kN; on 3 of 10 days half as many."""
     timetable = [{"id": "a", "share": 0.7}, {"id": "b", "share": 0.3, "services": {"S": {"trains_factor": 0.5}}}]

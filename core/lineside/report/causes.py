@@ -195,6 +195,7 @@ def conditions_table(results: Results, strings: Strings) -> Table:
                 strings.known("condition", c.kind),
                 s.name or s.id,
                 *(number(round(100.0 * s.share[p], 1)) for p in periods),
+                joined((_change(k, v, strings) for k, v in s.changes.items()), "; ") or NOTHING,
             )
         )
         for c in results.conditions
@@ -203,5 +204,12 @@ def conditions_table(results: Results, strings: Strings) -> Table:
     head = (
         *columns(strings, condition="text", state_name="text"),
         *(Column(strings("col.share_of", period=strings.known("period", p)), "num") for p in periods),
+        *columns(strings, state_changes="text"),
     )
     return Table("T5.15", strings("causes.conditions"), head, rows, strings("causes.no_conditions"))
+
+
+def _change(key: str, value: str | float, strings: Strings) -> str:
+    if isinstance(value, str):
+        return f"{key}: {value}"
+    return strings(f"state_change.{key}", value=number(value))

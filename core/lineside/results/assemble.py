@@ -26,11 +26,11 @@ from lineside.project.model import Project, Stretch, TrackAttributes
 from lineside.results import describe, model
 from lineside.results.actions import actions
 from lineside.results.causes import situation
+from lineside.results.conditions import conditions
 from lineside.results.findings import Question, find
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
-from lineside.scene.model import Scene
 from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
 
 #: Levels are kept to this many digits, so that the last bits of a sum never change the document.
@@ -69,7 +69,7 @@ def assemble(
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
         situation=situation(planned.situation),
-        conditions=_conditions(loaded, scene),
+        conditions=conditions(loaded, scene),
         explanations=list(explanations),
         actions=actions(
             scene,
@@ -82,23 +82,6 @@ def assemble(
         ),
         tones=with_flags(tones, findings),
     )
-
-
-def _conditions(loaded: LoadedProject, scene: Scene) -> list[model.ConditionInfo]:
-    return [
-        model.ConditionInfo(
-            kind=c.kind,
-            states=[
-                model.StateInfo(
-                    id=s.id,
-                    name=s.name,
-                    share={p: round(float(v), 4) for p, v in zip(scene.period_names, s.long_term_share(), strict=True)},
-                )
-                for s in c.states
-            ],
-        )
-        for c in loaded.conditions
-    ]
 
 
 def level(energy: float) -> float | None:

@@ -389,6 +389,9 @@ class StateInfo(Part):
     id: str
     name: str
     share: dict[str, float] = Field(description="period -> share of time in the year")
+    changes: dict[str, str | float] = Field(
+        default={}, description="What it changes: quantity, service, vehicle or water area -> value; empty: nothing"
+    )
 
 
 class ConditionInfo(Part):
