@@ -194,6 +194,8 @@ def test_mean_height_over_a_hill_and_a_hollow() -> None:
     terrain = [(0, 0), (20, 0), (30, 4), (40, 0), (60, 0), (60, -3), (80, -3), (80, 0), (100, 0)]
     terms = profile_terms((0, 8), (100, 8), terrain, ground_method="alternative")
     assert terms.ground.h_m_m == pytest.approx((800 - 40 + 60) / 100)
+    above = profile_terms((0, 8), (100, 8), [(0, 0), (20, 0), (30, 12), (40, 0), (100, 0)], ground_method="alternative")
+    assert above.ground.h_m_m == pytest.approx((640 + 2 * 0.5 * 8 * 20 / 3) / 100)  # where the ray is above the ground
 
 
 def test_heights_count_from_the_ground_below_and_hills_in_the_ray_are_edges() -> None:

@@ -221,7 +221,7 @@ def test_a_profile_that_makes_no_sense_is_refused(change: dict[str, Any], messag
 def test_declarations() -> None:
     plugins = Plugins.load()
     (method,) = [m for m in plugins.methods if m.name == "eu_sources_iso9613"]
-    assert method.propagation == CALCULATOR.name and "of no law" in method.title
+    assert method.propagation == CALCULATOR.name and "no law" in method.title
     (common,) = [m for m in plugins.methods if m.name == "eu_common"]
     assert method.source_calculators == common.source_calculators
     assert CALCULATOR.verification is Verification.PUBLISHED

@@ -144,6 +144,19 @@ def test_pieces_are_split_at_free_ends_and_where_the_ground_changes() -> None:
     assert len(paths([0, 0], [50, 0], river, length_m=0.5).path) == 1
 
 
+def test_inner_corners_and_ends_behind_track_or_receiver_split_nothing() -> None:
+    bent = barriers([[10, -90], [10, 0.8], [12, 90]])
+    assert len(paths([0, 0], [50, 0], walls=bent, length_m=8.0).path) == 1
+    behind = barriers([[-10, 0.5], [-10, 90]], [[70, 0.5], [70, 90]])
+    assert len(paths([0, 0], [50, 0], walls=behind, length_m=8.0).path) == 1
+
+
+def test_the_angle_of_an_edge_does_not_depend_on_how_it_was_drawn() -> None:
+    found = paths([0, 0], [80, 0], walls=barriers([[5, -9], [8, 9]], [[18, 9], [15, -9]], [[28, -9], [25, 9]]))
+    np.testing.assert_allclose(found.edge[:, COSINE], np.array([1, 1, -1]) / np.sqrt(37))
+    np.testing.assert_allclose(found.edge[:, SINE], 6 / np.sqrt(37))
+
+
 def test_a_point_under_the_receiver_is_stretched() -> None:
     found = paths([0, 0], [0, 0], [(0.2, [[-5, -5], [5, -5], [5, 5], [-5, 5]])])
     assert found.path[0, LENGTH] == 1.0

@@ -37,7 +37,7 @@ __all__ = [
 #: adds, may be put into ISO 9613-2, whose ground method adds the same 3 dB over hard ground.
 METHOD = Method(
     name="eu_sources_iso9613",
-    title="Railway sources of the EU common method with propagation by ISO 9613-2:1996 (a combination of no law)",
+    title="Railway sources of the EU common method with propagation by ISO 9613-2:1996; no law combines them",
     source_calculators=("eu_rolling", "eu_impact", "eu_squeal", "eu_traction", "eu_aerodynamic", "eu_bridge"),
     propagation="iso9613",
 )
