@@ -95,7 +95,8 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
-    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at)
+    wheels = planned.wheels()
+    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels)
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import datetime as dt
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -16,9 +17,10 @@ from lineside.acoustics.levels import to_db, to_energy
 from lineside.api import Assessment, Explained, explain
 from lineside.engine.select import select
 from lineside.engine.situation import parse_situation
-from lineside.errors import RequestError
+from lineside.errors import ProjectError, RequestError
 from lineside.plugins import Plugins
 from lineside.results.model import Explanation
+from lineside.scene.build import Scenes
 from sites import straight_site, write_site
 
 PLUGINS = Plugins.load()
@@ -242,6 +244,56 @@ def test_tonnage_counts_the_trains_of_the_mixture(tmp_path: Path) -> None:
     assert [run.mgt_per_day for run in timeline.runs] == pytest.approx([expected] * len(timeline.runs), abs=1e-6)
 
 
+def test_worn_in_and_before_have_the_track_of_their_own_time(tmp_path: Path) -> None:
+    """Before: with joints and rough wheels' rails as given; worn in: joints welded, pads hard, the pass worn away."""
+    timeline = assess(site(None, [JOINTS, PADS, GRINDING]), tmp_path / "all").results.timeline
+    assert timeline is not None
+    track_only = assess(site(None, [JOINTS, PADS]), tmp_path / "track", "2026-12-01").results.receivers[0]
+    untouched = assess(site(None, []), tmp_path / "none").results.receivers[0]
+    assert timeline.receivers[0].worn_in_db["lden"] == pytest.approx(track_only.lden_db, abs=0.003)
+    assert timeline.receivers[0].before_db["lden"] == pytest.approx(untouched.lden_db, abs=0.003)
+
+
+def test_a_coupled_timetable_is_explained_as_it_is_rated(tmp_path: Path) -> None:
+    """One state changes both how trains run and how many: ways and numbers must not come apart."""
+    timetable = [
+        {"id": "a", "share": 0.5},
+        {"id": "b", "share": 0.5, "services": {"S": {"trains_factor": 4, "passes": True}}},
+    ]
+    project = site({"timetable": timetable}, [GRINDING])
+    found = explained(project, tmp_path).explanation
+    assert found.end_db["lden"] == pytest.approx(assess(project, tmp_path).results.receivers[0].lden_db, abs=0.0021)
+    assert_adds_up(found)
+
+
+def test_explanations_do_not_depend_on_other_receivers(tmp_path: Path) -> None:
+    project = site(None, [GRINDING])
+    project["receivers"].append({**project["receivers"][0], "id": "Q", "position": [120.0, 15.0]})
+    (of_both, _) = assess(project, tmp_path / "both").results.explanations
+    (alone,) = assess(site(None, [GRINDING]), tmp_path / "alone").results.explanations
+    assert of_both == alone
+
+
+def test_livelier_starts_reach_the_speed_sooner(tmp_path: Path) -> None:
+    """50 m after the stop: v = sqrt(2 a s) with the acceleration of the state."""
+    loaded = lineside.load_project(write_site(site(CONDITIONS), tmp_path), PLUGINS)
+    scenes = Scenes(loaded, select(loaded, PLUGINS).all_sources)
+    for driving, acceleration in (("gentle", 0.5), ("brisk", 1.5), (None, 1.0)):
+        (run,) = scenes.at(replace(scenes.state(DATE), driving=driving)).runs
+        speed = float(np.interp(500.0, run.profile.place_m, run.profile.speed_m_s))
+        assert speed == pytest.approx(np.sqrt(2 * acceleration * 50.0), rel=0.01)
+
+
+def test_gain_of_an_action_is_what_lden_loses_without_it(tmp_path: Path) -> None:
+    jointed = site(None, [])
+    del jointed["tracks"][0]["stretches"]
+    (action,) = assess(jointed, tmp_path / "with").results.actions
+    without = copy.deepcopy(jointed)
+    without["calculation"]["without"] = ["eu_impact"]
+    levels = [assess(p, tmp_path / n).results.receivers[0].lden_db for p, n in ((jointed, "a"), (without, "b"))]
+    assert action.gains[0].gain_db == pytest.approx(float(levels[0] or 0) - float(levels[1] or 0), abs=0.02)
+
+
 def test_passes_are_those_of_the_loudest_state(tmp_path: Path) -> None:
     conditions = {"wheels": CONDITIONS["wheels"], "water": CONDITIONS["water"]}
     mixed = assess(site(conditions), tmp_path).results.receivers[0].passes
@@ -303,3 +355,10 @@ def test_situations_that_cannot_be_read_are_errors(text: str, said: str, tmp_pat
 def test_an_unknown_receiver_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(RequestError, match="no receiver 'X'; the project has R"):
         explain(write_site(site(), tmp_path), "X", plugins=PLUGINS)
+
+
+def test_a_work_may_not_set_the_roughness_that_is_computed(tmp_path: Path) -> None:
+    renewal = {"date": "2026-08-01", "kind": "turnout_renewal", "track": "T", "from_m": 300, "to_m": 400}
+    project = site(None, [{**renewal, "changes": {"rail_roughness": "well_maintained"}}])
+    with pytest.raises(ProjectError, match="rail_roughness: is computed, since calculation.rail_state is set"):
+        lineside.load_project(write_site(project, tmp_path), PLUGINS)

@@ -108,13 +108,18 @@ class Explainer:
         powers = {s: _stacked(power, classes) for s, power in by_name.items()}
         scene = self.scenes.reference.scene
         hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
+        energies: dict[Causes, list[Array]] = {}
+        for r, name in enumerate(receivers.ids):
+            # one by one: source points of a receiver must not depend on the others
+            one = Receivers((name,), receivers.xyz_m[r : r + 1])
+            for p in _subsets(path):
+                way = self._way(_chosen(start, end, p), one, classes)
+                for s, power in powers.items():
+                    energies.setdefault(s | p, []).append(heard(way, power))
         values: dict[Causes, Array] = {}
-        for p in _subsets(path):
-            way = self._way(_chosen(start, end, p), receivers, classes)
-            for s, power in powers.items():
-                energy = heard(way, power)
-                quantities = np.concatenate([lden_energy(energy, hours)[:, None], energy], axis=1)
-                values[s | p] = to_db(quantities)
+        for chosen, of_receivers in energies.items():
+            energy = np.concatenate(of_receivers)
+            values[chosen] = to_db(np.concatenate([lden_energy(energy, hours)[:, None], energy], axis=1))
         with np.errstate(invalid="ignore"):
             parts = shapley(values, causes)
         return Split(

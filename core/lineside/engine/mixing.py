@@ -92,7 +92,7 @@ def _timetable(
         return np.array([changed[s].trains_factor if s in changed else 1.0 for s in services])
 
     by_way = shares(condition, choices.get("timetable"))
-    if "numbers" not in choices:
+    if choices.get("numbers", choices.get("timetable")) == choices.get("timetable"):
         return [(s.id, share[:, None] * factor(s)) for s, share in by_way]
     mean = np.sum([share[:, None] * factor(s) for s, share in shares(condition, choices["numbers"])], axis=0)
     return [(s.id, share[:, None] * mean) for s, share in by_way]

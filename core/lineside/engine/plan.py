@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from lineside.acoustics.bands import Array
@@ -18,6 +19,7 @@ from lineside.engine.mixing import (
     aligned,
     classes_of,
     mixed_emission,
+    shares,
     source_mix,
     surroundings,
 )
@@ -28,7 +30,7 @@ from lineside.engine.situation import Situation
 from lineside.errors import PluginError
 from lineside.project.load import LoadedProject
 from lineside.scene.build import BuiltScene, Scenes
-from lineside.scene.model import Scene
+from lineside.scene.model import ClassOrSpectrum, Scene
 from lineside.scene.rail_runs import RailRuns, rail_runs
 
 
@@ -47,6 +49,17 @@ class Plan:
         """States of the sources with the track of a date, by which levels are rated."""
         by_rail = any(c.by_rail_condition for c, _ in self.sources)
         return source_mix(self.scenes, self.scenes.state(date), self.situation.choices, by_rail)
+
+    def wheels(self) -> Mapping[str, Sequence[ClassOrSpectrum]]:
+        """Roughness of the wheels in each state that prevails at times, by vehicle id."""
+        vehicles = self.scenes.reference.scene.vehicles
+        states = [
+            state.changes.wheels
+            for condition in self.scenes.loaded.conditions
+            if condition.kind == "wheels"
+            for state, _ in shares(condition, self.situation.choices.get("wheels"))
+        ]
+        return {v.id: [of_state.get(v.id, v.wheel_roughness) for of_state in states or [{}]] for v in vehicles}
 
     def emission_at(self, date: dt.date) -> Emission:
         """Mean emission with track and rails of a date, with the source classes of ``task.emission``.

@@ -21,6 +21,7 @@ def check_rail_state(draft: Draft) -> None:
         _check_unread(draft)
         return
     _check_age(draft)
+    _check_roughness_twice(draft)
     if identity is not None and not identity.assessment_dates:
         draft.reporter.add(
             ("identity", "assessment_dates"),
@@ -102,4 +103,16 @@ def _check_age(draft: Draft) -> None:
                 "lies more than three months from every assessment date",
                 hint="the wear of the rails since then is modelled; type tests of vehicles take a measurement for "
                 "three months, if no work changed the rails (EU 1304/2014, Annex, 6.2.2.3.1)",
+            )
+
+
+def _check_roughness_twice(draft: Draft) -> None:
+    """Works that set the roughness of rails which the rail state computes."""
+    for i, work in draft.readable("works").items():
+        if "rail_roughness" in work.changes.written():
+            draft.reporter.add(
+                ("works", i, "changes", "rail_roughness"),
+                "is computed, since calculation.rail_state is set",
+                allowed="details of the work, or the spectrum among rail_measurements",
+                hint="write what was measured after the work into rail_measurements",
             )

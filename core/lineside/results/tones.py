@@ -26,7 +26,7 @@ from lineside.engine.tones import (
 )
 from lineside.results import model
 from lineside.results.tone_rules import window_name
-from lineside.scene.model import IntArray, Scene, Spectrum
+from lineside.scene.model import ClassOrSpectrum, IntArray, Scene, Spectrum
 from lineside.scene.rail_runs import RailRuns
 
 DIGITS = 3
@@ -59,6 +59,7 @@ def describe(
     now: ThirdOctaves | None,
     dates: Sequence[dt.date],
     emission_at: Callable[[dt.date], Emission],
+    wheels: Mapping[str, Sequence[ClassOrSpectrum]],
 ) -> model.Tones | None:
     """Tones of the marks, while fresh and at the assessment date; None where there is nothing to tell.
 
@@ -72,6 +73,8 @@ def describe(
         The assessment dates; levels are those of the first.
     emission_at : callable
         Gives the emission at a date, with the source classes of ``computed.emission``.
+    wheels : mapping
+        Roughness of the wheels in each of their states, by vehicle id.
     """
     if now is None:
         return None
@@ -94,7 +97,8 @@ def describe(
         emission, over_fresh = fresh[group.fresh]
         sections = np.flatnonzero(np.isin(runs.run, group.members))
         for s, service in enumerate(base.services):
-            info = _info(base, runs, selection.sources, group, s, sections) if service.track == group.track else None
+            here = service.track == group.track
+            info = _info(base, runs, selection.sources, wheels, group, s, sections) if here else None
             if info is not None:
                 heard = heard_tone(base, emission, computed.receivers.transfer, s, sections, group.tone)
                 out.marks.append(info)
@@ -134,6 +138,7 @@ def _info(
     scene: Scene,
     runs: RailRuns,
     calculators: Sequence[tuple[SourceCalculator, Options]],
+    wheels: Mapping[str, Sequence[ClassOrSpectrum]],
     marks: _Marks,
     service: int,
     sections: IntArray,
@@ -145,7 +150,7 @@ def _info(
         return None
     low, high = float(speed[speed > 0].min()), float(speed.max())
     members = list(marks.members)
-    wheel_db = _smoothest_wheel_db(scene, calculators, service, marks.tone.pitch_mm)
+    wheel_db = _smoothest_wheel_db(scene, calculators, wheels, service, marks.tone.pitch_mm)
     return model.ToneInfo(
         service=scene.services[service].id,
         track=scene.tracks[marks.track].id,
@@ -168,12 +173,16 @@ def _info(
 
 
 def _smoothest_wheel_db(
-    scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]], service: int, pitch_mm: float
+    scene: Scene,
+    calculators: Sequence[tuple[SourceCalculator, Options]],
+    wheels: Mapping[str, Sequence[ClassOrSpectrum]],
+    service: int,
+    pitch_mm: float,
 ) -> float | None:
-    """Roughness of the train's smoothest wheels in the band of the pitch. [dB re 1 um]"""
+    """Roughness of the train's smoothest wheels, in any of their states, in the band of the pitch. [dB re 1 um]"""
     found = []
-    for vehicle in np.unique(scene.services[service].vehicle_type):
-        given = scene.vehicles[int(vehicle)].wheel_roughness
+    vehicles = [scene.vehicles[int(v)].id for v in np.unique(scene.services[service].vehicle_type)]
+    for given in (g for vehicle in vehicles for g in wheels[vehicle]):
         known = (
             [given] if isinstance(given, Spectrum) else [c.tabulated("wheel_roughness", given) for c, _ in calculators]
         )
