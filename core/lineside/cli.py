@@ -202,6 +202,10 @@ def explain(project: Path, receiver: str, start: str, end: str, as_json: bool, f
     from lineside import api
     from lineside.report.explanation import draw, lines
 
+    if figure is not None and figure.suffix.lower() != ".svg":
+        raise click.BadParameter(f"{figure} must end in .svg", param_hint="--figure")
+    if figure is not None and not figure.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {figure.parent}", param_hint="--figure")
     found = api.explain(project, receiver, start, end)
     if figure is not None:
         from lineside.results.write import write_bytes

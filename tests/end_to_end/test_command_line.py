@@ -118,3 +118,36 @@ def test_a_fault_of_the_program_is_said_without_a_traceback(monkeypatch, capsys)
     assert result.exit_code == 5
     assert "RuntimeError: boom" in result.output
     assert "Traceback" not in result.output
+
+
+def test_explain_says_why_and_draws_it(starter, tmp_path):
+    asked = ("explain", starter, "--receiver", "R1", "--from", "homogeneous", "--to", "favourable")
+    found = run(*asked, "--figure", tmp_path / "causes.svg")
+    assert found.returncode == 0, found.stderr
+    assert "Wind and temperature layers" in found.stdout and "What dominates" in found.stdout
+    assert (tmp_path / "causes.svg").read_text(encoding="utf-8").rstrip().endswith("</svg>")
+    document = json.loads(run(*asked, "--json").stdout)
+    assert [c["cause"] for c in document["causes"]] == ["weather"]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--receiver", "X9"), 1, "no receiver 'X9'"),
+        (("--receiver", "R1", "--to", "dri"), 1, "no state of this project"),
+        (("--receiver", "R1", "--from", "homogeneous", "--figure", "project.yaml"), 2, "must end in .svg"),
+        (("--receiver", "R1", "--from", "homogeneous", "--figure", "no/where/x.svg"), 2, "no folder no/where"),
+    ],
+)
+def test_what_explain_cannot_do_is_said_in_words(starter, words, code, said):
+    before = (starter / "project.yaml").read_bytes()
+    found = run("explain", starter, *words, cwd=starter)
+    assert found.returncode == code and said in found.stderr and "Traceback" not in found.stderr
+    assert (starter / "project.yaml").read_bytes() == before
+
+
+def test_levels_of_one_situation_say_so(starter, tmp_path):
+    done = run("assess", starter, "--state", "favourable", "--out", tmp_path / "out", "--quiet")
+    assert done.returncode == 0, done.stderr
+    document = json.loads((tmp_path / "out" / "results.json").read_text())
+    assert document["situation"]["states"] == {"weather": "favourable"}

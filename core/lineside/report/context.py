@@ -130,7 +130,9 @@ def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:
     facts = [
         (strings(f"cover.{word}"), identity(results, key) or strings("report.unknown")) for word, key in entries.items()
     ]
-    return [*facts, (strings("cover.method"), results.provenance.method_title)]
+    one = summary.of_one_situation(results, strings)
+    only = [(strings("cover.situation"), one)] if one else []
+    return [*facts, (strings("cover.method"), results.provenance.method_title), *only]
 
 
 def _revision(results: Results, strings: Strings) -> list[tuple[str, str]]:

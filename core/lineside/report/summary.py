@@ -17,7 +17,7 @@ from lineside.report.selection import (
     value,
 )
 from lineside.report.strings import Strings
-from lineside.report.text import metres, number, told, whole
+from lineside.report.text import joined, metres, number, told, whole
 from lineside.report.views import Block
 from lineside.results.model import Level, ReceiverResult, Results
 
@@ -42,7 +42,22 @@ def _since_the_works(results: Results, strings: Strings) -> list[str]:
     return [*causes.summary(results, strings), *in_time.summary(results, strings)]
 
 
+def of_one_situation(results: Results, strings: Strings) -> str:
+    """Says loudly that levels are not those of the mixture at the first assessment date; empty where they are."""
+    dates = of_project(results, "identity", "assessment_dates", default=[])
+    usual = str(dates[0]) if dates else str(of_project(results, "identity", "date", default=""))
+    situation = results.situation
+    if situation.date == usual and not situation.states:
+        return ""
+    states = joined(situation.states.values()) or strings("summary.no_states")
+    return strings("summary.one_situation", date=situation.date, states=states)
+
+
 def _in_short(results: Results, strings: Strings) -> list[str]:
+    return [s for s in (of_one_situation(results, strings), *_loudest(results, strings)) if s]
+
+
+def _loudest(results: Results, strings: Strings) -> list[str]:
     heard = [r for r in by_exposure(results.receivers) if r.lden_db is not None]
     if not heard:
         return [strings("summary.silent"), _scope(results, strings)]
