@@ -1,7 +1,7 @@
 """What levels in time cost, against the transfer that they reuse.
 
-Run by hand: ``python tests/benchmarks/timeline_cost.py [PROJECT]``. A run before the timed ones compiles the kernels; of
-the timed ones the quickest counts.
+Run by hand: ``python tests/benchmarks/timeline_cost.py [PROJECT]``. A run before the timed ones compiles the kernels;
+of the timed ones the quickest counts.
 """
 
 from __future__ import annotations
@@ -88,9 +88,8 @@ def main(project: Path) -> None:
         + (", one by one" if levels.one_by_one else "")
     )
     print(f"percentiles and dates of return: {document_s:.3f} s")
-    print(
-        f"time line over transfer: {levels_s / paths:.2f}; with percentiles and dates of return {(levels_s + document_s) / paths:.2f}"
-    )
+    print(f"time line over transfer: {levels_s / paths:.2f}")
+    print(f"with percentiles and dates of return: {(levels_s + document_s) / paths:.2f}")
 
 
 if __name__ == "__main__":

@@ -278,7 +278,7 @@ def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
     assert (after - before, now - before) == (pytest.approx(5.0, abs=0.11), pytest.approx(2.9, abs=0.11))
     assert report.tables["T6.10"].rows[0].cells[1:] == (
         "2026-10-12 / 2026-11-29 / 2027-01-09",
-        "2026-12-28 ↑ / 2027-02-14 / not by 2027-03-01",
+        "2026-12-28 / 2027-02-14 / not by 2027-03-01 ↑",
     )
     assert "above that margin again" in report.tables["T6.10"].note
     assert report.tables["T6.11"].rows[0].cells[4:8] == ("27.8 *", "35–60", "352–600", "703–1199")

@@ -162,6 +162,8 @@ def _crossing(hit: BoolArray, dates: Sequence[dt.date], excess_db: Array, level_
 
     Days are ordinals; inf for none.
     """
+    if not hit.any():
+        return np.full(hit.shape[1], np.inf)
     day = np.array([d.toordinal() for d in dates], dtype=np.float64)
     first, case = np.argmax(hit, axis=0), np.arange(hit.shape[1])
     before = np.maximum(first - 1, 0)
