@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from lineside.engine.causes import Explainer
+from lineside.engine.course import course
+from lineside.engine.plan import Plan, plan
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
-from lineside.engine.timeline import months_from, scene_at, timeline, timeline_dates
-from lineside.errors import ReportError
+from lineside.engine.situation import BEFORE, Situation, parse_situation
+from lineside.engine.timeline import months_from, timeline_dates
+from lineside.engine.tones import ThirdOctaves
+from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
-from lineside.results.findings import questions, windows_of
-from lineside.results.model import Results, Timeline
+from lineside.results.causes import describe as describe_split
+from lineside.results.findings import Question, questions, windows_of
+from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.timeline import describe
-from lineside.scene.build import BuiltScene, build_scene
-from lineside.scene.model import Scene
-from lineside.scene.rail_runs import RailRuns, rail_runs
+from lineside.results.tones import describe as describe_tones
+from lineside.results.tones import thirds_if_needed
+from lineside.scene.build import BuiltScene
+from lineside.scene.tracks import change_dates
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,11 +36,16 @@ class Assessment:
     """One assessed project: the document and the arrays behind it."""
 
     loaded: LoadedProject
-    built: BuiltScene
+    plan: Plan
     selection: Selection
     computed: Computed
     results: Results
     seconds: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def built(self) -> BuiltScene:
+        """The scene that the levels are for."""
+        return self.plan.built
 
 
 def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
@@ -53,49 +66,125 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
-def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent) -> Assessment:
+def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent, state: str = "") -> Assessment:
     """Compute everything that a project asks for; writes nothing.
+
+    Parameters
+    ----------
+    state : str, optional
+        A situation instead of the long-term mixture at the first assessment date; see
+        :func:`lineside.engine.situation.parse_situation`.
 
     Raises
     ------
-    ProjectError, PluginError, OutOfRangeError
-        If the project cannot be used, something that it needs is not installed, or a value lies outside
-        what a method covers.
+    ProjectError, PluginError, OutOfRangeError, RequestError
+        If the project cannot be used, something that it needs is not installed, a value lies outside what a method
+        covers, or the project does not have the state.
     """
     plugins = plugins or Plugins.load()
     loaded = load_project(path, plugins)
     start = time.perf_counter()
     selection = select(loaded, plugins)
-    built = build_scene(loaded, selection.sources)
+    progress("emission", 0, 1)
+    planned = plan(loaded, selection, situation_of(loaded, selection, state))
+    progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
-    base, wear = built.scene, selection.rail_state
-    runs = rail_runs(loaded, base, selection.sources) if wear is not None else None
-    if wear is not None and runs is not None:
-        date = loaded.project.identity.assessment_dates[0]
-        built = replace(built, scene=scene_at(base, runs, wear, date))
-    computed = compute(built, selection, windows_of(asked), loaded.project.calculation.grid, progress)
-    in_time = _timeline(loaded, base, runs, selection, computed, progress) if runs is not None else None
-    rails = runs.runs if runs is not None else ()
-    results = _assemble(loaded, built, selection, computed, asked, plugins, in_time, rails)
-    return Assessment(loaded, built, selection, computed, results, {"compute": time.perf_counter() - start})
+    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    in_time = _timeline(planned, selection, computed, progress)
+    causes = _causes(planned, selection, progress)
+    thirds = _thirds(planned, selection, computed, asked)
+    runs = planned.rails.runs if selection.rail_state is not None else None
+    dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
+    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at)
+    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
+    return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
-def _timeline(
-    loaded: LoadedProject, base: Scene, runs: RailRuns, selection: Selection, computed: Computed, progress: Progress
-) -> Timeline | None:
-    """Levels in time; None where no work touches a track."""
-    wanted = loaded.project.calculation.rail_state
+def situation_of(loaded: LoadedProject, selection: Selection, text: str = "") -> Situation:
+    """The situation that a text names; without one, the long-term mixture at the first assessment date."""
+    date = (*loaded.project.identity.assessment_dates, loaded.project.identity.date)[0]
+    if not text:
+        return Situation(date.isoformat(), date, {})
+    return parse_situation(text, loaded, selection.propagation.states, date)
+
+
+@dataclass(frozen=True, eq=False)
+class Explained:
+    """Why a level differs between two situations, and what makes it at the end."""
+
+    explanation: Explanation
+    results: Results  # of the end, for this receiver only, without a map
+
+
+def explain(path: Path, receiver: str, start: str = "", end: str = "", plugins: Plugins | None = None) -> Explained:
+    """Split the change of level at one receiver between two situations into causes.
+
+    Parameters
+    ----------
+    start, end : str
+        Situations; see :func:`lineside.engine.situation.parse_situation`. Default: from before the works to the first
+        assessment date.
+
+    Raises
+    ------
+    RequestError
+        If the project does not have the receiver, or what a situation names.
+    """
+    plugins = plugins or Plugins.load()
+    loaded = load_project(path, plugins)
+    selection = select(loaded, plugins)
+    known = [r.id for r in loaded.project.receivers]
+    if receiver not in known:
+        raise RequestError(f"there is no receiver {receiver!r}; the project has {', '.join(known)}")
+    first = situation_of(loaded, selection, start or BEFORE)
+    loaded = loaded.only_receiver(receiver)
+    planned = plan(loaded, selection, situation_of(loaded, selection, end))
+    explainer = Explainer(planned.scenes, planned.rails, selection)
+    split = explainer.split(first, planned.situation, planned.built.scene.receivers)
+    causes = describe_split(split, first, planned.situation, (receiver,))
+    asked = questions(loaded.project, selection)
+    computed = compute(planned.task, selection, windows_of(asked))
+    thirds = _thirds(planned, selection, computed, asked)
+    return Explained(causes[0], _assemble(planned, selection, computed, asked, plugins, None, causes, None, thirds))
+
+
+def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question]) -> ThirdOctaves | None:
+    """Third-octave spectra, where works or a criterion call for them."""
+    runs = planned.rails.runs if selection.rail_state is not None else None
+    asked_for = any(c.tone is not None for q in asked for c in q.checks)
+    return thirds_if_needed(planned.built.scene, computed, runs, asked_for)
+
+
+def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Explanation]:
+    """Why the levels are other than before the works; nothing where nothing differs."""
+    works = planned.scenes.loaded.project.works
+    if not works:
+        return []
+    first = Situation(BEFORE, min(w.date for w in works) - dt.timedelta(days=1), planned.situation.choices)
+    explainer = Explainer(planned.scenes, planned.rails, selection)
+    if not explainer.causes(first, planned.situation):
+        return []
+    progress("causes", 0, 1)
+    receivers = planned.built.scene.receivers
+    found = explainer.split(first, planned.situation, receivers)
+    progress("causes", 1, 1)
+    return describe_split(found, first, planned.situation, receivers.ids)
+
+
+def _timeline(planned: Plan, selection: Selection, computed: Computed, progress: Progress) -> Timeline | None:
+    """Levels in time; None where no work changes a rail."""
+    loaded = planned.scenes.loaded
+    wanted, runs = loaded.project.calculation.rail_state, planned.rails.runs
     if wanted is None or selection.rail_state is None or not runs.work_dates:
         return None
     progress("time line", 0, 1)
-    asked = loaded.project.identity.assessment_dates
     end = months_from(runs.work_dates[-1], wanted.months_after)
     measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
-    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, [*asked, *measured])
-    transfer = computed.receivers.transfer
-    levels = timeline(base, runs, selection, computed.emission, transfer, dates, wanted.draws, wanted.seed)
+    also = [*loaded.project.identity.assessment_dates, *measured, *change_dates(loaded.project.works)]
+    dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, also)
+    levels = course(planned, selection, computed.receivers.transfer, dates, wanted.draws, wanted.seed)
     progress("time line", 1, 1)
-    return describe(base, runs, levels, selection.rail_state, asked[0])
+    return describe(planned.built.scene, runs, levels, selection.rail_state, planned.situation.date)
 
 
 def render(

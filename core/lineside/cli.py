@@ -18,8 +18,8 @@ from lineside.errors import LinesideError, PluginError, Problem, ProjectError, R
 if TYPE_CHECKING:
     from lineside.engine.run import Progress
 
-#: Exit codes: 0 all well; 1 the project has errors or a limit of a method was left; 2 wrong call;
-#: 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
+#: Exit codes: 0 all well; 1 the project has errors or lacks what is asked for, or a limit of a method was left;
+#: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
 EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
 #: Set to anything, a fault shows where in the code it happened.
 TRACEBACK = "LINESIDE_TRACEBACK"
@@ -118,8 +118,14 @@ def check(project: Path) -> None:
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to [default: PROJECT/out]"
 )
+@click.option(
+    "--state",
+    default="",
+    help="Levels of one situation instead of the long-term mixture: a date, a state, a month, joined by + "
+    "(for example 2026-12-01+dry)",
+)
 @click.option("--quiet", is_flag=True, help="Say nothing but errors")
-def assess(project: Path, out: Path | None, quiet: bool) -> None:
+def assess(project: Path, out: Path | None, state: str, quiet: bool) -> None:
     """Assess PROJECT: write results.json, results.nc, tables/ and assessment.pdf."""
     from lineside import api
     from lineside.plugins import Plugins
@@ -127,7 +133,7 @@ def assess(project: Path, out: Path | None, quiet: bool) -> None:
     start = time.perf_counter()
     progress = _progress(quiet)
     plugins = Plugins.load()
-    assessment = api.assess(project, plugins, progress)
+    assessment = api.assess(project, plugins, progress, state)
     if not quiet:
         _failed_plugins()
         _show(list(assessment.loaded.warnings))
@@ -173,6 +179,39 @@ def _progress(quiet: bool) -> Progress:
             bars.stop()
 
     return show
+
+
+@main.command()
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option("--receiver", required=True, help="Id of the receiver")
+@click.option(
+    "--from", "start", default="", help="Situation to start from [default: before, the day before the first work]"
+)
+@click.option("--to", "end", default="", help="Situation to end with [default: the first assessment date]")
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+@click.option(
+    "--figure", type=click.Path(path_type=Path, dir_okay=False), help="Also draw the causes into this SVG file"
+)
+def explain(project: Path, receiver: str, start: str, end: str, as_json: bool, figure: Path | None) -> None:
+    """Say why the level at a receiver of PROJECT differs between two situations.
+
+    A situation is a date (YYYY-MM-DD), `before` (the day before the first work), a state of the project's conditions
+    (for example low_water), a month, or several of them joined by +. What it does not name is as in the long-term
+    mixture at the first assessment date. The parts add up to the change.
+    """
+    from lineside import api
+    from lineside.report.explanation import draw, lines
+
+    found = api.explain(project, receiver, start, end)
+    if figure is not None:
+        from lineside.results.write import write_bytes
+
+        write_bytes(figure, draw(found))
+    if as_json:
+        click.echo(found.explanation.model_dump_json(indent=1))
+    else:
+        for line in lines(found):
+            click.echo(line)
 
 
 @main.command()

@@ -147,12 +147,26 @@ class SourceCalculator(Offer):
 
     mechanism: ClassVar[str]  # rolling, impact, squeal, traction, aerodynamic, bridge
     validity: ClassVar[tuple[Validity, ...]] = ()
+    #: does the sound power depend on whether the rails are dry, damp or wet?
+    by_rail_condition: ClassVar[bool] = False
+    #: other mechanisms whose sound power ``emission_beside`` needs; their calculators are asked first
+    builds_on: ClassVar[tuple[str, ...]] = ()
     #: attribute of track or vehicle -> names that this calculator knows (tabulated classes)
     vocabulary: ClassVar[Mapping[str, tuple[Term, ...]]] = {}
 
     @abstractmethod
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
         """Sound power of one vehicle per source class, energy re 1 pW, (n_rows, n_sections, 24)."""
+
+    def emission_beside(
+        self, scene: Scene, options: Options, others: Mapping[str, Mapping[SourceClass, Array]]
+    ) -> Mapping[SourceClass, Array]:
+        """What is computed: ``emission``, for a calculator that needs the power of other mechanisms beside it.
+
+        ``others`` has one entry per mechanism of ``builds_on``: power per source class as ``emission`` gives it,
+        read-only, all calculators of that mechanism together; without classes where none takes part.
+        """
+        return self.emission(scene, options)
 
     def cuts(self, track: TrackLine, options: Options) -> Array:
         """Chainages at which this mechanism changes along the track, (n,). [m]"""
@@ -225,6 +239,22 @@ class RailRoughness:
     worn_in_db: Array
 
 
+#: Parts of the roughness of a rail: the running surface itself, the finish and the marks that the last work left, and
+#: what has grown since.
+RAIL_PARTS = ("surface", "finish", "marks", "growth")
+
+
+@dataclass(frozen=True, eq=False)
+class RailParts:
+    """Mean-square roughness of runs of rail at dates by its parts, with likely parameters; they add up to it.
+
+    ``energy`` maps each of ``RAIL_PARTS`` to (n_runs, n_dates, n_wavelengths). [um2]
+    """
+
+    wavelength_mm: Array  # (n_wavelengths,) rising or falling
+    energy: Mapping[str, Array]
+
+
 @dataclass(frozen=True)
 class RailTone:
     """A periodic pattern on a rail, which sounds at the frequency speed / pitch and its multiples."""
@@ -234,6 +264,9 @@ class RailTone:
     orders: tuple[int, ...]  # 1 is the pitch itself
     margin_db: tuple[float, float, float]  # by how much it exceeds the rest of the rail's roughness, by case
     smear_ratio: float  # frequency that varies by more than this, (max - min) / mean, is heard as no tone
+    #: the rest of the rail's roughness in the band of the pattern, by case [dB re 1 um]; None: not known
+    other_db: tuple[float, float, float] | None = None
+    needed_margin_db: float = 0.0  # above all other roughness, rail and wheel: from here on it is heard as a tone
 
     def frequency_hz(self, speed_km_h: Array, order: int = 1) -> Array:
         """f = order x v / pitch."""
@@ -258,6 +291,10 @@ class RailStateCalculator(Offer):
 
         Draws follow from the seed alone and are common to all runs and dates.
         """
+
+    @abstractmethod
+    def parts(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailParts:
+        """Likely roughness of each run at each date, by its parts."""
 
     @abstractmethod
     def tones(
@@ -344,12 +381,18 @@ class Window:
 class ToneRule:
     """An adjustment for audible tones that a criterion asks for, by a survey of third octaves.
 
-    A tone is found where a third octave exceeds both its neighbours by the threshold of its range.
+    A tone is found where a third octave exceeds both its neighbours by the threshold of its range, or more.
     """
 
     name: str  # edition and clause, printed: "ISO 1996-2:2007, Annex D"
     thresholds: tuple[tuple[float, float, float], ...]  # (lowest, highest third octave [Hz], threshold [dB])
     adjustment_db: float  # added to the level where a tone is found
+
+    def __post_init__(self) -> None:
+        if not all(low <= high and 0 < threshold < np.inf for low, high, threshold in self.thresholds):
+            raise PluginError(f"tone rule {self.name!r}: a threshold needs its lowest and highest band, and a level")
+        if not 0 < self.adjustment_db < np.inf:
+            raise PluginError(f"tone rule {self.name!r}: the adjustment must be above 0 dB")
 
 
 @dataclass(frozen=True)
@@ -368,10 +411,15 @@ class LimitCheck:
     rounding: Literal["none", "up"] = "none"
     adjustment_db: float = 0.0
     tone: ToneRule | None = None
+    adjustment_for_tones: bool = False  # adjustment_db stands for tones already
 
     def __post_init__(self) -> None:
         if self.rounding not in ("none", "up"):
             raise PluginError(f"limit {self.label!r}: rounding is none or up, not {self.rounding!r}")
+        if self.tone is not None and self.quantity == "lafmax_db":
+            raise PluginError(f"limit {self.label!r}: a tone rule judges average levels, not the level of one pass")
+        if self.tone is not None and self.adjustment_for_tones:
+            raise PluginError(f"limit {self.label!r}: a fixed adjustment for tones and a tone rule count tones twice")
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ LinesideError
     ProjectError      the user's input: carries all problems found, each with its place
     DataFileError     one of our own tables is damaged
     OutOfRangeError   an input lies outside what a method covers
+    RequestError      a call asks for something that the project does not have
     PluginError       a plugin failed to load, is missing, or broke its contract
     ReportError       a template or the PDF engine failed
 """
@@ -66,6 +67,10 @@ class DataFileError(LinesideError):
 
 class OutOfRangeError(LinesideError):
     """A value lies outside the range that the cited method covers."""
+
+
+class RequestError(LinesideError):
+    """A call asks for something that the project does not have."""
 
 
 class PluginError(LinesideError):

@@ -48,8 +48,8 @@ from lineside.contracts import (
 from lineside.errors import PluginError
 from lineside.project.site import Receiver
 from lineside.project.vocabulary import ATTRIBUTES
-from lineside.scene.model import Receivers, Scene, SourcePoints, Traffic
-from lineside.small_scene import small_points, small_scene
+from lineside.scene.model import Receivers, Scene, SourceConditions, SourcePoints, Traffic
+from lineside.small_scene import small_points, small_powers, small_scene
 
 QUANTITIES = ("lden_db", "lday_db", "levening_db", "lnight_db", "laeq_db", "lafmax_db")
 FORMS = ("ballast", "slab", "embedded")
@@ -129,6 +129,8 @@ def _declaration(offer: Offer) -> Iterator[str]:
     required = {name for name, field in offer.options_model.model_fields.items() if field.is_required()}
     if not offer.sources and "source" not in required:
         yield "it names no source, and its options ask for none"
+    if isinstance(offer, SourceCalculator) and not {"", offer.mechanism}.isdisjoint(m.strip() for m in offer.builds_on):
+        yield "builds_on must name other mechanisms"
     for citation in offer.sources:
         if not (citation.key and citation.title and citation.issuer and citation.year > 1800):
             yield f"the source {citation.key or citation.title!r} lacks key, title, issuer or year"
@@ -162,15 +164,16 @@ def _statement(offer: Offer, options: Options) -> Iterator[str]:
 
 
 def _source(offer: SourceCalculator, options: Options, scene: Scene) -> Iterator[str]:
-    before = fingerprint(scene)
-    first, second = offer.emission(scene, options), offer.emission(scene, options)
+    others = small_powers(scene, offer.builds_on)
+    before = fingerprint((scene, others))
+    first, second = (offer.emission_beside(scene, options, others) for _ in range(2))
     for track in scene.tracks:
         cuts = offer.cuts(track, options)
         if cuts.ndim != 1 or not np.all(np.isfinite(cuts)):
             yield f"cuts() for track {track.id} must be finite chainages, (n,)"
     yield from _notes(offer.notes(scene, options))
-    if fingerprint(scene) != before:
-        yield "it changes the scene"
+    if fingerprint((scene, others)) != before:
+        yield "it changes the scene or the powers that it builds on"
         return
     shape = (len(scene.traffic), len(scene.sections), N_THIRDS)
     for source_class, power in first.items():
@@ -179,9 +182,15 @@ def _source(offer: SourceCalculator, options: Options, scene: Scene) -> Iterator
     if first.keys() != second.keys() or any(not np.array_equal(first[k], second[k]) for k in first):
         yield "emission() changes from call to call"
     order = np.arange(len(scene.traffic))[::-1]
-    turned = offer.emission(dataclasses.replace(scene, traffic=_rows(scene.traffic, order)), options)
+    other_way = dataclasses.replace(scene, traffic=_rows(scene.traffic, order))
+    turned = offer.emission_beside(other_way, options, small_powers(other_way, offer.builds_on))
     if any(not np.allclose(turned[k], first[k][order], rtol=SAME, atol=0) for k in first):
         yield "emission() depends on the order of the traffic rows"
+    if not offer.by_rail_condition:
+        wet = dataclasses.replace(scene, conditions=SourceConditions(rail="wet"))
+        soaked = offer.emission_beside(wet, options, others)
+        if any(not np.array_equal(soaked[k], first[k]) for k in first):
+            yield "emission() depends on the condition of the rails, but by_rail_condition says that it does not"
 
 
 def _gain(source_class: SourceClass) -> Iterator[str]:
@@ -202,7 +211,7 @@ def _vocabulary(offer: SourceCalculator, options: Options) -> Iterator[str]:
             if not term.meaning.strip():
                 yield f"vocabulary: {attribute} {term.name!r} has no meaning"
             scene = small_scene({**offer.vocabulary, attribute: (term,)})
-            for power in offer.emission(scene, options).values():
+            for power in offer.emission_beside(scene, options, small_powers(scene, offer.builds_on)).values():
                 yield from _energy(f"emission with {attribute} {term.name!r}", power)
 
 
@@ -281,6 +290,9 @@ def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:
         yield "roughness() without draws is not the first of those with draws"
     if any(not (tone.pitch_mm > 0 and tone.orders and min(tone.orders) >= 1) for tone in tones):
         yield "tones() must have a pitch above 0 and orders from 1"
+    numbers = [(*t.margin_db, *(t.other_db or ()), t.smear_ratio, t.needed_margin_db) for t in tones]
+    if not all(np.isfinite(row).all() for row in numbers):
+        yield "tones() must have finite levels and ratios"
 
 
 def _criterion(offer: Criterion, options: Options) -> Iterator[str]:
@@ -324,7 +336,8 @@ def _notes(notes: Sequence[Note]) -> Iterator[str]:
 
 
 def _rows(traffic: Traffic, order: Any) -> Traffic:
-    return Traffic(**{f.name: getattr(traffic, f.name)[order] for f in dataclasses.fields(traffic)})
+    given = {f.name: getattr(traffic, f.name) for f in dataclasses.fields(traffic)}
+    return dataclasses.replace(traffic, **{name: a[order] for name, a in given.items() if a is not None})
 
 
 def _points(points: SourcePoints, order: Any) -> SourcePoints:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from lineside.contracts import Term
+from lineside.acoustics.bands import N_THIRDS, Array
+from lineside.contracts import SourceClass, Term
 from lineside.scene.model import (
     Air,
     BarrierSegments,
@@ -82,6 +83,13 @@ def small_scene(vocabulary: Mapping[str, Sequence[Term]] | None = None) -> Scene
         period_names=("day", "evening", "night"),
         period_of_hour=np.array([2] * 7 + [0] * 12 + [1] * 4 + [2]),
     )
+
+
+def small_powers(scene: Scene, mechanisms: Iterable[str]) -> dict[str, dict[SourceClass, Array]]:
+    """Sound power of other mechanisms, for calculators that build on them: two source classes, louder with speed."""
+    loud = np.where(scene.traffic.seconds_per_m > 0, 1e6 * (1.0 + scene.traffic.speed_km_h), 0.0)
+    power = loud[:, :, np.newaxis] * np.arange(1.0, N_THIRDS + 1.0)
+    return {name: {SourceClass("low", 0.5): power, SourceClass("high", 4.0): power} for name in mechanisms}
 
 
 def small_points(scene: Scene) -> SourcePoints:
@@ -163,4 +171,5 @@ def _traffic(track_of_section: Any) -> Traffic:
         speed_km_h=speed,
         seconds_per_m=seconds,
         accelerating=np.where(speed > 0, 0.25, 0.0),
+        permitted_km_h=1.5 * speed,
     )

@@ -88,8 +88,8 @@ def main(project: Path) -> None:
         + (", one by one" if levels.one_by_one else "")
     )
     print(f"percentiles and dates of return: {document_s:.3f} s")
-    print(f"time line over transfer: {levels_s / paths:.2f}")
-    print(f"with percentiles and dates of return: {(levels_s + document_s) / paths:.2f}")
+    whole = (levels_s + document_s) / paths
+    print(f"time line over transfer: {levels_s / paths:.2f}; with percentiles and dates of return {whole:.2f}")
 
 
 if __name__ == "__main__":

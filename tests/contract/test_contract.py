@@ -29,7 +29,7 @@ from lineside.errors import PluginError
 from lineside.plugin_checks import check_offer
 from lineside.plugins import Plugins
 from lineside.scene.model import Receivers, Scene, SourcePoints
-from lineside.small_scene import small_scene
+from lineside.small_scene import small_powers, small_scene
 
 PLUGINS = Plugins.load()
 OFFERS: tuple[Offer, ...] = (
@@ -38,8 +38,9 @@ OFFERS: tuple[Offer, ...] = (
     *PLUGINS.rail_states,
     *PLUGINS.criteria,
 )
-#: Options for offers that cannot do without.
+#: Options for offers that cannot do without, or are silent without.
 NEEDED = {
+    "de_railway": {"vehicles": {"car": {"category": 21}, "wagon": {"category": 10, "brake": "composite_block"}}},
     "custom": {
         "title": "Operating permit, condition 14",
         "source": "Permit of 3 May 2019, page 12",
@@ -48,7 +49,11 @@ NEEDED = {
             {"quantity": "laeq", "from_hour": 22, "to_hour": 6, "limit_db": 49},
             {"quantity": "lafmax", "limit_db": 75, "uses": ["dwelling", "hospital"]},
         ],
-    }
+    },
+    "squeal_passes": {
+        "shares": [{"radius_up_to_m": 300, "share": {"low": 0.1, "likely": 0.2, "high": 0.5}, "source": "Estimate"}],
+        "level": {"excess_db": {"likely": 15}, "source": "Estimate"},
+    },
 }
 
 
@@ -57,15 +62,19 @@ def test_every_entry_point_loads() -> None:
     assert {PLUGINS.origin(offer).distribution for offer in OFFERS} >= {"lineside"}
 
 
+def options_of(offer: Offer) -> Options:
+    return offer.options_model.model_validate(NEEDED.get(offer.name, {}))
+
+
 @pytest.mark.parametrize("offer", OFFERS, ids=lambda offer: offer.name)
 def test_offer_keeps_its_contract(offer: Offer) -> None:
-    options = offer.options_model.model_validate(NEEDED.get(offer.name, {}))
-    check_offer(offer, options)
+    check_offer(offer, options_of(offer))
 
 
 @pytest.mark.parametrize("calculator", PLUGINS.source_calculators, ids=lambda offer: offer.name)
 def test_the_small_scene_makes_every_mechanism_sound(calculator: SourceCalculator) -> None:
-    given = calculator.emission(small_scene(calculator.vocabulary), calculator.options_model())
+    scene, options = small_scene(calculator.vocabulary), options_of(calculator)
+    given = calculator.emission_beside(scene, options, small_powers(scene, calculator.builds_on))
     assert max(power.max() for power in given.values()) > 0
 
 
@@ -99,6 +108,19 @@ class Hum(SourceCalculator):
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
         power = np.where(scene.traffic.seconds_per_m > 0, 1e12, 0.0)
         return {SourceClass("hum", 0.5): np.repeat(power[:, :, None], 24, axis=2)}
+
+
+class Echo(Hum):
+    """As loud as all hum together."""
+
+    name = "echo"
+    mechanism = "echo"
+    builds_on = ("hum",)
+
+    def emission_beside(
+        self, scene: Scene, options: Options, others: Mapping[str, Mapping[SourceClass, Array]]
+    ) -> Mapping[SourceClass, Array]:
+        return {source_class: 1.0 * power for source_class, power in others["hum"].items()}
 
 
 class Straight(PropagationCalculator):
@@ -139,7 +161,7 @@ class Fixed(Criterion):
         return (LimitCheck("lden_db", 60.0, "Lden"),)
 
 
-@pytest.mark.parametrize("good", [Hum(), Straight(), Fixed()], ids=lambda offer: offer.name)
+@pytest.mark.parametrize("good", [Hum(), Echo(), Straight(), Fixed()], ids=lambda offer: offer.name)
 def test_a_sound_calculator_passes(good: Offer) -> None:
     assert check_offer(good) is None
 
@@ -218,6 +240,38 @@ def test_a_broken_emission_is_found(kind: str) -> None:
     change, message = BROKEN_EMISSIONS[kind]
     with pytest.raises(PluginError, match=message):
         check_offer(emission(change))
+
+
+@pytest.mark.parametrize("name", ["echo", " "])
+def test_a_calculator_that_builds_on_itself_or_nothing_is_found(name: str) -> None:
+    with pytest.raises(PluginError, match="must name other mechanisms"):
+        check_offer(type("Broken", (Echo,), {"builds_on": ("hum", name)})())
+
+
+def beside(change):  # type: ignore[no-untyped-def]
+    def broken(self, scene, options, others):  # type: ignore[no-untyped-def]
+        return {c: change(power) for c, power in others["hum"].items()}
+
+    return type("Broken", (Echo,), {"emission_beside": broken})()
+
+
+def spoil_power(power: Array) -> Array:
+    power *= 2.0
+    return power.copy()
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (spoil_power, "changes the scene or the powers that it builds on"),
+        (lambda power: power * STATE.random(), "changes from call to call"),
+        (lambda power: power[0] + 0 * power, "order of the traffic rows"),
+        (lambda power: power[:, :1], r"shape \(4, 1, 24\)"),
+    ],
+)
+def test_a_broken_emission_beside_others_is_found(change, message: str) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(PluginError, match=message):
+        check_offer(beside(change))
 
 
 def path_loss(change):  # type: ignore[no-untyped-def]

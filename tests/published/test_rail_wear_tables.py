@@ -116,6 +116,23 @@ def test_rise_of_rolling_power_after_a_pass(row, average_rail_db, ground, two_ha
     assert rises(row["wheels"], float(row["speed_km_h"]), roughness, base) == pytest.approx(expected, abs=0.00501)
 
 
+@pytest.mark.parametrize(
+    ("wheels", "law_db"), [("disc", (3.64, 4.04)), ("composite_block", (3.83, 3.83)), ("cast_iron_block", (0.92, 0.92))]
+)
+def test_a_smooth_rail_brings_what_the_law_credits_to_monitored_track(wheels, law_db, average_rail_db, ground):
+    """Order of magnitude only: a worn-in rail against one half an e-folding after a production pass, at 80 km/h.
+
+    Law: 16. BImSchV, Annex 2, Table 8 row 1 (specially monitored track), effect on the total of disc-braked multiple
+    units and coaches, of wagons with composite and with cast-iron blocks; computed from the text of the law.
+    """
+    (half,) = (date.fromordinal(RENEWED.toordinal() + 5),)
+    roughness = section_roughness_energy(
+        average_rail_db, [ground], [half], 1.5 / 10.0, np.inf, likely(default_ranges())
+    )
+    (rise,) = rises(wheels, 80.0, roughness[0], to_energy(average_rail_db))
+    assert 0.6 * law_db[0] < rise < 1.6 * law_db[1]
+
+
 def test_marks_and_finish_of_the_worked_table(average_rail_db, ground, two_harmonics):
     """Intermediate values of the same table: +10 dB in the 25 mm band, 0 dB in the 12.5 mm band, finish 0 to -8 dB."""
     parts = section_roughness_parts(average_rail_db, [ground], [RENEWED], 0.1, np.inf, two_harmonics)

@@ -446,6 +446,7 @@ def _site() -> dict[str, Any]:
                 "xy": [(20.0, 15.0), (140.0, 15.0), (140.0, 48.0), (20.0, 48.0)],
             },
         ],
+        "favourable": [{"from_deg": 0, "to_deg": 360, "share": {"day": 0.5, "evening": 0.75, "night": 1.0}}],
         "works": [
             {
                 "date": "2026-10-04",
@@ -645,19 +646,53 @@ def _timeline(receivers: list[dict[str, Any]]) -> dict[str, Any]:
             }
         ],
         "receivers": [_receiver_timeline(r) for r in receivers if r["lden_db"] is not None],
-        "tones": [
+    }
+
+
+def _tones(receivers: list[dict[str, Any]]) -> dict[str, Any]:
+    marks = {"track": "T1", "from_m": 250.0, "to_m": 560.0, "pitch_mm": 27.8}
+    services = {"local-up": (35.2, 60.0), "fast-up": (40.0, 60.0)}
+    over = [(15.0 - k, 2.0 - k) for k in range(len(receivers))]
+    return {
+        "assessment_date": "2026-12-01",
+        "marks": [
             {
-                "service": "s1",
-                "track": "T1",
-                "from_m": 250.0,
-                "to_m": 560.0,
-                "pitch_mm": 27.8,
+                **marks,
+                "service": service,
                 "pitch_given": False,
-                "speed_km_h": (35.2, 60.0),
-                "frequency_hz": {1: (351.7, 599.5), 2: (703.4, 1199.0)},
-                "margin_fresh_db": 8.1,
-                "margin_at_assessment_db": None,
+                "speed_km_h": (low, high),
+                "frequency_hz": {n: (round(n * low / 0.10008, 1), round(n * high / 0.10008, 1)) for n in (1, 2)},
+                "fresh_date": "2026-10-12",
+                "wheel_roughness_db": -4.2,
+                "margin_fresh_db": {"low": 4.1, "likely": 8.1, "high": 12.1},
+                "margin_at_assessment_db": {"low": -9.0, "likely": 1.2, "high": 8.0},
+                "needed_margin_db": 0.0,
+                "smear_ratio": 0.12,
             }
+            for service, (low, high) in services.items()
+        ],
+        "at_receivers": [
+            {
+                **marks,
+                "receiver": r["id"],
+                "service": service,
+                "frequency_hz": (580.0, 599.5) if service == "fast-up" else (420.0, 590.0),
+                "spread_ratio": 0.033 if service == "fast-up" else 0.337,
+                "band_hz": 630.0 if service == "fast-up" else 500.0,
+                "over_neighbours_fresh_db": fresh,
+                "over_neighbours_at_date_db": now,
+                "fresh": "likely" if service == "fast-up" else "possible",
+                "at_date": "likely" if service == "fast-up" else None,
+                "flagged": None,
+            }
+            for (fresh, now), r in zip(over, receivers, strict=True)
+            if r["lden_db"] is not None
+            for service in services
+        ],
+        "third_octaves": [
+            {"receiver": r["id"], "period": period, "leq_db": [50.0 - k for k in range(24)]}
+            for r in receivers
+            for period in PERIOD_SHIFT
         ],
     }
 
@@ -670,6 +705,50 @@ def build_inputs() -> dict[str, bytes]:
         "wheel.csv": b"wavelength_mm,level_db\n100,5.5\n80,-4\n",
         "odd.csv": b"frequency_hz,source_a_db,source_b_db\n50,90,80\n",
     }
+
+
+def _conditions() -> list[dict[str, Any]]:
+    share = {"day": 0.7, "evening": 0.7, "night": 0.6}
+    rest = {name: round(1.0 - value, 3) for name, value in share.items()}
+    return [
+        {
+            "kind": "rail",
+            "states": [{"id": "dry", "name": "", "share": share}, {"id": "wet", "name": "", "share": rest}],
+        },
+        {
+            "kind": "water",
+            "states": [
+                {"id": "high_water", "name": "High water", "share": rest},
+                {"id": "low_water", "name": "Low water", "share": share},
+            ],
+        },
+    ]
+
+
+def _explanation(receiver: dict[str, Any]) -> dict[str, Any]:
+    """1.5 dB more by marks, 0.6 dB less by joints, nothing by the finish."""
+    end = {"lden": receiver["lden_db"], **receiver["period_db"]}
+    parts = {"finish": 0.0, "marks": 1.5, "joints": -0.6}
+    states = {"label": "2026-12-01", "date": "2026-12-01", "states": {}}
+    return {
+        "receiver": receiver["id"],
+        "start": {"label": "before", "date": "2026-09-11", "states": {}},
+        "end": states,
+        "start_db": {q: None if v is None else v - sum(parts.values()) for q, v in end.items()},
+        "end_db": end,
+        "causes": [
+            {"cause": name, "change_db": {q: None if v is None else part for q, v in end.items()}}
+            for name, part in parts.items()
+        ],
+    }
+
+
+def _actions(receivers: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    gains = [{"receiver": r["id"], "gain_db": 3.2 - 0.2 * k} for k, r in enumerate(receivers[:3])]
+    return [
+        {"kind": "joints", "track": "T2", "from_m": 0.0, "to_m": 90.0, "gains": gains},
+        {"kind": "curve", "track": "T1", "from_m": 320.0, "to_m": 480.0, "gains": gains[:1]},
+    ]
 
 
 def build_results(n_receivers: int = 10, **changes: Any) -> Results:
@@ -727,6 +806,11 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
         ],
         "grid": _grid(),
         "timeline": _timeline(receivers),
+        "tones": _tones(receivers),
+        "situation": {"label": "2026-12-01", "date": "2026-12-01", "states": {}},
+        "conditions": _conditions(),
+        "explanations": [_explanation(r) for r in receivers],
+        "actions": _actions(receivers),
     }
     document.update(changes)
     return Results.model_validate(document)

@@ -752,6 +752,20 @@ NAMES = [
     ),
     warning("method: common", "method: common\n  with: [rolling]", "with:", "belongs to method common already"),
     error(
+        "method: common",
+        "method: common\n  forecast_with: [squeel]",
+        "forecast_with:",
+        'no plugin offers the calculator "squeel"',
+        "rolling, squeal",
+        "did you mean squeal?",
+    ),
+    warning(
+        "method: common",
+        "method: common\n  forecast_with: [rolling]",
+        "forecast_with:",
+        "forecast_with[1]: takes part in the calculation already",
+    ),
+    error(
         "name: limits",
         "name: limit",
         "limit_db: 60",
@@ -902,6 +916,41 @@ def test_propagation_can_neither_be_left_out_nor_added(tmp_path: Path, key: str)
     vocabulary = replace(VOCABULARY, propagations=frozenset({"spread"}))
     with pytest.raises(ProjectError, match=r"propagation calculator|cannot be left out"):
         load(tmp_path, ("  method: common\n", f"  method: common\n  {key}: [spread]\n"), vocabulary=vocabulary)
+
+
+FORECAST = replace(
+    VOCABULARY,
+    calculators={**VOCABULARY.calculators, "counted": RollingOptions},
+    propagations=frozenset({"spread"}),
+    mechanisms={"rolling": "rolling", "squeal": "squeal", "counted": "rolling"},
+)
+
+
+def test_a_source_for_forecasts_has_options_like_any_other(tmp_path: Path) -> None:
+    method = "method: common\n  options: {rolling: {gain_db: 1}}"
+    wanted = "method: common\n  forecast_with: [counted, squeal, counted]\n  options: {counted: {gain_db: %s}}"
+    loaded = load(tmp_path, (method, wanted % 0), vocabulary=FORECAST)
+    assert loaded.forecast == ("counted", "squeal") and loaded.calculators == ("rolling", "spread")
+    assert loaded.options == {"counted": RollingOptions(gain_db=0)} and loaded.warnings == ()
+    with pytest.raises(ProjectError, match="counted: gain_db: is too large"):
+        load(tmp_path, (method, wanted % 11), vocabulary=FORECAST)
+    (warning,) = load(tmp_path, (method, wanted % 2), vocabulary=FORECAST).warnings  # rolling has 0
+    assert "different values of this option: rolling: 0, counted: 2" in str(warning)
+
+
+def test_a_propagation_is_no_source_for_forecasts(tmp_path: Path) -> None:
+    with pytest.raises(ProjectError, match=r"forecast_with\[1\]: is a propagation calculator"):
+        load(tmp_path, ("method: common\n", "method: common\n  forecast_with: [spread]\n"), vocabulary=FORECAST)
+
+
+def test_two_calculators_of_one_mechanism_are_doubtful(tmp_path: Path) -> None:
+    method = "method: common\n"
+    found = load(tmp_path, (method, f"{method}  with: [counted]\n"), vocabulary=FORECAST).warnings
+    (warning,) = [w for w in found if "both are added up" in w.message]
+    assert warning.message == "with[1]: computes rolling noise, as rolling of the method does; both are added up"
+    assert "forecast_with" in warning.hint
+    apart = (method + "  options: {rolling: {gain_db: 1}}", f"{method}  with: [counted, squeal]\n  without: [rolling]")
+    assert not any("added up" in w.message for w in load(tmp_path, apart, vocabulary=FORECAST).warnings)
 
 
 @pytest.mark.parametrize("name", ["R2\u200b", "\u2060", "R\ue000"])

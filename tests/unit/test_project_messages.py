@@ -452,7 +452,7 @@ def test_whole_message_reads_well(tmp_path: Path) -> None:
         "  found:   50\n"
         "  allowed: form, sleeper, rail_pad, rail_pad_stiffness_mn_m, rail_roughness, track_transfer, "
         "impact_roughness, "
-        "joints_per_100_m, bridge, speed_limit_km_h, curve_radius_m, source_ground_g\n"
+        "joints_per_100_m, bridge, speed_limit_km_h, curve_radius_m, source_ground_g, friction\n"
         "  hint:    did you mean speed_limit_km_h? (Speed limit [km/h], 1 to 500)"
     )
     assert missing.message == "speed_limit_km_h is missing"

@@ -134,6 +134,20 @@ def test_loader_accepts_dates_with_and_without_quotes(written: str, tmp_path: Pa
             [{"from_m": 0, "to_m": 1, "sleeper": "straw"}],
             "$.tracks[0].stretches[0].sleeper",
         ),
+        (
+            ("works",),
+            [
+                {
+                    "date": "2026-01-01",
+                    "kind": "other",
+                    "track": "T1",
+                    "from_m": 0,
+                    "to_m": 1,
+                    "changes": {"sleeper": "x"},
+                }
+            ],
+            "$.works[0].changes.sleeper",
+        ),
         (("tracks", 0, "alignment", "points"), [[0, 0]], "$.tracks[0].alignment"),
         (("site", "default_ground", "surface"), "lava", "$.site.default_ground.surface"),
         (("calculation", "method"), "unheard_of", "$.calculation.method"),
@@ -186,6 +200,7 @@ def test_units_of_names_stand_in_the_descriptions() -> None:
     }
     units |= {
         "_s": "[s]",
+        "_m_s": "[m/s]",
         "_m_s2": "[m/s2]",
         "_mn_m": "[MN/m]",
         "_deg": "[deg]",

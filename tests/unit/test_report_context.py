@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import html as html_module
 import re
@@ -47,8 +48,8 @@ def test_tables_have_fixed_ids() -> None:
         "T2.1",
         "T2.2",
         "T4.1",
-        *(f"T5.{k}" for k in range(1, 15)),
-        *(f"T6.{k}" for k in range(1, 12)),
+        *(f"T5.{k}" for k in range(1, 16)),
+        *(f"T6.{k}" for k in range(1, 16)),
         "T7.1",
         "T9.1",
         "TB.1",
@@ -257,16 +258,16 @@ def test_long_tables_print_the_worst_and_say_so() -> None:
 
 
 def test_works_are_recorded_and_not_computed_without_a_rail_state() -> None:
-    results = FIXTURE["build_results"](4, timeline=None)
+    results = FIXTURE["build_results"](4, timeline=None, tones=None)
     bare = results.model_copy(update={"site": results.site.model_copy(update={"works": []})})
     assert build_from(bare).tables["T2.2"].note == ""
     report = build_from(results, draw=True)
     table = report.tables["T2.2"]
     assert len(table.rows) == 2
-    assert table.note.startswith("Recorded here; their effect on roughness is not computed")
-    for table_id in ("T6.9", "T6.10", "T6.11"):
+    assert table.note.startswith("Their effect on the roughness of rails is not computed")
+    for table_id in ("T6.9", "T6.10", "T6.11", "T6.12"):
         assert report.tables[table_id].rows == () and "asks for no rail state" in report.tables[table_id].empty
-    assert report.figures["F6.7"].empty == report.tables["T6.9"].empty
+    assert report.figures["F6.7"].empty == report.figures["F6.8"].empty == report.tables["T6.9"].empty
     assert "is not computed" in text_of(report)
 
 
@@ -287,6 +288,37 @@ def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
     assert "by about February 2027; it may be as early as December 2026, and in the high case it is later than" in said
     assert "a tone of about 350 to 600 Hz" in said
     assert "a model of lineside's own" in said
+
+
+def test_tones_at_receivers_print_the_clearest_service_and_the_rule() -> None:
+    table = build(4).tables["T6.12"]
+    assert [row.cells[0] for row in table.rows] == ["R1", "R2", "R3", "R4"]
+    assert table.rows[0].cells[1:] == (
+        *("Fast, towards Millgate", f"T1, 250–560{NO_BREAK}m", "27.8", "580–600", "630", "15.0", "2.0"),
+        *("likely", "likely", "–"),
+    )
+    assert "by 0 dB or more and the frequency spreads by no more than 12 %" in table.note
+    assert "Both values are assumptions" in table.note and "third octaves of wavelength" in table.note
+
+
+def test_likely_tones_that_the_survey_misses_are_told() -> None:
+    results = FIXTURE["build_results"](3)
+    assert "hide a narrow tone" not in build_from(results).tables["T6.12"].note
+    missed = [t.model_copy(update={"flagged": t.receiver != "R2"}) for t in results.tones.at_receivers]
+    some = results.model_copy(update={"tones": results.tones.model_copy(update={"at_receivers": missed})})
+    report = build_from(some)
+    said = "At R2 a tone is likely although the survey of third octaves does not flag one there"
+    assert said in report.tables["T6.12"].note and said in text_of(report)
+
+
+def test_tone_figure_shows_pitch_harmonics_and_services() -> None:
+    figure = build(3, draw=True).figures["F6.8"]
+    svg = base64.b64decode(figure.source.partition("base64,")[2]).decode()
+    for words in ("Against train speed", "Along the line", "27.8 mm", "× 2", "→ Local, towards Millgate"):
+        assert words in svg
+    assert "× 3" not in svg  # the marks have two orders only
+    assert "squeal does not move with speed" in figure.note
+    assert "Fast, towards Millgate: 400 to 600 Hz at 40–60 km/h." in figure.alt
 
 
 def test_left_out_and_unverified_calculators_are_said_loudly() -> None:
@@ -494,7 +526,26 @@ def test_no_wording_is_left_over() -> None:
         f"{part}."
         for part in (
             *("period", "quantity", "mechanism", "use", "work", "state_note", "direction", "kind", "surface", "joint"),
-            *("route", "offer_kind", "spectrum_kind", "spectrum_column", "class", "option", "choice", "case", "month"),
+            *(
+                "route",
+                "offer_kind",
+                "spectrum_kind",
+                "spectrum_column",
+                "class",
+                "option",
+                "choice",
+                "case",
+                "month",
+                "tone_word",
+                "cause",
+                "cause_up",
+                "cause_down",
+                "action",
+                "action_do",
+                "condition",
+                "state_change",
+                "explain",
+            ),
         )
     )
     unused = {

@@ -92,7 +92,7 @@ def test_ua_identifier_has_the_schema_that_pdf_a_asks_for(pdf: pikepdf.Pdf) -> N
 
 def test_every_figure_has_a_description(pdf: pikepdf.Pdf) -> None:
     figures = tagged(pdf, "/Figure")
-    assert len(figures) == 9
+    assert len(figures) == 11
     descriptions = [str(f.Alt) for f in figures]
     assert all(len(d) > 60 for d in descriptions)
     assert len(set(descriptions)) == len(descriptions)
@@ -236,7 +236,7 @@ def test_without_the_engine_html_is_written_and_the_error_says_what_to_install(
     assert [p.name for p in tmp_path.iterdir()] == ["assessment.html"]
     html = (tmp_path / "assessment.html").read_text(encoding="utf-8")
     addresses = re.findall(r"""(?:src="|url\(")([^"]{0,12})""", html)
-    assert len(addresses) == 13 and all(a.startswith("data:") for a in addresses)
+    assert len(addresses) == 15 and all(a.startswith("data:") for a in addresses)
 
 
 def test_a_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

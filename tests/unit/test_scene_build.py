@@ -141,3 +141,31 @@ def test_favourable_share_has_a_value_for_each_period_and_sector(built: Any) -> 
         share.at(np.array([0.0, 199.9, 200.0, 359.9, -10.0])),
         [[0.1, 0.1, 0.7, 0.7, 0.7], [0.2, 0.2, 0.8, 0.8, 0.8], [0.3, 0.3, 0.9, 0.9, 0.9]],
     )
+
+
+def test_barriers_know_whether_they_reflect(built: Any) -> None:
+    site = straight_site()
+    site["barriers"] = [
+        {"id": "A", "height_m": 2, "surface": "absorbing", "line": [[-10, 5], [0, 5], [10, 5]]},
+        {"id": "B", "height_m": 2, "surface": "reflecting", "line": [[20, 5], [30, 5]]},
+    ]
+    assert built(site).scene.barriers.reflecting.tolist() == [False, False, True]
+
+
+def test_permitted_speed_is_the_lowest_of_line_train_and_service_wherever_trains_call(built: Any) -> None:
+    site = straight_site(500.0)
+    site["tracks"][0]["stretches"] = [{"from_m": 300, "to_m": 600, "speed_limit_km_h": 120}]
+    site["vehicles"][0]["max_speed_km_h"] = 90
+    site["stops"] = [{"id": "stop", "name": "Stop", "at": [{"track": "T", "chainage_m": 500.0}]}]
+    site["services"][0]["pattern"] = {
+        "kind": "calls", "at": ["stop"], "acceleration_m_s2": 0.8, "braking_m_s2": 0.8, "dwell_s": 40,
+    }  # fmt: skip
+    site["services"].append({**site["services"][0], "id": "slow", "speed_km_h": 40})
+    scene = built(site).scene
+    middle, traffic = scene.sections.mid_m, scene.traffic
+    expected = np.where((middle > 300) & (middle < 600), 90.0, 60.0)
+    for row in np.flatnonzero(~traffic.standing):
+        slow = scene.services[traffic.service[row]].id == "slow"
+        np.testing.assert_allclose(traffic.permitted_km_h[row], np.minimum(expected, 40.0) if slow else expected)
+    assert np.any(traffic.speed_km_h[~traffic.standing] < 30.0)
+    assert not traffic.permitted_km_h[traffic.standing].any()

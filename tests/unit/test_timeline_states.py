@@ -16,6 +16,7 @@ from lineside.contracts import MeasuredRoughness, Options, SourceCalculator, Sou
 from lineside.engine import timeline as timeline_module
 from lineside.engine import timeline_states
 from lineside.engine.emission import compute_emission
+from lineside.engine.rails import Rails
 from lineside.engine.roughness_answer import Answer, Places, ask
 from lineside.engine.timeline import timeline_dates
 from lineside.errors import PluginError
@@ -210,7 +211,7 @@ def test_batches_change_nothing(parts: Parts, monkeypatch: pytest.MonkeyPatch) -
 def test_the_emission_at_any_date_will_do(parts: Parts) -> None:
     """Only sections without works are read from it."""
     assert parts.selection.rail_state is not None
-    fresh = timeline_module.scene_at(parts.scene, parts.runs, parts.selection.rail_state, DATES[2])
+    fresh = Rails(parts.runs, *parts.selection.rail_state).at(parts.scene, DATES[2])
     other = replace(parts, emission=compute_emission(fresh, parts.selection.sources))
     np.testing.assert_allclose(other.timeline(DATES, 3).energy, parts.timeline(DATES, 3).energy, rtol=1e-12)
 

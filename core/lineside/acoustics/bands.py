@@ -35,8 +35,22 @@ OCTAVES_EXACT_HZ = _fixed([1000.0 * 10.0 ** (0.3 * n) for n in range(-4, 4)])
 #: A-weighting of the octaves 63 Hz to 8 kHz, (8,); [2]. [dB]
 A_WEIGHTING_OCTAVE_DB = _fixed([-26.2, -16.1, -8.6, -3.2, 0.0, 1.2, 1.0, -1.1])
 
+#: Edges of the third octaves, rising, (25,): base 10, [1]. [Hz]
+THIRD_OCTAVE_EDGES_HZ = _fixed([10.0 ** ((n - 0.5) / 10.0) for n in range(17, 42)])
+
 N_THIRDS = THIRD_OCTAVES_HZ.size
 N_OCTAVES = OCTAVES_HZ.size
+
+
+def third_octave_of(frequency_hz: Array) -> NDArray[np.int64]:
+    """Index of the third octave that holds each frequency; -1 below the lowest and above the highest.
+
+    >>> third_octave_of(np.array([44.0, 50.0, 444.0, 1778.0, 12000.0])).tolist()
+    [-1, 0, 9, 15, -1]
+    """
+    frequency_hz = np.asarray(frequency_hz, dtype=np.float64)
+    index = np.searchsorted(THIRD_OCTAVE_EDGES_HZ, frequency_hz, side="right") - 1
+    return np.where((frequency_hz >= THIRD_OCTAVE_EDGES_HZ[0]) & (index < N_THIRDS), index, -1)
 
 
 def thirds_to_octaves(energy: Array) -> Array:

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lineside.acoustics.bands import Array, thirds_to_octaves
-from lineside.acoustics.levels import a_weighted_energy
-from lineside.contracts import Options, PropagationCalculator
+from lineside.acoustics.bands import Array
 from lineside.engine.emission import Emission
-from lineside.engine.transfer import compute_transfer
+from lineside.engine.levels import heard
 from lineside.scene.model import IntArray, Receivers, Scene
 
 #: Points of one tile along each side.
@@ -53,14 +51,13 @@ def line_power(scene: Scene, emission: Emission) -> Array:
     for hour in range(24):
         passes[scene.period_of_hour[hour]] += [s.trains_per_hour[hour] for s in scene.services]
     seconds = 3600.0 * np.bincount(scene.period_of_hour, minlength=n_periods)
-    return np.einsum("msckt,ns->nckt", emission.pass_energy, passes / seconds[:, None])
+    return np.einsum("nmsckt,ns->nckt", emission.pass_energy, passes / seconds[:, None], optimize=True)
 
 
 def grid_levels(
     scene: Scene,
-    emission: Emission,
-    propagation: PropagationCalculator,
-    options: Options,
+    source: Array,
+    by_section: Callable[[Receivers], Array],
     x_m: Array,
     y_m: Array,
     height_m: float,
@@ -70,6 +67,10 @@ def grid_levels(
 
     Parameters
     ----------
+    source : ndarray, (n_periods, n_sections, n_classes, 24)
+        From :func:`line_power`.
+    by_section : callable
+        Gives the long-term transfer of points, (n_points, n_sections, n_classes, n_periods, 24).
     x_m, y_m : ndarray
         Axes of the grid.
     height_m : float
@@ -77,7 +78,6 @@ def grid_levels(
     progress : callable
         Told how many tiles of how many are done.
     """
-    source = line_power(scene, emission)
     energy = np.zeros((len(scene.period_names), len(y_m), len(x_m)))
     tiles = list(_tiles(len(x_m), len(y_m)))
     for done, (iy, ix) in enumerate(tiles):
@@ -86,10 +86,7 @@ def grid_levels(
         receivers = Receivers(
             ids=tuple(str(k) for k in range(gx.size)), xyz_m=np.stack([gx.ravel(), gy.ravel(), z], axis=-1)
         )
-        transfer = compute_transfer(scene, propagation, options, emission.classes, receivers)
-        by_section = transfer.long_term_by_section(len(scene.sections))
-        octaves = thirds_to_octaves(np.einsum("rcknt,nckt->rnt", by_section, source, optimize=True))
-        energy[:, iy[:, None], ix[None, :]] = a_weighted_energy(octaves).T.reshape(-1, *gx.shape)
+        energy[:, iy[:, None], ix[None, :]] = heard(by_section(receivers), source).T.reshape(-1, *gx.shape)
         progress(done + 1, len(tiles))
     return GridLevels(x_m=x_m, y_m=y_m, energy=energy)
 

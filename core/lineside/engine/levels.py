@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lineside.acoustics.bands import Array, thirds_to_octaves
+from lineside.acoustics.levels import a_weighted_energy
 from lineside.engine.emission import Emission
 from lineside.scene.model import Scene
 
@@ -38,12 +39,11 @@ def pass_exposure(scene: Scene, emission: Emission, by_section: Array) -> PassEx
     order = np.argsort(scene.sections.stretch, kind="stable")
     stretch = scene.sections.stretch[order]
     start = np.flatnonzero(np.diff(stretch, prepend=-1))
-    shape = emission.pass_energy.shape
-    n_periods = len(scene.period_names)
-    energy = np.zeros((len(by_section), shape[0], shape[1], len(scene.stretches), n_periods, 8))
-    source = emission.pass_energy[:, :, order]
+    n_periods, n_mechanisms, n_services = emission.pass_energy.shape[:3]
+    energy = np.zeros((len(by_section), n_mechanisms, n_services, len(scene.stretches), n_periods, 8))
+    source = [emission.pass_energy[n][:, :, order] for n in range(n_periods)]
     for r, transfer in enumerate(by_section[:, order]):
-        by_period = [(source * transfer[None, None, :, :, n]).sum(axis=3) for n in range(n_periods)]
+        by_period = [(source[n] * transfer[None, None, :, :, n]).sum(axis=3) for n in range(n_periods)]
         exposure = np.stack(by_period, axis=3)
         energy[r][:, :, stretch[start]] = thirds_to_octaves(np.add.reduceat(exposure, start, axis=2))
     return PassExposure(energy)
@@ -73,3 +73,17 @@ def mean_energy(scene: Scene, exposure: Array, hours: NDArray[np.int64]) -> Arra
 def period_hours(scene: Scene, period: int) -> NDArray[np.int64]:
     """Clock hours of a period, (n_hours,)."""
     return np.flatnonzero(scene.period_of_hour == period)
+
+
+def heard(by_section: Array, power: Array) -> Array:
+    """A-weighted mean square from sound power per metre, (n_receivers, n_periods).
+
+    Parameters
+    ----------
+    by_section : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
+        Long-term transfer.
+    power : ndarray, (n_periods, n_sections, n_classes, 24)
+        Re 1 pW/m.
+    """
+    thirds = np.einsum("rcknt,nckt->rnt", by_section, power, optimize=True)
+    return a_weighted_energy(thirds_to_octaves(thirds))

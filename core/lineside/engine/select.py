@@ -23,15 +23,36 @@ from lineside.project.vocabulary import Vocabulary
 
 @dataclass(frozen=True)
 class Selection:
-    """Everything that computes or judges in one run."""
+    """Everything that computes or judges in one run.
+
+    ``forecast_sources`` compute situations, explanations and forecasts: ``sources``, some replaced by others of their
+    mechanism.
+    """
 
     method: Method
     sources: tuple[tuple[SourceCalculator, Options], ...]
+    forecast_sources: tuple[tuple[SourceCalculator, Options], ...]
     propagation: PropagationCalculator
     propagation_options: Options
     criteria: tuple[tuple[str, Criterion, Options], ...]
     left_out: tuple[str, ...]
     rail_state: tuple[RailStateCalculator, Options] | None = None
+
+    @property
+    def all_sources(self) -> tuple[tuple[SourceCalculator, Options], ...]:
+        """Calculators of the rating and of forecasts, each once."""
+        return (*self.sources, *self.forecast_only)
+
+    @property
+    def by_rail(self) -> bool:
+        """Does anything in forecasts depend on whether the rails are dry, damp or wet?"""
+        return any(c.by_rail_condition for c, _ in self.forecast_sources)
+
+    @property
+    def forecast_only(self) -> tuple[tuple[SourceCalculator, Options], ...]:
+        """Those of the forecast sources that compute nothing else."""
+        own = {calculator.name for calculator, _ in self.sources}
+        return tuple(entry for entry in self.forecast_sources if entry[0].name not in own)
 
 
 def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
@@ -52,6 +73,12 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
         return offer.options_model.model_validate(given)
 
     sources = [plugins.find(SourceCalculator, name) for name in sorted(loaded.calculators) if name != propagation.name]
+    chosen = [(s, options(s)) for s in sources]
+    own = {s.name for s in sources}
+    other = [plugins.find(SourceCalculator, name) for name in sorted(loaded.forecast)]
+    replaced = {s.mechanism for s in other}
+    forecast = [entry for entry in chosen if entry[0].mechanism not in replaced or entry[0].name in loaded.forecast]
+    forecast += [(s, options(s)) for s in other if s.name not in own]
     criteria = [
         (use.use_id, plugins.find(Criterion, use.name), loaded.criteria_options[use.use_id])
         for use in loaded.project.criteria
@@ -59,7 +86,8 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
     wear = calculation.rail_state
     return Selection(
         method=method,
-        sources=tuple((s, options(s)) for s in sources),
+        sources=tuple(chosen),
+        forecast_sources=tuple(sorted(forecast, key=lambda entry: entry[0].name)),
         propagation=propagation,
         propagation_options=options(propagation),
         criteria=tuple(criteria),
@@ -98,4 +126,5 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         propagations=frozenset(p.name for p in plugins.propagation_calculators),
         companions=companions,
         rail_states={r.name: (r.options_model, r.work_model) for r in plugins.rail_states},
+        mechanisms={c.name: c.mechanism for c in plugins.source_calculators},
     )

@@ -24,7 +24,7 @@ from lineside.engine.timeline_states import (
 )
 from lineside.errors import PluginError
 from lineside.scene.model import BoolArray, Scene
-from lineside.scene.rail_runs import RailRuns, with_roughness
+from lineside.scene.rail_runs import RailRuns
 
 #: So many levels of roughness are held at a time; bounds the memory.
 VALUES_AT_ONCE = 4_000_000
@@ -81,15 +81,6 @@ def timeline_dates(
     return tuple(sorted(dates))
 
 
-def scene_at(scene: Scene, runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.date) -> Scene:
-    """The scene with the likely roughness of a date."""
-    if not runs.runs:
-        return scene
-    calculator, options = wear
-    given = roughness(calculator, runs, [date], options)
-    return with_roughness(scene, runs.run, given.wavelength_mm, given.level_db[:, 0, 0], _begun(runs, date))
-
-
 def roughness(
     calculator: RailStateCalculator,
     runs: RailRuns,
@@ -112,11 +103,6 @@ def roughness(
     if not (np.all(np.isfinite(given.level_db)) and np.all(np.isfinite(given.worn_in_db))):
         raise PluginError(f"{calculator.name}: roughness must be finite levels")
     return given
-
-
-def _begun(runs: RailRuns, date: dt.date) -> BoolArray:
-    """Runs that may be another than their base; the others keep it exactly as the project gives it."""
-    return np.array([run.begins <= date for run in runs.runs], dtype=np.bool_)
 
 
 def timeline(
@@ -161,7 +147,7 @@ def timeline(
         wavelength_mm=first.wavelength_mm,
     )
     n_runs = len(runs.runs)
-    before = _Course(first.level_db, _begun(runs, last_before)[:, None])
+    before = _Course(first.level_db, runs.begun(last_before)[:, None])
     worn_in = _Course(first.worn_in_db[:, None, None], np.ones((n_runs, 1), dtype=np.bool_))
     heard = listen(listening, first.worn_in_db.mean(axis=0))
     evaluate = _OneByOne(listening) if heard is None else _ByAnswer(heard)
@@ -171,7 +157,7 @@ def timeline(
     for k in range(0, len(dates), at_once):
         batch = dates[k : k + at_once]
         given = roughness(calculator, runs, batch, options, n_draws, seed)
-        changed = np.stack([_begun(runs, date) for date in batch], axis=1)
+        changed = np.stack([runs.begun(date) for date in batch], axis=1)
         energy[k : k + at_once] = evaluate(_Course(given.level_db, changed))
     power = line_power(scene, emission)
     power[:, runs.sections] = 0.0

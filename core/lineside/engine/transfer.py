@@ -30,15 +30,23 @@ class Transfer:
 
     dims = ("receiver", "source_point", "source_class", "state", "band")
 
-    def long_term_by_section(self, n_sections: int) -> Array:
+    def long_term_by_section(self, n_sections: int, state: str | None = None) -> Array:
         """Mixture of the states per period, times the length of the points, summed per section.
+
+        Parameters
+        ----------
+        state : str, optional
+            One propagation state that prevails all the time, instead of the mixture.
 
         Returns
         -------
         ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
             Mean-square pressure (re 20 uPa) per unit of sound power per metre (re 1 pW/m). [m]
         """
-        weight = self.share * self.points.length_m[:, None, None]
+        share = self.share
+        if state is not None:
+            share = np.broadcast_to(np.array([s == state for s in self.states], dtype=np.float64), share.shape)
+        weight = share * self.points.length_m[:, None, None]
         mixed = np.einsum("rpkst,rpns->rpknt", self.energy, weight, optimize=True)
         start = np.flatnonzero(np.diff(self.points.section, prepend=-1))
         out = np.zeros((len(mixed), n_sections, *mixed.shape[2:]))

@@ -2,8 +2,9 @@
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
 skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
-``check_coordinates``, those of trains in ``check_traffic``, those of works and their effect in
-``check_rail_state``, those of odd but possible values in ``check_plausible``.
+``check_coordinates``, those of trains in ``check_traffic``, those of works in ``check_works``, those of
+roughness in time in ``check_rail_state``, those of what changes from day to day in ``check_conditions``, those of odd
+but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from lineside.project.check_conditions import check_conditions
 from lineside.project.check_coordinates import check_coordinate_system
 from lineside.project.check_geometry import check_geometry
-from lineside.project.check_plausible import check_plausible
+from lineside.project.check_plausible import check_air, check_plausible
 from lineside.project.check_rail_state import check_rail_state
 from lineside.project.check_traffic import check_traffic
+from lineside.project.check_works import check_works
 from lineside.project.draft import Draft
 from lineside.project.model import Calls, FavourableBySector, Periods, SpectrumRef
 from lineside.project.problems import Loc
@@ -36,6 +39,8 @@ _SINGULAR = {
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
+#: Lists of what has a date and a range on a track.
+_ON_TRACKS = ("works", "rail_measurements")
 _SPECTRUM_KIND = {"bridge": "bridge_transfer"}
 _TRACK_ATTRIBUTES = ("sleeper", "rail_pad", "rail_roughness", "track_transfer", "impact_roughness", "bridge")
 _VEHICLE_ATTRIBUTES = (
@@ -61,7 +66,9 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_unused(draft)
     check_geometry(draft, resolved)
     check_traffic(draft, resolved)
+    check_works(draft, resolved)
     check_rail_state(draft)
+    check_conditions(draft, resolved)
     check_plausible(draft, resolved)
 
 
@@ -116,8 +123,14 @@ def references(draft: Draft) -> Iterator[tuple[Loc, str, str]]:
         if isinstance(service.pattern, Calls):
             for k, stop_id in enumerate(service.pattern.at):
                 yield ("services", i, "pattern", "at", k), "stops", stop_id
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            yield (kind, i, "track"), "tracks", entry.track
     for i, work in draft.readable("works").items():
         yield ("works", i, "track"), "tracks", work.track
+    for s, state in enumerate(draft.conditions.water if draft.conditions is not None else ()):
+        for k, outline in enumerate(state.outlines):
+            yield ("conditions", "water", s, "outlines", k, "area"), "ground_areas", outline.area
 
 
 def _check_references(draft: Draft) -> None:
@@ -141,9 +154,18 @@ def class_uses(draft: Draft) -> Iterator[tuple[Loc, str, Any]]:
             for name, value in stretch.changes().items():
                 if name in _TRACK_ATTRIBUTES:
                     yield ("tracks", i, "stretches", k, name), name, value
+    for i, work in draft.readable("works").items():
+        for name, value in work.changes.written().items():
+            if name in _TRACK_ATTRIBUTES:
+                yield ("works", i, "changes", name), name, value
+    for i, measured in draft.readable("rail_measurements").items():
+        yield ("rail_measurements", i), "rail_roughness", SpectrumRef(spectrum=measured.spectrum)
     for i, vehicle in draft.readable("vehicles").items():
         for name in _VEHICLE_ATTRIBUTES:
             yield ("vehicles", i, name), name, getattr(vehicle, name)
+    for s, state in enumerate(draft.conditions.wheels if draft.conditions is not None else ()):
+        for name, value in state.vehicles.items():
+            yield ("conditions", "wheels", s, "vehicles", name), "wheel_roughness", value
 
 
 def _check_spectrum_references(draft: Draft) -> None:
@@ -165,7 +187,7 @@ def _check_spectrum_references(draft: Draft) -> None:
         elif value.spectrum in kinds and kinds[value.spectrum] != wanted:
             draft.reporter.add(
                 where,
-                f"is a spectrum of kind {kinds[value.spectrum]}, which does not fit {path[-1]}",
+                f"is a spectrum of kind {kinds[value.spectrum]}, which does not fit {attribute}",
                 allowed=f"spectra of kind {wanted}: {names(fitting)}",
             )
 
@@ -195,8 +217,9 @@ def _check_ranges(draft: Draft, resolved: Resolved) -> None:
             if place.track in seen:
                 draft.reporter.add((*path, "track"), "the stop lies twice on this track", hint="make it two stops")
             seen.add(place.track)
-    for i, work in draft.readable("works").items():
-        _check_range(draft, ("works", i), work.from_m, work.to_m, work.track, by_id.get(work.track))
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            _check_range(draft, (kind, i), entry.from_m, entry.to_m, entry.track, by_id.get(entry.track))
 
 
 def _check_range(draft: Draft, path: Loc, from_m: float, to_m: float, track: str, alignment: Alignment | None) -> None:
@@ -256,21 +279,7 @@ def _check_site(draft: Draft) -> None:
         for k in range(1, len(starts)):
             if starts[k] <= starts[k - 1]:
                 report.add((*path, k, "from_deg"), "must be larger than that of the sector before")
-    air = site.air
-    if air.humidity_pct < 10:
-        hint = "write percent: 75, not 0.75" if air.humidity_pct <= 1 else ""
-        report.warn(
-            ("site", "air", "humidity_pct"),
-            "is implausibly dry for outdoor air",
-            allowed="mostly 40 to 95 %",
-            hint=hint,
-        )
-    if not -25 <= air.temperature_deg_c <= 45:
-        report.warn(
-            ("site", "air", "temperature_deg_c"), "is an implausible mean temperature", allowed="mostly -5 to 25 °C"
-        )
-    if not 70 <= air.pressure_kpa <= 108:
-        report.warn(("site", "air", "pressure_kpa"), "is an implausible air pressure", allowed="mostly 85 to 104 kPa")
+    check_air(draft, ("site", "air"), site.air)
 
 
 def period_hours(hours: tuple[int, int]) -> int:
@@ -305,11 +314,11 @@ def _check_dates(draft: Draft) -> None:
         if date in dates[:k]:
             draft.reporter.warn(("identity", "assessment_dates", k), "stands twice")
     issued = draft.identity.date if draft.identity is not None else None
-    for i, work in draft.readable("works").items():
-        if work.date.year < 1900 or (issued is not None and work.date.year > issued.year + 20):
-            draft.reporter.warn(
-                ("works", i, "date"), "is far from the date of this revision", hint="is the year right?"
-            )
+    for kind in _ON_TRACKS:
+        for i, entry in draft.readable(kind).items():
+            if entry.date.year < 1900 or (issued is not None and entry.date.year > issued.year + 20):
+                path = (kind, i, "date")
+                draft.reporter.warn(path, "is far from the date of this revision", hint="is the year right?")
     for k, date in enumerate(dates):
         if date.year < 1900 or (issued is not None and date.year > issued.year + 50):
             draft.reporter.warn(

@@ -173,24 +173,25 @@ def _far(draft: Draft, path: Loc, distance_m: float) -> None:
 
 
 def _check_polygons(draft: Draft, resolved: Resolved) -> None:
+    for i, points in resolved.polygons.items():
+        ring_is_sound(draft, ("ground_areas", i), points)
+
+
+def ring_is_sound(draft: Draft, path: Loc, points: Points) -> bool:
+    """Whether points are the outline of an area; what is wrong with them is reported."""
     from shapely import Polygon
 
-    for i, points in resolved.polygons.items():
-        if len(np.unique(points.array, axis=0)) < 3:
-            _of_shape(draft, "ground_areas", i, points, "has fewer than three different corners")
-            continue
-        polygon = Polygon(points.array)
-        if polygon.convex_hull.area < 0.01:
-            _of_shape(draft, "ground_areas", i, points, "has no area")
-        elif not polygon.is_valid:
-            _of_shape(
-                draft,
-                "ground_areas",
-                i,
-                points,
-                f"the outline crosses or touches itself{_where(polygon)}",
-                "give the corners in order along the outline",
-            )
+    if len(np.unique(points.array, axis=0)) < 3:
+        _of_shape(draft, path, points, "has fewer than three different corners")
+        return False
+    polygon = Polygon(points.array)
+    if polygon.convex_hull.area < 0.01:
+        _of_shape(draft, path, points, "has no area")
+        return False
+    if not polygon.is_valid:
+        message = f"the outline crosses or touches itself{_where(polygon)}"
+        _of_shape(draft, path, points, message, "give the corners in order along the outline")
+    return bool(polygon.is_valid)
 
 
 def _where(polygon: Any) -> str:
@@ -200,9 +201,9 @@ def _where(polygon: Any) -> str:
     return f" near [{text[text.index('[') + 1 : -1].replace(' ', ', ')}]" if text.endswith("]") and "[" in text else ""
 
 
-def _of_shape(draft: Draft, kind: str, i: int, points: Points, message: str, hint: str = "") -> None:
-    path: Loc = (kind, i, "feature") if points.file is not None else points.path
-    draft.reporter.add(path, message, hint=hint)
+def _of_shape(draft: Draft, path: Loc, points: Points, message: str, hint: str = "") -> None:
+    where = (*path, "feature") if points.file is not None else points.path
+    draft.reporter.add(where, message, hint=hint)
 
 
 def _check_lines(draft: Draft, resolved: Resolved) -> None:
@@ -210,7 +211,7 @@ def _check_lines(draft: Draft, resolved: Resolved) -> None:
     for i, points in resolved.lines.items():
         length = np.linalg.norm(np.diff(points.array, axis=0), axis=1)
         if length.sum() < 0.1:
-            _of_shape(draft, "barriers", i, points, "has no length")
+            _of_shape(draft, ("barriers", i), points, "has no length")
             continue
         for k in np.flatnonzero(length < 1e-3)[:3]:
             points.report(

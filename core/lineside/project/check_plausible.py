@@ -6,7 +6,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.draft import Draft
-from lineside.project.model import Track, Turnout
+from lineside.project.model import Air, AirState, Track, Turnout
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.wording import names, number, shown
@@ -43,6 +43,20 @@ def check_plausible(draft: Draft, resolved: Resolved) -> None:
     _check_tops(draft, resolved)
     _check_work_dates(draft)
     _check_calculation(draft)
+
+
+def check_air(draft: Draft, path: Loc, air: Air | AirState) -> None:
+    """Warn of air that is mostly a slip of the pen; ``path`` is where its keys stand."""
+    report = draft.reporter
+    if air.humidity_pct < 10:
+        hint = "write percent: 75, not 0.75" if air.humidity_pct <= 1 else ""
+        report.warn(
+            (*path, "humidity_pct"), "is implausibly dry for outdoor air", allowed="mostly 40 to 95 %", hint=hint
+        )
+    if not -25 <= air.temperature_deg_c <= 45:
+        report.warn((*path, "temperature_deg_c"), "is an implausible mean temperature", allowed="mostly -5 to 25 °C")
+    if air.pressure_kpa is not None and not 70 <= air.pressure_kpa <= 108:
+        report.warn((*path, "pressure_kpa"), "is an implausible air pressure", allowed="mostly 85 to 104 kPa")
 
 
 def _check_attributes(draft: Draft, path: Loc, kind: str, given: object) -> None:

@@ -14,13 +14,17 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from lineside.project.conditions import STATES, Outline
 from lineside.project.model import (
     Barrier,
     Calculation,
+    Conditions,
     CriterionUse,
     GroundArea,
     Identity,
     Project,
+    RailConditions,
+    RailMeasurement,
     Receiver,
     Service,
     Site,
@@ -47,6 +51,7 @@ class Draft:
     identity: Identity | None = None
     site: Site | None = None
     calculation: Calculation | None = None
+    conditions: Conditions | None = None
     tracks: dict[int, Track] = field(default_factory=dict)
     stops: dict[int, Stop] = field(default_factory=dict)
     spectra: dict[int, SpectrumInput] = field(default_factory=dict)
@@ -57,6 +62,7 @@ class Draft:
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
+    rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
     faults: frozenset[Loc] = frozenset()
     _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
@@ -110,14 +116,23 @@ _LISTS: dict[str, type[BaseModel]] = {
     "ground_areas": GroundArea,
     "barriers": Barrier,
     "works": Work,
+    "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
 }
-_SINGLE: dict[str, type[BaseModel]] = {"identity": Identity, "site": Site, "calculation": Calculation}
-
+_SINGLE: dict[str, type[BaseModel]] = {
+    "identity": Identity,
+    "site": Site,
+    "calculation": Calculation,
+    "conditions": Conditions,
+}
 
 #: Values for faulty keys that an entry cannot do without, by list.
 _STAND_INS: dict[str, dict[str, Any]] = {
-    "site": {"default_ground": {"g": 0.5}, "air": {"temperature_deg_c": 10.0, "humidity_pct": 70.0}},
+    "site": {
+        "default_ground": {"g": 0.5},
+        "air": {"temperature_deg_c": 10.0, "humidity_pct": 70.0},
+        "favourable": {"kind": "one_value", "day": 0.5, "evening": 0.75, "night": 1.0},
+    },
     "tracks": {
         "kind": "train",
         "attributes": {"form": "ballast", "sleeper": "-", "rail_roughness": "-", "speed_limit_km_h": 50.0},
@@ -137,8 +152,10 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     "receivers": {"use": "other"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
+    "rail_measurements": {"date": "2000-01-01", "track": "-", "spectrum": "-"},
 }
 _CALLS = {"acceleration_m_s2": 1.0, "braking_m_s2": 1.0, "dwell_s": 20.0}
+_STATE = {"share": 1.0, "temperature_deg_c": 10.0, "humidity_pct": 70.0}
 _PARTS: dict[str, type[BaseModel]] = {"stretches": Stretch, "turnouts": Turnout}
 
 
@@ -222,6 +239,7 @@ def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Lo
         if root[0] == "services" and isinstance(data.get("pattern"), dict) and data["pattern"].get("kind") == "calls":
             _fill(data["pattern"], _CALLS, (*root, "pattern"), places)
         _replace_parts(data, root, places)
+        _replace_states(data, faults, root, places)
         part = _model(model, data)
         if part is not None:
             draft.reporter.stand_ins.update(places)
@@ -251,6 +269,44 @@ def _replace_parts(data: dict[str, Any], root: Loc, places: list[Loc]) -> None:
             if _model(model, item) is None:
                 items[k] = {"from_m": 0, "to_m": 1} if key == "stretches" else {"id": f"- {k}", "chainage_m": 0}
                 places.append((*root, key, k))
+
+
+def _replace_states(data: dict[str, Any], faults: list[Loc], root: Loc, places: list[Loc]) -> None:
+    """Stand-ins for faulty keys of states, or for whole states, so that the others keep their numbers."""
+    if root != ("conditions",):
+        return
+    if "rail" in data and _model(RailConditions, data["rail"]) is None:
+        data.pop("rail")
+    for key, model in STATES.items():
+        items = data.get(key)
+        if not isinstance(items, list):
+            data.pop(key, None)
+            continue
+        for k, item in enumerate(items):
+            _replace_outlines(item, (*root, key, k, "outlines"), places)
+            if _model(model, item) is not None:
+                continue
+            faulty = {fault[2] for fault in faults if fault[:2] == (key, k) and len(fault) > 2} - {"outlines"}
+            kept = {name: value for name, value in item.items() if name not in faulty} if isinstance(item, dict) else {}
+            filled = {"id": f"- {k}", **_STATE}
+            missing = [name for name in filled if name in model.model_fields and name not in kept]
+            kept.update((name, filled[name]) for name in missing)
+            if _model(model, kept) is not None:
+                items[k] = kept
+                places += [(*root, key, k, name) for name in missing]
+            else:
+                items[k] = {name: value for name, value in filled.items() if name in model.model_fields}
+                places.append((*root, key, k))
+
+
+def _replace_outlines(state: Any, path: Loc, places: list[Loc]) -> None:
+    outlines = state.get("outlines") if isinstance(state, dict) else None
+    if not isinstance(outlines, list):
+        return
+    for j, outline in enumerate(outlines):
+        if _model(Outline, outline) is None:
+            outlines[j] = {"area": f"- {j}", "dry": True, "exposed": {"g": 0.5}}
+            places.append((*path, j))
 
 
 def _at(data: Any, path: Loc) -> Any:

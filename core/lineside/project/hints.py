@@ -96,7 +96,7 @@ def value_hint(value: Any, allowed: str, key: str = "") -> str:
     """What to do about common slips; ``allowed`` and ``key`` say what is asked for."""
     text = value.strip() if isinstance(value, str) else None
     if text is not None and "number" in allowed and not allowed.startswith("a list"):
-        return number_hint(text, key, "0 to 1" if allowed.endswith(", 0 to 1") else "")
+        return number_hint(text, key, "0 to 1" if ", 0 to 1," in f"{allowed}," else "")
     if text is not None and "YYYY-MM-DD" in allowed:
         return _date_hint(text)
     if allowed.startswith("a list"):

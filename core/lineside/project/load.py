@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options
 from lineside.errors import Problem, ProjectError
+from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
@@ -16,10 +17,13 @@ from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.names import resolve_names
 from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
+from lineside.project.resolve_conditions import conditions_of, resolve_conditions
 from lineside.project.source import read_yaml
 from lineside.project.spectra import resolve_spectra
 from lineside.project.vocabulary import Vocabulary
-from lineside.scene.model import IntArray, Spectrum
+from lineside.project.wind_rose import favourable_share, resolve_wind_rose
+from lineside.scene.conditions import Condition
+from lineside.scene.model import FavourableShare, IntArray, Spectrum
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +50,8 @@ class LoadedProject:
         Ground factors, the latter by id of the ground area.
     calculators : tuple of str
         Those of the method without those left out, and the additional ones.
+    forecast : tuple of str
+        Source calculators for situations, explanations and forecasts, in place of those of the same mechanism.
     options, criteria_options : mapping
         What the project states, by calculator; and by id of the criterion's use.
 
@@ -53,8 +59,15 @@ class LoadedProject:
         Options of the calculator of the rail state; None where works are recorded only.
     work_details : tuple of Options
         Details of the works, in their order; empty where works are recorded only.
+    favourable : FavourableShare
+        Share of time with favourable propagation, by whatever kind the project gives it.
+    conditions : tuple of Condition
+        What changes from day to day, in the order water, air, rail, driving, timetable, wheels; only what the project
+        gives.
+    assumptions : tuple of (text, standing)
+        What deriving shares of time took for granted.
 
-    Without a vocabulary, what needs one is empty or None.
+    Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
 
     project: Project
@@ -70,10 +83,20 @@ class LoadedProject:
     default_ground_g: float | None
     ground_g: Mapping[str, float]
     calculators: tuple[str, ...]
+    forecast: tuple[str, ...]
     options: Mapping[str, Options]
     criteria_options: Mapping[str, Options]
     rail_options: Options | None
     work_details: tuple[Options, ...]
+    favourable: FavourableShare
+    conditions: tuple[Condition, ...]
+    assumptions: tuple[tuple[str, str], ...]
+
+    def only_receiver(self, receiver: str) -> LoadedProject:
+        """The project with one of its receivers, and without a map."""
+        kept = tuple(r for r in self.project.receivers if r.id == receiver)
+        calculation = self.project.calculation.model_copy(update={"grid": None})
+        return replace(self, project=self.project.model_copy(update={"receivers": kept, "calculation": calculation}))
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
@@ -102,6 +125,8 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
     resolve_spectra(resolver, resolved)
+    resolve_wind_rose(resolver, resolved)
+    resolve_conditions(resolver, resolved)
     check(draft, resolved)
     named = resolve_names(draft, vocabulary)
     if reporter.failed or draft.project is None:
@@ -121,8 +146,12 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         default_ground_g=named.default_ground_g,
         ground_g={project.ground_areas[i].id: g for i, g in named.ground_g.items()},
         calculators=named.calculators,
+        forecast=named.forecast,
         options=named.options,
         criteria_options=named.criteria_options,
         rail_options=named.rail_options,
         work_details=tuple(named.work_details[i] for i in sorted(named.work_details)),
+        favourable=favourable_share(project.site, resolved.wind_rose),
+        conditions=conditions_of(project, resolved, named.exposed_g),
+        assumptions=assumptions_of(project, resolved.wind_rose),
     )

@@ -1,6 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``track`` and ``traffic``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``wind``, ``track``, ``traffic``, ``works``
+and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -11,6 +12,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from lineside.project.conditions import (
+    AirState,
+    Conditions,
+    DrivingState,
+    Outline,
+    RailConditions,
+    Season,
+    ServiceState,
+    TimetableState,
+    WaterState,
+    WeatherTable,
+    WheelsState,
+)
 from lineside.project.site import (
     Air,
     Barrier,
@@ -37,7 +51,6 @@ from lineside.project.track import (
     Track,
     TrackAttributes,
     Turnout,
-    Work,
 )
 from lineside.project.traffic import (
     ActualWheels,
@@ -50,19 +63,25 @@ from lineside.project.traffic import (
     UnitPart,
     Vehicle,
 )
-from lineside.project.types import Id, Line, Number, Part, SpectrumRef, Text, Whole
+from lineside.project.types import Id, Line, Number, Part, PeriodShares, SpectrumRef, Text, Whole
+from lineside.project.wind import FavourableWindRose, WindClass
+from lineside.project.works import RailMeasurement, Work, WorkChanges
 
 __all__ = [
     "ActualWheels",
     "Air",
+    "AirState",
     "Barrier",
     "Calculation",
     "Calls",
+    "Conditions",
     "CriterionUse",
     "CsvAlignment",
+    "DrivingState",
     "EpsgCoordinates",
     "FavourableBySector",
     "FavourableOneValue",
+    "FavourableWindRose",
     "GeoJsonAlignment",
     "Grid",
     "Ground",
@@ -70,19 +89,26 @@ __all__ = [
     "Identity",
     "InlineAlignment",
     "LocalCoordinates",
+    "Outline",
     "Passes",
+    "PeriodShares",
     "Periods",
     "Project",
+    "RailConditions",
+    "RailMeasurement",
     "RailState",
     "Receiver",
+    "Season",
     "Sector",
     "Service",
+    "ServiceState",
     "Site",
     "SpectrumInput",
     "SpectrumRef",
     "Stop",
     "StopPlace",
     "Stretch",
+    "TimetableState",
     "Track",
     "TrackAttributes",
     "TrainTimes",
@@ -92,7 +118,12 @@ __all__ = [
     "Unit",
     "UnitPart",
     "Vehicle",
+    "WaterState",
+    "WeatherTable",
+    "WheelsState",
+    "WindClass",
     "Work",
+    "WorkChanges",
 ]
 
 FORMAT_VERSION = 1
@@ -159,9 +190,15 @@ class Calculation(Part):
     with_: tuple[Line, ...] = Field(
         default=(), alias="with", description="Calculators used besides those of the method"
     )
+    forecast_with: tuple[Line, ...] = Field(
+        default=(),
+        description="Source calculators that take the place of those of the same mechanism in situations, explanations "
+        "and forecasts; what is compared with limits keeps the method's own",
+    )
     grid: Grid | None = Field(default=None, description="Grid of the level map. Default null: no map")
     rail_state: RailState | None = Field(
-        default=None, description="Change of rail roughness with works and time. Default null: works are recorded only"
+        default=None,
+        description="Change of rail roughness with works and time. Default null: rails stay as rough as they are",
     )
     uncertainty: Uncertainty = Field(default=Uncertainty(), description="Uncertainty of the predicted levels")
 
@@ -197,5 +234,11 @@ class Project(Part):
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
+    rail_measurements: tuple[RailMeasurement, ...] = Field(
+        default=(), description="Roughness of rails measured at dates"
+    )
+    conditions: Conditions | None = Field(
+        default=None, description="What changes from day to day, with shares of time. Default null: nothing"
+    )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")

@@ -11,6 +11,7 @@ from pydantic import PydanticInvalidForJsonSchema, ValidationError
 from lineside.contracts import Options
 from lineside.errors import PluginError
 from lineside.project.check import class_uses
+from lineside.project.check_works import check_same_day_surfaces, worked_pieces
 from lineside.project.draft import Draft
 from lineside.project.problems import Loc, report_model_errors
 from lineside.project.vocabulary import MAY_BE_NONE, Vocabulary
@@ -24,10 +25,12 @@ class Named:
     default_ground_g: float | None = None
     ground_g: dict[int, float] = field(default_factory=dict)
     calculators: tuple[str, ...] = ()
+    forecast: tuple[str, ...] = ()
     options: dict[str, Options] = field(default_factory=dict)
     criteria_options: dict[str, Options] = field(default_factory=dict)
     rail_options: Options | None = None
     work_details: dict[int, Options] = field(default_factory=dict)
+    exposed_g: dict[tuple[int, int], float] = field(default_factory=dict)  # by state of the water and outline
 
 
 def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
@@ -43,6 +46,7 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
         g = _g(draft, ("ground_areas", i), area.surface, area.g, vocabulary)
         if g is not None:
             named.ground_g[i] = g
+    _resolve_water(draft, vocabulary, named)
     if vocabulary is not None:
         for path, attribute, value in class_uses(draft):
             if isinstance(value, str):
@@ -76,6 +80,44 @@ def _g(draft: Draft, path: Loc, surface: str | None, g: float | None, vocabulary
     return None
 
 
+def _resolve_water(draft: Draft, vocabulary: Vocabulary | None, named: Named) -> None:
+    """Ground that lies bare at each level of the water; and is what it belongs to water at all?"""
+    if draft.conditions is None:
+        return
+    areas, at = draft.readable("ground_areas"), draft.ids("ground_areas")
+    for s, state in enumerate(draft.conditions.water):
+        for k, outline in enumerate(state.outlines):
+            path: Loc = ("conditions", "water", s, "outlines", k)
+            bare = outline.exposed
+            g = _g(draft, (*path, "exposed"), bare.surface, bare.g, vocabulary)
+            if g is not None:
+                named.exposed_g[s, k] = g
+            i = at.get(outline.area, -1)
+            water_g = named.ground_g.get(i)
+            if water_g is None or i not in areas:
+                continue
+            _check_is_water(draft, (*path, "area"), areas[i].surface, water_g, vocabulary)
+            if g == water_g:
+                draft.reporter.warn(
+                    (*path, "exposed"), f"the bare ground is as hard as the water, G = {number(g)}: nothing changes"
+                )
+
+
+def _check_is_water(draft: Draft, path: Loc, surface: str | None, g: float, vocabulary: Vocabulary | None) -> None:
+    meaning = f"{surface} {vocabulary.surfaces[surface][1]}" if surface is not None and vocabulary is not None else ""
+    if g > 0:
+        of = f", surface {surface}" if surface is not None else ""
+        draft.reporter.add(
+            path,
+            f"the ground area is no water: its ground factor is {number(g)}{of}",
+            allowed="an area of water, which has the ground factor 0",
+        )
+    elif meaning and "water" not in meaning.lower():
+        draft.reporter.warn(
+            path, f"the surface of this ground area, {surface}, is no water", hint="is it the right area?"
+        )
+
+
 def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary: Vocabulary) -> None:
     known = dict(vocabulary.terms.get(attribute, {}))
     if attribute in MAY_BE_NONE:
@@ -96,7 +138,7 @@ def _check_class(draft: Draft, path: Loc, attribute: str, value: str, vocabulary
 
 
 def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
-    """Names that need another attribute beside them, on the whole track and in each stretch."""
+    """Names that need another attribute beside them: on the whole track, in each stretch, after each work."""
     for i, track in draft.readable("tracks").items():
         merged = {key: getattr(track.attributes, key) for key in type(track.attributes).model_fields}
         _check_beside(draft, ("tracks", i, "attributes"), merged, merged, vocabulary)
@@ -104,6 +146,8 @@ def _check_companions(draft: Draft, vocabulary: Vocabulary) -> None:
             changes = stretch.changes()
             merged.update(changes)
             _check_beside(draft, ("tracks", i, "stretches", k), changes, merged, vocabulary)
+    for i, here in worked_pieces(draft):
+        _check_beside(draft, ("works", i, "changes"), here, here, vocabulary)
 
 
 def _check_beside(
@@ -161,17 +205,48 @@ def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> 
     if own is not None:
         kept = [name for name in own if name not in given.without]
         named.calculators = tuple(dict.fromkeys([*kept, *given.with_]))
+        _warn_of_doubles(draft, kept, vocabulary)
+    _resolve_forecast(draft, vocabulary, named)
     for name, options in given.options.items():
         path = ("calculation", "options", name)
         if name not in vocabulary.calculators:
             _unknown_calculator(draft, path, name, vocabulary.calculators, of_key=True)
             continue
-        if own is not None and name not in named.calculators:
+        if own is not None and name not in (*named.calculators, *named.forecast):
             report.warn(path, f"the calculator {shown(name)} takes no part in this calculation", of_key=True, found="")
         model = _validated(draft, path, vocabulary.calculators[name], options)
         if model is not None:
             named.options[name] = model
     _check_shared_options(draft, vocabulary, named)
+
+
+def _warn_of_doubles(draft: Draft, kept: Iterable[str], vocabulary: Vocabulary) -> None:
+    """Two calculators of one mechanism are added to each other, which is rarely meant."""
+    assert draft.calculation is not None
+    mechanisms = vocabulary.mechanisms
+    by_mechanism = {mechanisms[name]: name for name in kept if name in mechanisms}
+    for k, name in enumerate(draft.calculation.with_):
+        double = by_mechanism.get(mechanisms.get(name, ""), name)
+        if double != name:
+            draft.reporter.warn(
+                ("calculation", "with", k),
+                f"computes {mechanisms[name]} noise, as {double} of the method does; both are added up",
+                hint=f"leave one out (without: [{double}]), or name this one under forecast_with instead",
+            )
+
+
+def _resolve_forecast(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
+    assert draft.calculation is not None
+    for k, name in enumerate(draft.calculation.forecast_with):
+        path: Loc = ("calculation", "forecast_with", k)
+        if name in vocabulary.propagations:
+            draft.reporter.add(path, "is a propagation calculator; only sources can be replaced")
+        elif name not in vocabulary.calculators:
+            sources = [n for n in vocabulary.calculators if n not in vocabulary.propagations]
+            _unknown_calculator(draft, path, name, sources)
+        elif name in named.calculators:
+            draft.reporter.warn(path, "takes part in the calculation already")
+    named.forecast = tuple(dict.fromkeys(draft.calculation.forecast_with))
 
 
 def _check_shared_options(draft: Draft, vocabulary: Vocabulary, named: Named) -> None:
@@ -180,7 +255,7 @@ def _check_shared_options(draft: Draft, vocabulary: Vocabulary, named: Named) ->
     if given is None:
         return
     values: dict[str, dict[str, Any]] = {}
-    for name in named.calculators:
+    for name in dict.fromkeys((*named.calculators, *named.forecast)):
         model = vocabulary.calculators.get(name)
         if model is None or (name in given.options and name not in named.options):
             continue  # what is not known or faulty has been reported
@@ -252,6 +327,7 @@ def _resolve_rail_state(draft: Draft, vocabulary: Vocabulary, named: Named) -> N
         details = _validated(draft, ("works", i, "details"), work_model, work.details)
         if details is not None:
             named.work_details[i] = details
+    check_same_day_surfaces(draft, named.work_details)
 
 
 def _validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:

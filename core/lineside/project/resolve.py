@@ -20,6 +20,7 @@ from lineside.project.tabular import Columns, read_columns
 from lineside.project.wording import number, shown
 from lineside.scene.alignment import Alignment, chainage_of
 from lineside.scene.model import IntArray, Spectrum
+from lineside.scene.wind_rose import WindRose
 
 #: Chainage and geometry of an alignment may differ by this ratio.
 CHAINAGE_TOLERANCE = 0.02
@@ -58,6 +59,9 @@ class Resolved:
     lines: dict[int, Points] = field(default_factory=dict)
     spectra: dict[int, Spectrum] = field(default_factory=dict)
     times: dict[int, IntArray] = field(default_factory=dict)
+    outlines: dict[tuple[int, int], Points] = field(default_factory=dict)  # by state of the water and outline
+    weather: tuple[Array, Array] | None = None  # hours of rain and humidity, each (12, n_periods)
+    wind_rose: WindRose | None = None
 
 
 class Resolver:
@@ -68,7 +72,7 @@ class Resolver:
         self._features: dict[str, Features | None] = {}
 
     def resolve(self) -> Resolved:
-        """Read everything but spectra (see ``spectra.py``)."""
+        """Read everything but spectra, the wind rose and conditions, which have files of their own."""
         result = Resolved()
         for i, track in self.draft.readable("tracks").items():
             points = self._track_points(i, track)
@@ -78,11 +82,11 @@ class Resolver:
                 if alignment is not None:
                     result.alignments[i] = alignment
         for i, area in self.draft.readable("ground_areas").items():
-            found = self._shape(("ground_areas", i), area.polygon, "polygon", area.file, area.feature, "Polygon")
+            found = self.shape(("ground_areas", i), area.polygon, "polygon", area.file, area.feature, "Polygon")
             if found is not None:
                 result.polygons[i] = found
         for i, barrier in self.draft.readable("barriers").items():
-            found = self._shape(("barriers", i), barrier.line, "line", barrier.file, barrier.feature, "LineString")
+            found = self.shape(("barriers", i), barrier.line, "line", barrier.file, barrier.feature, "LineString")
             if found is not None:
                 result.lines[i] = found
         for i, service in self.draft.readable("services").items():
@@ -193,7 +197,7 @@ class Resolver:
             )
         return None if off.size else Alignment(points.chainage_m, points.array)
 
-    def _shape(
+    def shape(
         self,
         path: Loc,
         inline: Sequence[Sequence[float]] | None,
@@ -202,6 +206,7 @@ class Resolver:
         feature: str | None,
         kind: str,
     ) -> Points | None:
+        """A line or an outline, inline or from a file; None, with the reason reported, if it cannot be used."""
         if inline is not None:
             return Points(np.array(inline, dtype=np.float64), (*path, key))
         assert file is not None and feature is not None

@@ -57,7 +57,7 @@ def _terms(meanings: Mapping[str, str]) -> Schema:
 
 
 def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
-    for model in ("TrackAttributes", "Stretch", "Vehicle"):
+    for model in ("TrackAttributes", "Stretch", "WorkChanges", "Vehicle"):
         for attribute in ATTRIBUTES:
             if attribute not in defs[model]["properties"]:
                 continue
@@ -70,8 +70,9 @@ def _add_names(defs: Schema, vocabulary: Vocabulary) -> None:
         _restrict(defs[model]["properties"]["surface"], surfaces)
     calculation = defs["Calculation"]["properties"]
     _restrict(calculation["method"], vocabulary.methods)
-    for key in ("without", "with"):
+    for key in ("without", "with", "forecast_with"):
         calculation[key]["items"] = {"enum": sorted(vocabulary.calculators)}
+    calculation["forecast_with"]["items"] = {"enum": sorted(set(vocabulary.calculators) - vocabulary.propagations)}
     _restrict(defs["RailState"]["properties"]["name"], {name: "" for name in vocabulary.rail_states})
 
 

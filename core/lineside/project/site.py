@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from lineside.project.types import XY, FileName, Height, Id, IsoDate, Line, Number, Part, Share, Text, Whole
+from lineside.project.wind import FavourableWindRose
 
 
 class Identity(Part):
@@ -82,6 +83,10 @@ class Periods(Part):
     evening: _Hours = Field(default=(19, 23), description="Clock hours [from, to] of the evening. Default [19, 23]")
     night: _Hours = Field(default=(23, 7), description="Clock hours [from, to] of the night. Default [23, 7]")
 
+    def n_hours(self) -> tuple[int, ...]:
+        """Lengths of day, evening and night. [h]"""
+        return tuple((hours[1] - hours[0] - 1) % 24 + 1 for hours in (self.day, self.evening, self.night))
+
 
 class FavourableOneValue(Part):
     """Share of time with favourable propagation, the same for all directions."""
@@ -112,7 +117,7 @@ class FavourableBySector(Part):
     )
 
 
-Favourable = Annotated[FavourableOneValue | FavourableBySector, Field(discriminator="kind")]
+Favourable = Annotated[FavourableOneValue | FavourableBySector | FavourableWindRose, Field(discriminator="kind")]
 
 
 class Site(Part):
@@ -128,8 +133,8 @@ class Site(Part):
     periods: Periods = Field(default=Periods(), description="Clock hours of day, evening and night; together 24 hours")
     favourable: Favourable = Field(
         default=FavourableOneValue(kind="one_value", day=0.5, evening=0.75, night=1.0),
-        description="Share of time with favourable propagation: by kind `one_value` or `by_sector`. "
-        "Default 0.5, 0.75, 1.0: an assumption",
+        description="Share of time with favourable propagation: by kind `one_value`, `by_sector` or "
+        "`wind_rose`. Default 0.5, 0.75, 1.0: an assumption",
     )
 
 
@@ -171,7 +176,7 @@ class GroundArea(Part):
     def _one_of(self) -> GroundArea:
         if (self.surface is None) == (self.g is None):
             raise PydanticCustomError("needs_one_of", "needs {what}", {"what": "either surface or g"})
-        _inline_or_feature(self.polygon is not None, self.file, self.feature, "polygon")
+        inline_or_feature(self.polygon is not None, self.file, self.feature, "polygon")
         return self
 
 
@@ -194,10 +199,11 @@ class Barrier(Part):
 
     @model_validator(mode="after")
     def _one_of(self) -> Barrier:
-        _inline_or_feature(self.line is not None, self.file, self.feature, "line")
+        inline_or_feature(self.line is not None, self.file, self.feature, "line")
         return self
 
 
-def _inline_or_feature(inline: bool, file: str | None, feature: str | None, key: str) -> None:
+def inline_or_feature(inline: bool, file: str | None, feature: str | None, key: str) -> None:
+    """Raise a validation error unless a shape is given once: inline, or by file and feature."""
     if inline == (file is not None) or (file is None) != (feature is None):
         raise PydanticCustomError("needs_one_of", "needs {what}", {"what": f"either {key}, or file and feature"})

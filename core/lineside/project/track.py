@@ -1,8 +1,7 @@
-"""Tracks, stops, spectra and track works, as a project file describes them."""
+"""Tracks, stops and spectra, as a project file describes them."""
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, SerializerFunctionWrapHandler, field_validator, model_serializer, model_validator
@@ -15,7 +14,6 @@ from lineside.project.types import (
     FileName,
     Height,
     Id,
-    IsoDate,
     Level,
     Line,
     Number,
@@ -102,6 +100,13 @@ CurveRadius = Annotated[
         "Default null"
     ),
 ]
+Friction = Annotated[
+    Literal["none", "gauge_lubrication", "friction_modifier", "both"],
+    Field(
+        description="What is put on the rails against friction: `none`, `gauge_lubrication` at the gauge face, "
+        "`friction_modifier` on the rail head, or `both`. Default none"
+    ),
+]
 SourceGround = Annotated[
     Share | None,
     Field(description="Ground factor G of the track bed, 0 (hard) to 1 (porous). Default null: by the method's rule"),
@@ -123,6 +128,7 @@ class TrackAttributes(Part):
     speed_limit_km_h: SpeedLimit
     curve_radius_m: CurveRadius = None
     source_ground_g: SourceGround = None
+    friction: Friction = "none"
 
     @model_validator(mode="after")
     def _has_a_transfer(self) -> TrackAttributes:
@@ -132,7 +138,35 @@ class TrackAttributes(Part):
         return self
 
 
-class Stretch(Part):
+class Partial(Part):
+    """Attributes of which only those that are written count; a null that was written counts too."""
+
+    @field_validator(
+        "form",
+        "rail_roughness",
+        "joints_per_100_m",
+        "bridge",
+        "speed_limit_km_h",
+        "friction",
+        mode="before",
+        check_fields=False,
+    )
+    @classmethod
+    def _not_null(cls, value: Any) -> Any:
+        if value is None:
+            raise PydanticCustomError("null_here", "must not be null")
+        return value
+
+    @model_serializer(mode="wrap")
+    def _only_what_is_written(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        return {key: value for key, value in handler(self).items() if key in self.model_fields_set}
+
+    def written(self) -> dict[str, Any]:
+        """What is written, by name, in the order of the model."""
+        return {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set}
+
+
+class Stretch(Partial):
     """A range of chainage where some attributes differ; only the keys that are written change."""
 
     from_m: Chainage = Field(description="Start of the stretch [m chainage]")
@@ -150,22 +184,11 @@ class Stretch(Part):
     speed_limit_km_h: SpeedLimit | None = None
     curve_radius_m: CurveRadius = None
     source_ground_g: SourceGround = None
-
-    @field_validator("form", "rail_roughness", "joints_per_100_m", "bridge", "speed_limit_km_h", mode="before")
-    @classmethod
-    def _not_null(cls, value: Any) -> Any:
-        if value is None:
-            raise PydanticCustomError("null_here", "must not be null")
-        return value
-
-    @model_serializer(mode="wrap")
-    def _only_what_is_written(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
-        return {key: value for key, value in handler(self).items() if key in self.model_fields_set}
+    friction: Friction | None = None
 
     def changes(self) -> dict[str, Any]:
-        """The attributes that this stretch sets, by name; a null that was written counts."""
-        own = {"from_m", "to_m", "name"}
-        return {key: getattr(self, key) for key in type(self).model_fields if key in self.model_fields_set - own}
+        """The attributes that this stretch sets, by name."""
+        return {key: value for key, value in self.written().items() if key not in ("from_m", "to_m", "name")}
 
 
 class Turnout(Part):
@@ -256,29 +279,3 @@ class SpectrumInput(Part):
     parameters: dict[str, Number] = Field(
         default={}, description="Aerodynamic only: reference_speed_km_h, alpha_a, alpha_b"
     )
-
-
-class Work(Part):
-    """Track work with its date: printed; what it does to the rails is computed if `calculation.rail_state` is set."""
-
-    date: Annotated[dt.date, IsoDate] = Field(description="Day of the work, YYYY-MM-DD")
-    kind: Literal[
-        "grinding",
-        "milling",
-        "rail_renewal",
-        "tamping",
-        "joint_removal",
-        "turnout_renewal",
-        "lubrication",
-        "friction_modifier",
-        "rail_dampers",
-        "rail_pads",
-        "other",
-    ] = Field(description="Kind of work")
-    track: Id = Field(description="Id of the track")
-    from_m: Chainage = Field(description="Start of the work [m chainage]")
-    to_m: Chainage = Field(description="End of the work [m chainage], beyond from_m")
-    details: dict[str, Any] = Field(
-        default={}, description="What is known about it, as the calculator of the rail state understands it"
-    )
-    description: Text = Field(default="", description="Free text, printed. Default empty")

@@ -31,6 +31,19 @@ Chainage = Annotated[Number, Field(ge=-1e7, le=1e7)]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Level = Annotated[Number, Field(ge=-200, le=200)]
 
+
+#: Periods of the day, in the order of all arrays.
+PERIODS = ("day", "evening", "night")
+
+
+class PeriodShares(Part):
+    """One share for each period."""
+
+    day: Share = Field(description="Share of the day period, 0 to 1")
+    evening: Share = Field(description="Share of the evening period, 0 to 1")
+    night: Share = Field(description="Share of the night period, 0 to 1")
+
+
 XY = tuple[Coordinate, Coordinate]
 XYZ = tuple[Coordinate, Coordinate, Height]
 

@@ -34,7 +34,7 @@ class Vocabulary:
     ``method_calculators``: method -> names of its calculators, propagation included;
     ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
     that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
-    the details of a work).
+    the details of a work); ``mechanisms``: source calculator -> its mechanism.
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -46,3 +46,4 @@ class Vocabulary:
     propagations: frozenset[str] = frozenset()
     companions: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     rail_states: Mapping[str, tuple[type[Options], type[Options]]] = field(default_factory=dict)
+    mechanisms: Mapping[str, str] = field(default_factory=dict)

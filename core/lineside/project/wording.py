@@ -135,13 +135,13 @@ class Shape:
             mapping = node["discriminator"]["mapping"]
             kind = data.get(node["discriminator"]["propertyName"]) if isinstance(data, Mapping) else None
             return self.resolve({"$ref": mapping[kind]}) if isinstance(kind, str) and kind in mapping else node
-        if "anyOf" in node:
-            branches = [self.resolve(branch) for branch in node["anyOf"]]
+        if "anyOf" in node or "oneOf" in node:
+            branches = [self.resolve(branch) for branch in node.get("anyOf", node.get("oneOf"))]
             wanted = "object" if isinstance(data, Mapping) else "array" if isinstance(data, list) else None
             for branch in branches:
                 if wanted is not None and branch.get("type") == wanted:
                     return branch
-                if "discriminator" in branch or "anyOf" in branch:
+                if any(key in branch for key in ("discriminator", "anyOf", "oneOf")):
                     return self.choice(branch, data)
         return node
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from lineside.contracts import ReportSection
 from lineside.figures.words import clean, shorten
 from lineside.report import (
+    causes,
     in_time,
     input_details,
     kept_limits,
@@ -16,6 +17,7 @@ from lineside.report import (
     place_inputs,
     result_tables,
     summary,
+    tones,
 )
 from lineside.report.sections import fragments
 from lineside.report.selection import identity, left_out
@@ -73,6 +75,9 @@ def build(
         *input_details.tables(results, inputs, strings),
         *result_tables.tables(results, strings),
         *in_time.tables(results, strings),
+        *tones.tables(results, strings),
+        causes.conditions_table(results, strings),
+        *causes.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -170,7 +175,8 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
         "verification": method_sources.unpublished(results, strings),
         "not_assessed": [
             strings("limits.not_assessed_works" if results.timeline is None else "limits.not_assessed_works_other"),
-            *(strings(f"limits.not_assessed_{what}") for what in ("terrain", "other", "tonal")),
+            *(strings(f"limits.not_assessed_{what}") for what in ("terrain", "other")),
+            strings("limits.not_assessed_character" if tones.asked(results) else "limits.not_assessed_tonal"),
             *([strings("limits.not_assessed_left_out", names=", ".join(missing))] if missing else []),
             *([strings("limits.not_assessed_comparisons")] if unmade else []),
         ],

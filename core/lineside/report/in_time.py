@@ -1,4 +1,4 @@
-"""Works and time: tables T6.9 to T6.11, figure F6.7, and what the summary says of them."""
+"""Works and time: tables T6.9 and T6.10, figure F6.7, and what the summary says of them."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from collections.abc import Mapping
 
 from lineside.figures.time_chart import MAX_TIME_PANELS, time_chart
 from lineside.figures.words import clean
+from lineside.report import tones
 from lineside.report.place_inputs import columns
-from lineside.report.selection import MAX_ROWS, capped_note, printed_receivers, sentences, service_names, value
+from lineside.report.selection import capped_note, printed_receivers, sentences, value
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, joined, level, metres, number, whole
+from lineside.report.text import joined, level, number, whole
 from lineside.report.views import Column, Figure, Row, Table
 from lineside.results.model import ReceiverResult, ReceiverTimeline, Results, Return, Timeline
 
@@ -21,8 +22,8 @@ HEARD_DB = 1.0
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
-    """Levels around the works, dates of return, tones."""
-    return [_levels(results, strings), _returns(results, strings), _tones(results, strings)]
+    """Levels around the works, dates of return."""
+    return [_levels(results, strings), _returns(results, strings)]
 
 
 def _of_receivers(results: Results) -> list[tuple[ReceiverResult, ReceiverTimeline]]:
@@ -86,50 +87,6 @@ def _dates(found: Return, timeline: Timeline | None, strings: Strings) -> str:
     return words + (" ↑" if any(found.leaves.values()) else "")
 
 
-def _tones(results: Results, strings: Strings) -> Table:
-    timeline = results.timeline
-    names = service_names(results)
-    rows = tuple(
-        Row(
-            (
-                names.get(t.service, t.service),
-                t.track,
-                metres(t.from_m),
-                metres(t.to_m),
-                number(t.pitch_mm, 3) + ("" if t.pitch_given else " *"),
-                _range(t.speed_km_h),
-                *(_range(t.frequency_hz[n]) if n in t.frequency_hz else NOTHING for n in (1, 2, 3)),
-                level(t.margin_fresh_db),
-                level(t.margin_at_assessment_db),
-            )
-        )
-        for t in (timeline.tones if timeline is not None else [])
-    )
-    head = columns(
-        strings,
-        service="text",
-        track="text",
-        from_m="num",
-        to_m="num",
-        pitch="num",
-        speeds="num",
-        tone_1="num",
-        tone_2="num",
-        tone_3="num",
-        margin_fresh="num",
-        margin_at="num",
-    )
-    assumed = timeline is not None and any(not t.pitch_given for t in timeline.tones)
-    note = sentences(strings("time.tones_note"), strings("time.pitch_assumed") if assumed else "")
-    empty = strings("time.none" if timeline is None else "time.tones_none")
-    return Table("T6.11", strings("time.tones"), head, rows[:MAX_ROWS], empty, note)
-
-
-def _range(ends: tuple[float, float]) -> str:
-    low, high = (f"{end:.0f}" for end in ends)
-    return low if low == high else f"{low}–{high}"
-
-
 def figure(results: Results, strings: Strings) -> Figure:
     """F6.7: Lden against time at the receivers with the largest rise."""
     caption = strings("time.figure")
@@ -177,7 +134,7 @@ def summary(results: Results, strings: Strings) -> list[str]:
         high=whole(rise["high"]),
     )
     nearest = next(x for x in top.returns if x.within_db == 1.0)
-    return [first, _until(nearest, timeline, strings), _tone_words(timeline, strings), strings("time.summary_model")]
+    return [first, _until(nearest, timeline, strings), tones.summary(results, strings), strings("time.summary_model")]
 
 
 def _until(found: Return, timeline: Timeline, strings: Strings) -> str:
@@ -197,11 +154,3 @@ def _month(date: str, strings: Strings) -> str:
     """Month and year: dates of a forecast to the day would say too much."""
     day = dt.date.fromisoformat(date)
     return f"{strings(f'month.m{day.month}')} {day.year}"
-
-
-def _tone_words(timeline: Timeline, strings: Strings) -> str:
-    strong = [t for t in timeline.tones if t.margin_fresh_db > 0.0]
-    if not strong:
-        return ""
-    low, high = min(t.frequency_hz[1][0] for t in strong), max(t.frequency_hz[1][1] for t in strong)
-    return strings("time.summary_tone", low=number(round(low, -1)), high=number(round(high, -1)))

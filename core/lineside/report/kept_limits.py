@@ -13,6 +13,7 @@ from lineside.report.selection import (
 )
 from lineside.report.strings import Strings
 from lineside.report.text import number, told
+from lineside.report.tones import adjusted
 from lineside.report.views import Column, Row, Table
 from lineside.results.model import Finding, Results
 
@@ -55,6 +56,7 @@ def sentences_per_criterion(results: Results, strings: Strings) -> list[str]:
         return [strings("summary.none_compared")]
     return [
         *(_answer(offer.name, results, strings) for offer in ordered_criteria(results)),
+        adjusted(results, strings),
         strings("summary.not_made", n=missing) if missing else "",
     ]
 

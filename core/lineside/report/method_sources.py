@@ -9,13 +9,15 @@ from lineside.contracts import Verification
 from lineside.report.place_inputs import columns
 from lineside.report.selection import criterion_titles
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, number
+from lineside.report.text import MINUS, NOTHING, number
 from lineside.report.views import Card, Row, Table
 from lineside.report.wording import in_words
 from lineside.results.model import CitationUsed, OfferUsed, Results
 
 #: The status of calculators that reproduce published cases, as the results document has it.
 PUBLISHED = Verification.PUBLISHED.value
+#: Kind of the calculators that compute situations, explanations and forecasts only.
+FORECAST = "source (forecast)"
 #: Options of a criterion that have a line of their own.
 PRINTED_OPTIONS = ("title", "source", "nature", "limits", "place", "valid_from", "caution")
 
@@ -65,7 +67,8 @@ def _criterion_facts(offer: OfferUsed, strings: Strings) -> list[tuple[str, str]
     limits = [_limit(entry, strings) for entry in options.get("limits") or () if isinstance(entry, Mapping)]
     settings = ". ".join([*limits, *([in_words(own, strings)] if own else [])])
     unknown = strings("report.unknown")
-    caution = ". ".join(str(c) for c in (options.get("caution"), offer.caution) if c)
+    given, own_caution = options.get("caution"), offer.caution or ""
+    caution = ". ".join(str(c) for c in (None if given and str(given) in own_caution else given, own_caution) if c)
     return [
         (strings("criteria.source"), "; ".join(sources) or strings("criteria.no_source")),
         (strings("criteria.valid_from"), str(options.get("valid_from") or offer.valid_from or unknown)),
@@ -89,6 +92,14 @@ def _limit(entry: Mapping[str, Any], strings: Strings) -> str:
         window=window,
         limit=number(entry.get("limit_db")),
         uses=strings("criteria.limit_uses", uses=", ".join(strings.known("use", u) for u in uses)) if uses else "",
+    ) + _adjustments(entry, strings)
+
+
+def _adjustments(entry: Mapping[str, Any], strings: Strings) -> str:
+    """What is added to the level before it is compared with a limit."""
+    fixed, tone = entry.get("adjustment_db") or 0.0, entry.get("tone_adjustment_db")
+    return (strings("criteria.limit_adjusted", added=f"{fixed:+g}".replace("-", MINUS)) if fixed else "") + (
+        strings("criteria.limit_tone", added=number(tone)) if tone is not None else ""
     )
 
 
@@ -107,6 +118,7 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
             o.title,
             o.statement,
             (
+                *([(strings("method.used_for"), strings("method.forecast_only"))] if o.kind == FORECAST else []),
                 (strings("method.verification"), ". ".join(p for p in (o.verification, o.verification_note) if p)),
                 *([(strings("method.options"), in_words(o.options, strings))] if o.options else []),
                 (strings("method.source"), "; ".join(_short(s) for s in o.sources) or strings("report.unknown")),
@@ -128,6 +140,8 @@ def _calculators(results: Results, strings: Strings) -> Table:
     def contribution(offer: OfferUsed) -> str:
         if offer.mechanism is None:
             return NOTHING
+        if offer.kind == FORECAST:
+            return strings("method.forecast")
         return strings("method.contributes" if offer.mechanism in heard else "method.no_contribution")
 
     rows = tuple(

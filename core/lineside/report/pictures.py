@@ -12,7 +12,7 @@ from lineside.figures.place import choose_view
 from lineside.figures.site_map import site_map
 from lineside.figures.style import TEXT_WIDTH_MM, Picture
 from lineside.figures.words import clean, shorten
-from lineside.report import in_time
+from lineside.report import causes, in_time, tones
 from lineside.report.result_tables import PartsOf, figure_receivers
 from lineside.report.selection import (
     OTHERS,
@@ -53,6 +53,8 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
         _parts("F6.5", "T6.7", "services", lambda r: r.by_service_db, service_names(results), results, strings),
         _parts("F6.6", "T6.8", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
         in_time.figure(results, strings),
+        tones.figure(results, strings),
+        causes.figure(results, strings),
     ]
 
 

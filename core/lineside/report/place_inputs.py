@@ -12,7 +12,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
 from lineside.report.wording import class_name
-from lineside.results.model import Results
+from lineside.results.model import FavourableInfo, Results
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
@@ -245,7 +245,7 @@ def _air(results: Results, strings: Strings) -> Table:
         (strings("inputs.pressure"), f"{number(air.get('pressure_kpa'))} kPa"),
         *_favourable(results, strings),
     ]
-    note = strings("inputs.air_note") if of_project(results, "site", "favourable", "sectors") else ""
+    note = strings("inputs.air_note") if len(results.site.favourable) > 1 else ""
     return Table(
         "T5.6",
         strings("inputs.air"),
@@ -257,21 +257,19 @@ def _air(results: Results, strings: Strings) -> Table:
 
 
 def _favourable(results: Results, strings: Strings) -> list[tuple[str, str]]:
-    """One entry per sector of directions, with the shares of all periods."""
-    share = of_project(results, "site", "favourable", default={})
-    sectors = share.get("sectors") or [share]
-    ends = [s.get("from_deg") for s in sectors[1:]] + [360.0]
+    """One entry per range of directions with equal shares, with the shares of all periods."""
+    runs: list[FavourableInfo] = []
+    for sector in results.site.favourable:
+        if runs and runs[-1].share == sector.share:
+            runs[-1] = runs[-1].model_copy(update={"to_deg": sector.to_deg})
+        else:
+            runs.append(sector)
     out = []
-    for sector, end in zip(sectors, ends, strict=True):
-        words = strings(
-            "inputs.favourable_sector" if "from_deg" in sector else "inputs.favourable",
-            from_deg=number(sector.get("from_deg")),
-            to_deg=number(end),
-        )
-        shares = [(p.name, sector[p.name]) for p in results.periods if sector.get(p.name) is not None]
-        if shares:
-            printed = (f"{strings.known('period', name)} {number(x)}" for name, x in shares)
-            out.append((words, joined(printed)))
+    for run in runs:
+        key = "inputs.favourable" if len(runs) == 1 else "inputs.favourable_sector"
+        words = strings(key, from_deg=number(run.from_deg), to_deg=number(run.to_deg))
+        shares = (f"{strings.known('period', p.name)} {number(run.share[p.name], 3)}" for p in results.periods)
+        out.append((words, joined(shares)))
     return out
 
 

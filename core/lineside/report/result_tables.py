@@ -27,6 +27,7 @@ from lineside.report.selection import (
 )
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, difference, level, level_before, metres, number
+from lineside.report.tones import TONE_SIGN, findings_note
 from lineside.report.views import Column, Row, Table
 from lineside.results.model import Finding, Level, ReceiverResult, Results
 
@@ -121,6 +122,7 @@ def _findings(results: Results, strings: Strings) -> Table:
         ),
         strings("results.rounded_note") if any(_rounded_up(f) for f in printed) else "",
         strings("results.same_quantity_note"),
+        findings_note(printed, strings),
         capped_note(strings, len(printed), len(made)),
     )
     return Table("T6.2", strings("results.findings"), head, tuple(rows), strings("results.findings_none"), note)
@@ -132,7 +134,8 @@ def _finding_row(f: Finding, strings: Strings) -> Row:
             f.receiver,
             quantity_name(f, strings),
             level_before(f.level_db, f.compared_db, f.limit_db),
-            number(f.compared_db) if _rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db),
+            (number(f.compared_db) if _rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db))
+            + (f" {TONE_SIGN}" if f.tone_found else ""),
             number(f.limit_db),
             difference(f.difference_db),
             verdict(f, strings),

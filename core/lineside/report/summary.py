@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import in_time, kept_limits
+from lineside.report import causes, in_time, kept_limits
 from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
     by_exposure,
@@ -29,13 +29,17 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
         "against_limits": kept_limits.sentences_per_criterion,
         "how_loud": _how_loud,
         "what_dominates": _what_dominates,
-        **({"until_when": in_time.summary} if results.timeline is not None else {}),
+        **({"until_when": _since_the_works} if results.timeline is not None or results.explanations else {}),
         "not_known": _not_known,
     }
     return [
         Block(strings(f"summary.{name}"), tuple(s for s in make(results, strings) if s))
         for name, make in pieces.items()
     ]
+
+
+def _since_the_works(results: Results, strings: Strings) -> list[str]:
+    return [*causes.summary(results, strings), *in_time.summary(results, strings)]
 
 
 def _in_short(results: Results, strings: Strings) -> list[str]:

@@ -15,14 +15,20 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
 from lineside.contracts import Citation, Criterion, Offer, Options, RailRun, Standing, Window
+from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
+from lineside.engine.tones import ThirdOctaves
 from lineside.errors import PluginError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.model import Project, Stretch, TrackAttributes
 from lineside.results import describe, model
+from lineside.results.actions import actions
+from lineside.results.causes import situation
+from lineside.results.conditions import conditions
 from lineside.results.findings import Question, find
+from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
 from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
@@ -33,31 +39,48 @@ DEFAULT_UNCERTAINTY = "Default of the program; no measurement at this site suppo
 
 
 def assemble(
-    loaded: LoadedProject,
-    built: BuiltScene,
+    planned: Plan,
     selection: Selection,
     computed: Computed,
     asked: Sequence[Question],
     plugins: Plugins,
     timeline: model.Timeline | None = None,
-    rails: Sequence[RailRun] = (),
+    explanations: Sequence[model.Explanation] = (),
+    tones: model.Tones | None = None,
+    thirds: ThirdOctaves | None = None,
 ) -> model.Results:
     """The results document of one run."""
+    loaded, built = planned.scenes.loaded, planned.built
     project, scene = loaded.project, built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
     uncertainty = _uncertainty(project)
+    surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
+    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
         periods=_periods(project, hours),
         site=describe.site(loaded, built),
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
-        findings=[_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out)],
+        findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(loaded, built, selection, rails),
+        notes=_notes(loaded, built, selection, planned.rails.runs.runs),
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
+        situation=situation(planned.situation),
+        conditions=conditions(loaded, scene),
+        explanations=list(explanations),
+        actions=actions(
+            scene,
+            computed.emission.mechanisms,
+            computed.receivers.by_place,
+            hours,
+            explanations,
+            planned.rails,
+            planned.situation.date,
+        ),
+        tones=with_flags(tones, findings),
     )
 
 
@@ -101,7 +124,7 @@ def _levels(
 
 
 def _rounded(finding: model.Finding) -> model.Finding:
-    keys = ("level_db", "compared_db", "difference_db")
+    keys = ("level_db", "compared_db", "difference_db", "tone_adjustment_db")
     digits = {k: round(v, DIGITS) for k in keys if (v := getattr(finding, k)) is not None}
     return finding.model_copy(update=digits)
 
@@ -137,6 +160,13 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
         by_mechanism_db=parts(energies.by_mechanism, computed.emission.mechanisms),
         by_service_db=parts(energies.by_service, services),
         by_stretch_db=parts(energies.by_stretch, stretch_ids),
+        states_db={
+            name or MIXTURE: {
+                "lden": level(float(lden_energy(energies.single[k, n], hours))),
+                **_by_name(names, energies.single[k, n]),
+            }
+            for n, (_, name) in enumerate(computed.single_states)
+        },
         passes=[
             model.Pass(
                 service=service,
@@ -206,7 +236,7 @@ def _notes(
 ) -> list[model.NoteUsed]:
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
-    for calculator, options in selection.sources:
+    for calculator, options in (*selection.sources, *selection.forecast_only):
         out += [(n.kind, calculator.name, n.text, str(n.standing)) for n in calculator.notes(scene, options)]
     propagation = selection.propagation
     out += [
@@ -216,7 +246,8 @@ def _notes(
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]
-    out += [("assumption", "project", text, standing) for text, standing in _own_assumptions(built, loaded.project)]
+    taken = [*_own_assumptions(built, loaded.project), *loaded.assumptions]
+    out += [("assumption", "project", text, standing) for text, standing in taken]
     out += [
         (
             "validity",
@@ -230,6 +261,9 @@ def _notes(
     out += [("warning", "project", _warning(w), str(Standing.USER)) for w in loaded.warnings]
     return [model.NoteUsed(kind=k, origin=o, text=t, standing=s) for k, o, t, s in dict.fromkeys(out)]
 
+
+#: The name of the mixture of all states among single states.
+MIXTURE = "mixture"
 
 #: A track that goes on for this many times a receiver's distance leaves out less than 0.1 dB of its sound:
 #: the share of a dipole line beyond x = 2 d on one side is (pi/2 - atan 2 - 2/5) / pi = 2 %.
@@ -326,6 +360,7 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
         whole.update(f"{file.name}\n{file.sha256}\n".encode())
     propagation = selection.propagation
     offers = [_offer(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
+    offers += [_offer(plugins, c, o, "source (forecast)", c.mechanism) for c, o in selection.forecast_only]
     offers.append(_offer(plugins, propagation, selection.propagation_options, "propagation", None))
     if selection.rail_state is not None:
         offers.append(_offer(plugins, *selection.rail_state, "rail state", None))
@@ -344,7 +379,7 @@ def _offer(
     plugins: Plugins,
     offer: Offer,
     options: Options,
-    kind: Literal["source", "propagation", "rail state", "criterion"],
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"],
     mechanism: str | None,
     name: str | None = None,
 ) -> model.OfferUsed:

@@ -72,6 +72,7 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             )
             for a in project.ground_areas
         ],
+        favourable=_favourable(loaded, built),
         works=[
             model.WorkInfo(
                 date=w.date.isoformat(),
@@ -92,6 +93,19 @@ def _xy(points: Array) -> list[tuple[float, float]]:
 
 def _name(value: object) -> str:
     return f"spectrum {value.spectrum}" if isinstance(value, SpectrumRef) else str(value)
+
+
+def _favourable(loaded: LoadedProject, built: BuiltScene) -> list[model.FavourableInfo]:
+    given, names = loaded.favourable, built.scene.period_names
+    ends = [*(float(d) for d in given.sector_from_deg[1:]), 360.0]
+    return [
+        model.FavourableInfo(
+            from_deg=round(float(start), 3),
+            to_deg=round(end, 3),
+            share={name: round(float(given.share[n, k]), 4) for n, name in enumerate(names)},
+        )
+        for k, (start, end) in enumerate(zip(given.sector_from_deg, ends, strict=True))
+    ]
 
 
 def stretch_infos(built: BuiltScene) -> list[model.StretchInfo]:

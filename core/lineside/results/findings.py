@@ -12,6 +12,7 @@ from lineside.engine.select import Selection
 from lineside.errors import PluginError
 from lineside.project.model import Project
 from lineside.results.model import Finding, Uncertainty
+from lineside.results.tone_rules import Judged, SurveyAt, judge, window_name
 
 #: Levels that differ by less than this are the same level: limits are compared to this digit, so that the
 #: last bits of a floating-point sum never decide about a limit. [dB]
@@ -55,6 +56,7 @@ def find(
     levels_db: Mapping[str, Mapping[tuple[str, Window | None], float]],
     uncertainty: Uncertainty,
     left_out: Sequence[str] = (),
+    surveys: Mapping[str, SurveyAt] | None = None,
 ) -> list[Finding]:
     """Answer every question.
 
@@ -65,9 +67,10 @@ def find(
         receiver -> (quantity, window) -> level [dB], -inf for silence.
     uncertainty : Uncertainty
         Its expanded values: for long-term levels, and for the largest level of a pass.
-
     left_out : sequence of str
         Calculators that the project left out: silence then says nothing about a limit.
+    surveys : mapping, optional
+        receiver -> third octaves; needed where a check has a tone rule.
 
     Returns
     -------
@@ -83,7 +86,12 @@ def find(
         for check in question.checks:
             level = levels_db[question.receiver][(check.quantity, check.window)]
             expanded = uncertainty.pass_expanded_db if check.quantity == "lafmax_db" else uncertainty.expanded_db
-            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded))
+            tone = None
+            if check.tone is not None:
+                if surveys is None or question.receiver not in surveys:
+                    raise PluginError(f"criterion {question.criterion}: no third octaves to look for tones in")
+                tone = judge(check, check.tone, surveys[question.receiver], levels_db[question.receiver])
+            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded, tone))
         if not question.checks:
             out.append(
                 Finding(
@@ -104,14 +112,17 @@ def find(
     return out
 
 
-def _finding(finding_id: str, question: Question, check: LimitCheck, level: float, expanded_db: float) -> Finding:
+def _finding(
+    finding_id: str, question: Question, check: LimitCheck, level: float, expanded_db: float, tone: Judged | None
+) -> Finding:
     if math.isnan(level) or not math.isfinite(check.limit_db + check.adjustment_db):
         raise PluginError(f"criterion {question.criterion}: {check.label}: the level or the limit is not a number")
-    compared = level + check.adjustment_db
+    adjustment = check.adjustment_db + (tone.adjustment_db if tone is not None else 0.0)
+    compared = level + adjustment
     if check.rounding == "up" and math.isfinite(compared):
         compared = float(math.ceil(compared - RESOLUTION_DB))
     difference = compared - check.limit_db
-    exact = level + check.adjustment_db - check.limit_db
+    exact = level + adjustment - check.limit_db
     verdict: Literal["well below", "borderline", "above"]
     if difference > RESOLUTION_DB:
         verdict = "above"
@@ -133,6 +144,11 @@ def _finding(finding_id: str, question: Question, check: LimitCheck, level: floa
         difference_db=difference if finite else None,
         verdict=verdict,
         within_uncertainty=abs(exact) <= expanded_db,
+        tone_rule=check.tone.name if check.tone is not None else "",
+        tone_found=bool(tone.bands_hz) if tone is not None else None,
+        tone_bands_hz=list(tone.bands_hz) if tone is not None else [],
+        tone_periods=list(tone.periods) if tone is not None else [],
+        tone_adjustment_db=tone.adjustment_db if tone is not None else None,
     )
 
 
@@ -142,4 +158,4 @@ def window_text(window: Window | None) -> str | None:
     >>> window_text(Window(22, 6)), window_text(Window(0, 24))
     ('22:00 to 06:00', '00:00 to 24:00')
     """
-    return None if window is None else f"{window.from_hour:02d}:00 to {window.to_hour:02d}:00"
+    return None if window is None else window_name(window)

@@ -45,7 +45,7 @@ class OfferUsed(Part):
     """A calculator or criterion that took part."""
 
     name: str
-    kind: Literal["source", "propagation", "rail state", "criterion"]
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"]
     title: str
     mechanism: str | None = None
     version: str
@@ -176,6 +176,14 @@ class WorkInfo(Part):
     description: str
 
 
+class FavourableInfo(Part):
+    """Share of time with favourable propagation towards a range of directions."""
+
+    from_deg: float = Field(description="Start of the range, clockwise from north")
+    to_deg: float
+    share: dict[str, float] = Field(description="period -> share of time")
+
+
 class Site(Part):
     """The place as drawn and tabulated."""
 
@@ -192,6 +200,7 @@ class Site(Part):
     barriers: list[BarrierInfo]
     ground: list[GroundInfo]
     works: list[WorkInfo]
+    favourable: list[FavourableInfo] = Field(description="By direction of propagation; one entry: all directions alike")
 
 
 class Pass(Part):
@@ -219,6 +228,13 @@ class Finding(Part):
     verdict: Literal["well below", "borderline", "above", "not assessed"]
     within_uncertainty: bool = Field(description="The limit lies within level +- expanded uncertainty")
     reason: str = Field(default="", description="Why not assessed")
+    tone_rule: str = Field(default="", description="Rule for tones that the criterion asks for; empty: none")
+    tone_found: bool | None = Field(default=None, description="Null: not looked for")
+    tone_bands_hz: list[float] = Field(default=[], description="Third octaves in which a tone was found")
+    tone_periods: list[str] = Field(default=[], description="Periods or clock hours in which it was found")
+    tone_adjustment_db: float | None = Field(
+        default=None, description="What the rule adds to the level; part of compared_db"
+    )
 
 
 class ReceiverResult(Part):
@@ -240,6 +256,11 @@ class ReceiverResult(Part):
     by_mechanism_db: dict[str, dict[str, Level]] = Field(description="period (or lden) -> mechanism -> level")
     by_service_db: dict[str, dict[str, Level]]
     by_stretch_db: dict[str, dict[str, Level]]
+    states_db: dict[str, dict[str, Level]] = Field(
+        default={},
+        description="State of a condition (or 'mixture') -> lden or period -> level while it prevails, by the "
+        "forecast's calculators; every other condition as in the situation",
+    )
     passes: list[Pass]
 
 
@@ -277,21 +298,6 @@ class ReceiverTimeline(Part):
     returns: list[Return]
 
 
-class ToneInfo(Part):
-    """Tone of periodic marks on the rails, while they are fresh: f = order x speed / pitch."""
-
-    service: str
-    track: str
-    from_m: float
-    to_m: float
-    pitch_mm: float
-    pitch_given: bool = Field(description="False: the pitch is assumed")
-    speed_km_h: tuple[float, float] = Field(description="Lowest and highest speed of the service there")
-    frequency_hz: dict[int, tuple[float, float]] = Field(description="order -> lowest and highest frequency")
-    margin_fresh_db: float = Field(description="Marks above the rest of the rail's roughness in their band, likely")
-    margin_at_assessment_db: float | None = Field(description="The same at the assessment date; null: faded or not yet")
-
-
 class Timeline(Part):
     """Levels before, between and after the track works."""
 
@@ -307,7 +313,134 @@ class Timeline(Part):
     work_dates: list[str]
     runs: list[RailRunInfo]
     receivers: list[ReceiverTimeline]
-    tones: list[ToneInfo]
+
+
+ToneWord = Literal["likely", "possible", "unlikely"]
+
+
+class ToneInfo(Part):
+    """Tone of periodic marks on the rails under one service: f = order x speed / pitch."""
+
+    service: str
+    track: str
+    from_m: float
+    to_m: float
+    pitch_mm: float
+    pitch_given: bool = Field(description="False: the pitch is assumed")
+    speed_km_h: tuple[float, float] = Field(description="Lowest and highest speed of the service there")
+    frequency_hz: dict[int, tuple[float, float]] = Field(description="order -> lowest and highest frequency")
+    fresh_date: str = Field(description="Day after the work that left the marks")
+    wheel_roughness_db: float | None = Field(
+        description="Level of the smoothest wheels of the train at the pitch, dB re 1 um; null: not known, left out"
+    )
+    margin_fresh_db: dict[str, float] = Field(
+        description="case -> marks above all other roughness of rail and wheels in their band, while fresh"
+    )
+    margin_at_assessment_db: dict[str, float] | None = Field(
+        description="The same at the assessment date; null: faded or not there yet"
+    )
+    needed_margin_db: float = Field(description="Margin from which on the calculator takes a tone to be heard")
+    smear_ratio: float = Field(description="Spread of the frequency, (max - min) / mean, above which it is smeared")
+
+
+class ToneAtReceiver(Part):
+    """Tone of marks as it arrives at a receiver when a train of one service passes."""
+
+    receiver: str
+    service: str
+    track: str
+    from_m: float
+    to_m: float
+    pitch_mm: float
+    frequency_hz: tuple[float, float] = Field(description="Lowest and highest, by the energy that arrives")
+    spread_ratio: float = Field(description="(max - min) / mean of that frequency")
+    band_hz: float = Field(
+        description="Third octave in or beside that range which stands out most while the marks are fresh"
+    )
+    over_neighbours_fresh_db: Level = Field(description="Its level above the louder neighbour; null: no neighbour")
+    over_neighbours_at_date_db: Level
+    fresh: ToneWord = Field(description="Is a tone heard while the marks are fresh?")
+    at_date: ToneWord | None = Field(description="At the assessment date; null: faded or not there yet")
+    flagged: bool | None = Field(
+        default=None,
+        description="A survey of third octaves that a criterion asks for finds a tone where these marks or their "
+        "harmonics sound; null: no criterion asks for one here",
+    )
+
+
+class ThirdOctaveLevels(Part):
+    """Third-octave Leq of all traffic at a receiver, 50 Hz to 10 kHz, not A-weighted."""
+
+    receiver: str
+    period: str = Field(description="Name of a period, or clock hours")
+    leq_db: list[Level]
+
+
+class Tones(Part):
+    """Tones of marks on rails, and the spectra that tones are looked for in."""
+
+    assessment_date: str = Field(description="Empty: the project asks for no rail state")
+    marks: list[ToneInfo]
+    at_receivers: list[ToneAtReceiver]
+    third_octaves: list[ThirdOctaveLevels]
+
+
+class StateInfo(Part):
+    id: str
+    name: str
+    share: dict[str, float] = Field(description="period -> share of time in the year")
+    changes: dict[str, str | float] = Field(
+        default={}, description="What it changes: quantity, service, vehicle or water area -> value; empty: nothing"
+    )
+
+
+class ConditionInfo(Part):
+    """Something that changes from day to day, and its states."""
+
+    kind: Literal["water", "air", "rail", "driving", "timetable", "wheels", "weather"]
+    states: list[StateInfo]
+
+
+class SituationInfo(Part):
+    label: str
+    date: str = Field(description="Whose track and rails hold")
+    states: dict[str, str] = Field(
+        description="kind of condition -> its state, or the month whose shares hold; a kind that is left out has its "
+        "mixture of the whole year"
+    )
+
+
+class CauseShare(Part):
+    """The part of one cause in a change of level."""
+
+    cause: str
+    change_db: dict[str, float | None] = Field(description="lden or period -> part; null: a level is silence")
+
+
+class Explanation(Part):
+    """Why the level at a receiver differs between two situations; the parts add up to the change."""
+
+    receiver: str
+    start: SituationInfo
+    end: SituationInfo
+    start_db: dict[str, Level] = Field(description="lden or period -> level, by the forecast's calculators")
+    end_db: dict[str, Level]
+    causes: list[CauseShare]
+
+
+class ActionGain(Part):
+    receiver: str
+    gain_db: float = Field(description="By how much Lden would fall without this part of the sound")
+
+
+class Action(Part):
+    """A place on the track where the numbers point to something that the depot can look at."""
+
+    kind: Literal["joints", "turnout", "curve", "marks", "new_rail", "growth"]
+    track: str
+    from_m: float
+    to_m: float
+    gains: list[ActionGain] = Field(description="Receivers that it matters for, the largest gain first")
 
 
 class Grid(Part):
@@ -351,3 +484,10 @@ class Results(Part):
     notes: list[NoteUsed]
     grid: Grid | None
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
+    situation: SituationInfo = Field(description="What the levels are for")
+    conditions: list[ConditionInfo] = Field(default=[], description="What changes from day to day")
+    explanations: list[Explanation] = Field(
+        default=[], description="From before the works to the situation, by receiver"
+    )
+    actions: list[Action] = Field(default=[], description="For the depot, the largest gain first")
+    tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")

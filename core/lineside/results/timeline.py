@@ -1,4 +1,4 @@
-"""The time line and the tones as the results document holds them."""
+"""The time line as the results document holds it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
-from lineside.contracts import RAIL_CASES, Options, RailStateCalculator, RailTone
+from lineside.contracts import RAIL_CASES, Options, RailStateCalculator
 from lineside.engine.timeline import TimelineLevels
 from lineside.results import model
 from lineside.scene.model import BoolArray, Scene
@@ -30,7 +30,7 @@ def describe(
     wear: tuple[RailStateCalculator, Options],
     date: dt.date,
 ) -> model.Timeline:
-    """The time line of all receivers, and the tones of all runs.
+    """The time line of all receivers.
 
     Parameters
     ----------
@@ -58,7 +58,6 @@ def describe(
             for k, run in enumerate(runs.runs)
         ],
         receivers=[_receiver(r, scene, runs, levels, hours) for r in range(len(scene.receivers))],
-        tones=_tones(scene, runs, wear, date),
     )
 
 
@@ -171,49 +170,3 @@ def _crossing(hit: BoolArray, dates: Sequence[dt.date], excess_db: Array, level_
     share = np.divide(level_db - last, now - last, out=np.ones_like(now), where=now != last)
     at = np.ceil(day[before] + share * (day[first] - day[before]) - 1e-9)
     return np.where(hit.any(axis=0), np.where(first == 0, day[0], at), np.inf)
-
-
-def _tones(
-    scene: Scene, runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.date
-) -> list[model.ToneInfo]:
-    """One entry per service, pitch and order; neighbouring runs with one pitch are put together."""
-    calculator, options = wear
-    moving = ~scene.traffic.standing
-    groups: dict[tuple[int, float, bool], list[tuple[int, RailTone, float | None]]] = {}
-    for k, run in enumerate(runs.runs):
-        if not run.works:
-            continue
-        now = {t.pitch_mm: t.margin_db[1] for t in calculator.tones(run, date, options)}
-        for tone in calculator.tones(run, run.works[-1].date, options):
-            key = (int(runs.track[k]), tone.pitch_mm, tone.pitch_given)
-            groups.setdefault(key, []).append((k, tone, now.get(tone.pitch_mm)))
-    out = []
-    for (track, pitch, given), found in groups.items():
-        tone = found[0][1]
-        members = [k for k, _, _ in found]
-        here = np.isin(runs.run, members)
-        margins_now = [m for _, _, m in found if m is not None]
-        for s, service in enumerate(scene.services):
-            rows = np.flatnonzero(moving & (scene.traffic.service == s))
-            speed = scene.traffic.speed_km_h[np.ix_(rows, np.flatnonzero(here))]
-            if service.track != track or not (speed > 0).any():
-                continue
-            low, high = float(speed[speed > 0].min()), float(speed.max())
-            out.append(
-                model.ToneInfo(
-                    service=service.id,
-                    track=scene.tracks[track].id,
-                    from_m=round(float(runs.from_m[members].min()), 2),
-                    to_m=round(float(runs.to_m[members].max()), 2),
-                    pitch_mm=round(pitch, 2),
-                    pitch_given=given,
-                    speed_km_h=(round(low, 1), round(high, 1)),
-                    frequency_hz={
-                        n: tuple(round(float(f), 1) for f in tone.frequency_hz(np.array([low, high]), n))
-                        for n in tone.orders
-                    },
-                    margin_fresh_db=round(max(t.margin_db[1] for _, t, _ in found), 1),
-                    margin_at_assessment_db=round(max(margins_now), 1) if margins_now else None,
-                )
-            )
-    return out

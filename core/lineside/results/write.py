@@ -64,6 +64,8 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         "contributions": _contributions(results),
         "passes": _passes(results),
         "timeline": _timeline(results),
+        "tones": _tones(results),
+        "third_octaves": _third_octaves(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
         "services": (
@@ -91,7 +93,7 @@ def _safe(value: Any) -> Any:
     """Text that a spreadsheet would take for a formula is marked as text; numbers stay as they are."""
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + value
-    return value
+    return "; ".join(str(v) for v in value) if isinstance(value, list | tuple) else value
 
 
 def _trains(trains: dict[str, float]) -> dict[str, float]:
@@ -175,6 +177,28 @@ def _timeline(results: Results) -> Rows:
         for r in timeline.receivers
         for k, date in enumerate(timeline.dates)
     ], None
+
+
+def _tones(results: Results) -> Rows:
+    """One row per receiver, service and marks."""
+    tones = results.tones
+    if tones is None:
+        return [], ["receiver", "service"]
+    rows = []
+    for tone in tones.at_receivers:
+        low, high = tone.frequency_hz
+        rest = tone.model_dump(exclude={"frequency_hz"})
+        rows.append({**rest, "frequency_low_hz": low, "frequency_high_hz": high})
+    return rows, None if rows else ["receiver", "service"]
+
+
+def _third_octaves(results: Results) -> Rows:
+    """One row per receiver and period, or clock hours that a criterion asks for; not A-weighted."""
+    spectra = results.tones.third_octaves if results.tones is not None else []
+    columns = [f"leq_{hz:g}_hz_db" for hz in THIRD_OCTAVES_HZ]
+    return [
+        {"receiver": s.receiver, "period": s.period, **dict(zip(columns, s.leq_db, strict=True))} for s in spectra
+    ], ["receiver", "period", *columns]
 
 
 def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: Path) -> None:

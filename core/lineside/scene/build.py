@@ -1,36 +1,64 @@
-"""From a loaded project to a scene: geometry and numbers, once."""
+"""From a loaded project to scenes: geometry and numbers, once for all dates and states."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
 
-from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
-from lineside.project.model import FavourableOneValue, Periods, Project, SpectrumRef, TrainTimes, Work
-from lineside.project.model import Vehicle as VehicleInput
+from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
-from lineside.scene.model import (
-    Air,
-    BarrierSegments,
-    FavourableShare,
-    GroundAreas,
-    IntArray,
-    Receivers,
-    Scene,
-    Sections,
-    Spectrum,
-    TrackLine,
-    VehicleType,
+from lineside.scene.conditions import ConditionState, StateChanges
+from lineside.scene.convert import (
+    PERIODS,
+    barriers_of,
+    freeze,
+    ground_of,
+    hours_of,
+    receivers_of,
+    trains_per_hour,
+    vehicle_of,
 )
-from lineside.scene.tracks import Forms, TrackAlong, merge_cuts, resolve_track, stretches_of, track_line
-from lineside.scene.traffic import Run, build_run, build_traffic, hourly_trains, speed_cuts
+from lineside.scene.model import Air, IntArray, Scene, Sections, SourceConditions, VehicleType
+from lineside.scene.tracks import (
+    Forms,
+    TrackAlong,
+    change_dates,
+    changes_at,
+    merge_cuts,
+    resolve_track,
+    stretches_of,
+    track_line,
+)
+from lineside.scene.traffic import Run, build_run, build_traffic, speed_cuts
 
-PERIODS = ("day", "evening", "night")
+#: Attributes of a track that make impact noise.
+JOINT_ATTRIBUTES = ("joints_per_100_m", "impact_roughness")
+#: Attributes of a track that squeal depends on, beside its curves.
+FRICTION_ATTRIBUTES = ("friction",)
+
+
+@dataclass(frozen=True)
+class SourceState:
+    """What the sources of a scene depend on, but for the roughness of rails after works.
+
+    The dates say whose track holds: ``joints`` for what makes impact noise, ``friction`` for friction management,
+    ``form`` for all else. ``driving``, ``pattern`` and ``wheels`` are ids of states of the conditions driving,
+    timetable and wheels; None: as the project's services and vehicles say.
+    """
+
+    form: dt.date
+    joints: dt.date
+    friction: dt.date
+    rail: str = "dry"
+    driving: str | None = None
+    pattern: str | None = None
+    wheels: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +74,7 @@ def build_scene(
     loaded: LoadedProject,
     calculators: Sequence[tuple[SourceCalculator, Options]],
 ) -> BuiltScene:
-    """Build the scene of a project.
+    """Build the scene of a project at its first assessment date, with trains that run as its services say.
 
     Parameters
     ----------
@@ -55,178 +83,213 @@ def build_scene(
     calculators
         What will compute: they say where mechanisms change along a track.
     """
-    project = loaded.project
-    vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
-    origin = np.floor(vertices.min(axis=0))
-    shift = np.array([*origin, 0.0])
-    alongs = tuple(
-        resolve_track(t, Alignment(loaded.alignments[t.id][0], loaded.alignments[t.id][1] - shift))
-        for t in project.tracks
-    )
-    lines = tuple(track_line(a) for a in alongs)
-    spectra = {s.id: loaded.spectra[s.id] for s in project.spectra}
-    forms = Forms(spectra.__getitem__)
-    period_of_hour = hours_of(project.site.periods)
-    vehicle_index = {v.id: k for k, v in enumerate(project.vehicles)}
-    runs = tuple(
-        build_run(s, project, alongs, vehicle_index, _trains_per_hour(loaded, s.id, period_of_hour))
-        for s in project.services
-    )
-    stretches = [s for k, a in enumerate(alongs) for s in stretches_of(k, a)]
-    works = () if project.calculation.rail_state is None else project.works
-    sections = _sections(alongs, lines, runs, calculators, forms, works)
-    scene = Scene(
-        origin=(float(origin[0]), float(origin[1])),
-        ground_level_m=project.site.ground_level_m,
-        tracks=lines,
-        stretches=tuple(stretches),
-        forms=tuple(forms.forms),
-        sections=sections,
-        vehicles=tuple(_vehicle(v, spectra) for v in project.vehicles),
-        services=tuple(r.service for r in runs),
-        traffic=build_traffic(runs, sections),
-        receivers=_receivers(project, origin),
-        ground=_ground(loaded, origin),
-        barriers=_barriers(loaded, origin),
-        air=Air(**project.site.air.model_dump()),
-        favourable=_favourable(project),
-        period_names=PERIODS,
-        period_of_hour=period_of_hour,
-    )
-    _freeze(scene)
-    return BuiltScene(scene=scene, runs=runs, alongs=alongs)
+    return Scenes(loaded, calculators).reference
 
 
-def _freeze(part: object) -> None:
-    """Make every array of a scene read-only: a plugin must not change what the others see."""
-    if isinstance(part, np.ndarray):
-        part.setflags(write=False)
-    elif isinstance(part, tuple):
-        for item in part:
-            _freeze(item)
-    elif is_dataclass(part):
-        for entry in fields(part):
-            _freeze(getattr(part, entry.name))
+class Scenes:
+    """All scenes of a project: whatever the date and the state, they have the same sections and receivers.
+
+    Parameters
+    ----------
+    loaded : LoadedProject
+        A project that passed all checks.
+    calculators
+        All that may compute: they say where mechanisms change along a track.
+    """
+
+    def __init__(self, loaded: LoadedProject, calculators: Sequence[tuple[SourceCalculator, Options]]) -> None:
+        project = loaded.project
+        self.loaded = loaded
+        self.conditions: dict[str, dict[str, ConditionState]] = {
+            c.kind: {s.id: s for s in c.states} for c in loaded.conditions
+        }
+        self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
+        vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
+        self._origin = np.floor(vertices.min(axis=0))
+        self._epochs = (dt.date.min, *change_dates(project.works))
+        self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
+        self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
+        self._spectra = {s.id: loaded.spectra[s.id] for s in project.spectra}
+        self._forms = Forms(self._spectra.__getitem__)
+        self._period_of_hour = hours_of(project.site.periods)
+        ways = {self._way(d, p) for d in (None, *self._ids("driving")) for p in (None, *self._ids("timetable"))}
+        self._runs = {way: self._build_runs(*way) for way in sorted(ways, key=str)}
+        self.sections = self._cut(calculators)
+        self._traffic = {way: build_traffic(runs, self.sections) for way, runs in self._runs.items()}
+        self._built: dict[SourceState, BuiltScene] = {}
+        freeze(tuple(self._runs.values()))
+        self.reference = self.at(self.state(self.reference_date))
+
+    def state(self, date: dt.date) -> SourceState:
+        """The track of a date, with everything else as the project's services and vehicles say."""
+        return SourceState(form=date, joints=date, friction=date)
+
+    def at(self, state: SourceState) -> BuiltScene:
+        """The scene in a state of its sources; roughness as the project gives it."""
+        driving, pattern = self._way(state.driving, state.pattern)
+        form, joints, friction = (self._epochs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
+        key = replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
+        if key not in self._built:
+            self._built[key] = self._build(key)
+        return self._built[key]
+
+    def track_differs(self, one: dt.date, other: dt.date, attributes: Sequence[str] | None) -> bool:
+        """Does the track differ between two dates in some attributes? None: in any but those of joints and friction."""
+
+        def values(date: dt.date) -> list[object]:
+            own = {*JOINT_ATTRIBUTES, *FRICTION_ATTRIBUTES}
+            found: list[object] = []
+            for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
+                along = self._alongs[self.epoch(date)][k]
+                here = along.values[along.piece(middle)]
+                found.append([str(here[a]) for a in here if (a in attributes if attributes else a not in own)])
+            return found
+
+        return self.epoch(one) != self.epoch(other) and values(one) != values(other)
+
+    def around(self, scene: Scene, water: str | None, air: str | None) -> Scene:
+        """A scene with the water and the air of states; None: as the site says."""
+        changed = scene
+        if water is not None:
+            outlines = self.conditions["water"][water].changes.water
+            changed = replace(changed, ground=ground_of(self.loaded, self._origin, outlines))
+        if air is not None:
+            changes = self.conditions["air"][air].changes
+            given = {f.name: getattr(changes, f.name) for f in fields(Air)}
+            changed = replace(changed, air=replace(changed.air, **{k: v for k, v in given.items() if v is not None}))
+        freeze(changed)
+        return changed
+
+    def _ids(self, kind: str) -> tuple[str, ...]:
+        return tuple(self.conditions.get(kind, ()))
+
+    def epoch(self, date: dt.date) -> int:
+        """Number of the stretch of time, between two changes of the track by works, that holds a date."""
+        return sum(e <= date for e in self._epochs) - 1
+
+    def _way(self, driving: str | None, pattern: str | None) -> tuple[str | None, str | None]:
+        """The way of running in two states; one that changes nothing of it is as the services say."""
+        if pattern is not None:
+            services = self.conditions["timetable"][pattern].changes.services
+            pattern = pattern if any(c.passes is not None for c in services.values()) else None
+        if driving is not None and self.conditions["driving"][driving].changes.acceleration_factor == 1.0:
+            same_runs = self.conditions["driving"][driving].changes.traction_db == 0.0
+            driving = None if same_runs else driving
+        return driving, pattern
+
+    def _resolve(self, date: dt.date) -> tuple[TrackAlong, ...]:
+        shift = np.array([*self._origin, 0.0])
+        loaded = self.loaded
+        return tuple(
+            resolve_track(
+                t,
+                Alignment(loaded.alignments[t.id][0], loaded.alignments[t.id][1] - shift),
+                changes_at(loaded.project.works, t.id, date),
+            )
+            for t in loaded.project.tracks
+        )
+
+    def _build_runs(self, driving: str | None, pattern: str | None) -> tuple[Run, ...]:
+        project = self.loaded.project
+        index = {v.id: k for k, v in enumerate(project.vehicles)}
+        factor = 1.0 if driving is None else self.conditions["driving"][driving].changes.acceleration_factor
+        changed = {} if pattern is None else self.conditions["timetable"][pattern].changes.services
+        runs = []
+        for service in project.services:
+            way: Passes | Calls = service.pattern
+            if isinstance(way, Calls):
+                through = service.id in changed and changed[service.id].passes
+                livelier = {"acceleration_m_s2": way.acceleration_m_s2 * factor}
+                way = Passes(kind="passes") if through else way.model_copy(update=livelier)
+            entry = service.model_copy(update={"pattern": way})
+            trains = trains_per_hour(self.loaded, service.id, self._period_of_hour)
+            runs.append(build_run(entry, project, self._alongs[0], index, trains))
+        return tuple(runs)
+
+    def _cut(self, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Sections:
+        """Sections in which nothing changes, whatever the date and the state."""
+        project = self.loaded.project
+        reference = self._alongs[self.epoch(self.reference_date)]
+        track, stretch, from_m, to_m, first_stretch = [], [], [], [], 0
+        ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
+        ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
+        for k, along in enumerate(reference):
+            cuts = [np.array([end for name, low, high in ends if name == along.track.id for end in (low, high)])]
+            for alongs, lines in zip(self._alongs, self._lines, strict=True):
+                cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
+                cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
+            cuts += [speed_cuts(run) for runs in self._runs.values() for run in runs if run.service.track == k]
+            at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
+            for low, high in pairwise(at):
+                track.append(k)
+                stretch.append(first_stretch + along.piece(0.5 * (low + high)))
+                from_m.append(float(low))
+                to_m.append(float(high))
+            first_stretch += len(along.values)
+        return Sections(
+            track=np.array(track, dtype=np.int64),
+            stretch=np.array(stretch, dtype=np.int64),
+            form=np.zeros(len(track), dtype=np.int64),
+            from_m=np.array(from_m),
+            to_m=np.array(to_m),
+        )
+
+    def _form_of_sections(self, state: SourceState) -> IntArray:
+        """Index of the form of each section: joints and friction may be those of other dates than the rest."""
+        form, joints, friction = (self._alongs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
+        index = []
+        for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
+            here, joint, rubbed = (alongs[k].values[alongs[k].piece(middle)] for alongs in (form, joints, friction))
+            jointed = {key: joint[key] for key in JOINT_ATTRIBUTES}
+            index.append(self._forms.index({**here, **jointed, "friction": rubbed["friction"]}))
+        return np.array(index, dtype=np.int64)
+
+    def _vehicles(self, wheels: str | None) -> tuple[VehicleType, ...]:
+        changed = {} if wheels is None else self.conditions["wheels"][wheels].changes.wheels
+        vehicles = [vehicle_of(v, self._spectra) for v in self.loaded.project.vehicles]
+        return tuple(replace(v, wheel_roughness=changed[v.id]) if v.id in changed else v for v in vehicles)
+
+    def _build(self, state: SourceState) -> BuiltScene:
+        project, loaded = self.loaded.project, self.loaded
+        way = (state.driving, state.pattern)
+        runs, alongs = self._runs[way], self._alongs[self.epoch(state.form)]
+        sections = replace(self.sections, form=self._form_of_sections(state))
+        driving = self.conditions["driving"][state.driving].changes if state.driving is not None else StateChanges()
+        reference = self._alongs[self.epoch(self.reference_date)]
+        scene = Scene(
+            origin=(float(self._origin[0]), float(self._origin[1])),
+            ground_level_m=project.site.ground_level_m,
+            tracks=self._lines[self.epoch(state.joints)],
+            stretches=tuple(s for k, a in enumerate(reference) for s in stretches_of(k, a)),
+            forms=tuple(self._forms.forms),
+            sections=sections,
+            vehicles=self._vehicles(state.wheels),
+            services=tuple(r.service for r in runs),
+            traffic=self._traffic[way],
+            receivers=receivers_of(project, self._origin),
+            ground=ground_of(loaded, self._origin),
+            barriers=barriers_of(loaded, self._origin),
+            air=Air(**project.site.air.model_dump()),
+            favourable=loaded.favourable,
+            period_names=PERIODS,
+            period_of_hour=self._period_of_hour,
+            conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),
+        )
+        freeze(scene)
+        return BuiltScene(scene=scene, runs=runs, alongs=alongs)
 
 
-def hours_of(periods: Periods) -> IntArray:
-    """Index of the period of each clock hour, (24,)."""
-    out = np.full(24, -1, dtype=np.int64)
-    for k, (from_hour, to_hour) in enumerate((periods.day, periods.evening, periods.night)):
-        n = (to_hour - from_hour - 1) % 24 + 1
-        out[(from_hour + np.arange(n)) % 24] = k
-    return out
-
-
-def _trains_per_hour(loaded: LoadedProject, service: str, period_of_hour: IntArray) -> Array:
-    entry = next(s for s in loaded.project.services if s.id == service)
-    if isinstance(entry.trains, TrainTimes):
-        hours = np.asarray(loaded.times[service], dtype=np.int64) // 60
-        return np.bincount(hours, minlength=24).astype(np.float64)
-    counts = {name: getattr(entry.trains, name) for name in PERIODS}
-    return hourly_trains(counts, PERIODS, period_of_hour)
-
-
-def _sections(
-    alongs: Sequence[TrackAlong],
-    lines: Sequence[TrackLine],
-    runs: Sequence[Run],
-    calculators: Sequence[tuple[SourceCalculator, Options]],
-    forms: Forms,
-    works: Sequence[Work],
-) -> Sections:
-    track, stretch, form = [], [], []
-    from_m: list[float] = []
-    to_m: list[float] = []
-    first_stretch = 0
-    for k, (along, line) in enumerate(zip(alongs, lines, strict=True)):
-        cuts = [along.at_m, np.array([c for e in line.curves for c in (e.from_m, e.to_m)])]
-        cuts += [calculator.cuts(line, options) for calculator, options in calculators]
-        cuts += [speed_cuts(run) for run in runs if run.service.track == k]
-        cuts += [np.array([w.from_m, w.to_m]) for w in works if w.track == line.id]
-        at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
-        for low, high in pairwise(at):
-            piece = along.piece(0.5 * (low + high))
-            track.append(k)
-            stretch.append(first_stretch + piece)
-            form.append(forms.index(along.values[piece]))
-            from_m.append(float(low))
-            to_m.append(float(high))
-        first_stretch += len(along.values)
-    return Sections(
-        track=np.array(track, dtype=np.int64),
-        stretch=np.array(stretch, dtype=np.int64),
-        form=np.array(form, dtype=np.int64),
-        from_m=np.array(from_m),
-        to_m=np.array(to_m),
-    )
-
-
-def _vehicle(entry: VehicleInput, spectra: Mapping[str, Spectrum]) -> VehicleType:
-    def resolve(value: str | SpectrumRef | None) -> str | Spectrum | None:
-        if isinstance(value, SpectrumRef):
-            return spectra[value.spectrum]
-        return None if value == "none" else value
-
-    return VehicleType(
-        id=entry.id,
-        kind=entry.kind,
-        freight=entry.freight,
-        length_m=entry.length_m,
-        n_axles=entry.n_axles,
-        max_speed_km_h=entry.max_speed_km_h,
-        wheel_roughness=resolve(entry.wheel_roughness),  # type: ignore[arg-type]
-        contact_filter=resolve(entry.contact_filter),  # type: ignore[arg-type]
-        vehicle_transfer=resolve(entry.vehicle_transfer),  # type: ignore[arg-type]
-        superstructure_transfer=resolve(entry.superstructure_transfer),
-        traction=resolve(entry.traction),
-        aerodynamic=resolve(entry.aerodynamic),
-        actual={k: v for k, v in entry.actual.model_dump().items() if v is not None},
-    )
-
-
-def _receivers(project: Project, origin: Array) -> Receivers:
-    level = project.site.ground_level_m
-    xyz = [[r.position[0] - origin[0], r.position[1] - origin[1], level + r.height_m] for r in project.receivers]
-    return Receivers(ids=tuple(r.id for r in project.receivers), xyz_m=np.array(xyz, dtype=np.float64))
-
-
-def _ground(loaded: LoadedProject, origin: Array) -> GroundAreas:
-    assert loaded.default_ground_g is not None, "the project was loaded without the names that plugins offer"
-    rings = [loaded.polygons[a.id] - origin for a in loaded.project.ground_areas]
-    return GroundAreas(
-        default_g=loaded.default_ground_g,
-        xy_m=np.concatenate([*rings, np.empty((0, 2))]),
-        start=np.concatenate([[0], np.cumsum([len(r) for r in rings])]).astype(np.int64),
-        g=np.array([loaded.ground_g[a.id] for a in loaded.project.ground_areas], dtype=np.float64),
-    )
-
-
-def _barriers(loaded: LoadedProject, origin: Array) -> BarrierSegments:
-    level = loaded.project.site.ground_level_m
-    xy: list[Array] = []
-    top: list[list[float]] = []
-    index: list[int] = []
-    for k, barrier in enumerate(loaded.project.barriers):
-        line = loaded.lines[barrier.id] - origin
-        for a, b in pairwise(line):
-            xy.append(np.stack([a, b]))
-            top.append([level + barrier.height_m] * 2)
-            index.append(k)
-    return BarrierSegments(
-        xy_m=np.array(xy, dtype=np.float64).reshape(-1, 2, 2),
-        top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
-        base_z_m=np.full((len(index), 2), level, dtype=np.float64),
-        barrier=np.array(index, dtype=np.int64),
-    )
-
-
-def _favourable(project: Project) -> FavourableShare:
-    entry = project.site.favourable
-    if isinstance(entry, FavourableOneValue):
-        share = [[getattr(entry, name)] for name in PERIODS]
-        return FavourableShare(sector_from_deg=np.zeros(1), share=np.array(share))
-    return FavourableShare(
-        sector_from_deg=np.array([s.from_deg for s in entry.sectors]),
-        share=np.array([[getattr(s, name) for s in entry.sectors] for name in PERIODS]),
-    )
+def _same_pieces(epochs: Sequence[tuple[TrackAlong, ...]]) -> list[tuple[TrackAlong, ...]]:
+    """Tracks at several dates, cut into the same pieces, so that a piece has one number at all dates."""
+    out = []
+    for alongs in zip(*epochs, strict=True):
+        first = alongs[0].alignment
+        at_m = merge_cuts(np.concatenate([a.at_m for a in alongs]), first.from_m, first.to_m)
+        index = [[a.piece(middle) for middle in 0.5 * (at_m[:-1] + at_m[1:])] for a in alongs]
+        out.append(
+            [
+                replace(a, at_m=at_m, values=tuple(a.values[k] for k in own), names=tuple(a.names[k] for k in own))
+                for a, own in zip(alongs, index, strict=True)
+            ]
+        )
+    return list(zip(*out, strict=True))

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from lineside.acoustics.bands import Array
+from lineside.scene.model import ClassOrSpectrum
 
 #: Conditions of the running surface, from the one with the most squeal to the one with the least.
 RAIL_CONDITIONS = ("dry", "damp", "wet")
@@ -50,6 +51,7 @@ class StateChanges:
     acceleration_factor: float = 1.0  # times the acceleration of services that call
     traction_db: float = 0.0  # added to the traction sound power of accelerating vehicles
     services: Mapping[str, ServiceChange] = field(default_factory=dict)  # by service id
+    wheels: Mapping[str, ClassOrSpectrum] = field(default_factory=dict)  # roughness of wheels by vehicle id
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,5 +75,5 @@ class ConditionState:
 class Condition:
     """Something that varies, with all its states."""
 
-    kind: Literal["water", "air", "rail", "driving", "timetable"]
+    kind: Literal["water", "air", "rail", "driving", "timetable", "wheels"]
     states: tuple[ConditionState, ...]

@@ -178,6 +178,7 @@ class Traffic:
     speed_km_h: Array  # (n_rows, n_sections) 0 where standing or absent
     seconds_per_m: Array  # (n_rows, n_sections)
     accelerating: Array  # (n_rows, n_sections) share of the time in a section during which the train gains speed
+    permitted_km_h: Array | None = None  # (n_rows, n_sections) by line, train and service, stops disregarded; 0 absent
 
     def __len__(self) -> int:
         return int(self.service.size)
@@ -215,6 +216,7 @@ class BarrierSegments:
     top_z_m: Array  # (n_segments, 2) absolute height of the top at both ends
     base_z_m: Array  # (n_segments, 2)
     barrier: IntArray  # (n_segments,) index of the barrier in the project
+    reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
 
 
 @dataclass(frozen=True, eq=False)

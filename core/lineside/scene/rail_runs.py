@@ -1,4 +1,4 @@
-"""Runs of rail: stretches of track with works, along which the roughness of the rails changes alike in time."""
+"""Runs of rail: track with works or measured rails, along which the roughness of the rails changes alike in time."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import Options, RailRun, RailWork, SourceCalculator
+from lineside.contracts import MeasuredRoughness, Options, RailRun, RailWork, SourceCalculator
 from lineside.errors import PluginError
 from lineside.project.load import LoadedProject
+from lineside.project.model import RailMeasurement, Work
+from lineside.scene.conditions import ServiceChange
 from lineside.scene.model import BoolArray, IntArray, Scene, Spectrum, TrackForm
 
 #: Standard acceleration of gravity. [m/s2]
@@ -22,7 +24,8 @@ GRAVITY_M_S2 = 9.80665
 class RailRuns:
     """All runs of a scene.
 
-    ``run`` (n_sections,) index into ``runs``, -1 where no work was done: there the rail stays as it is.
+    ``run`` (n_sections,) index into ``runs``, -1 where no work was done and nothing measured: there the rail stays
+    as it is.
     ``from_m``, ``to_m`` (n_runs,) the outer ends of each run on its track, ``track`` (n_runs,).
     """
 
@@ -32,10 +35,19 @@ class RailRuns:
     from_m: Array
     to_m: Array
 
+    @classmethod
+    def none(cls, n_sections: int) -> RailRuns:
+        """No runs: all rails stay as the project gives them."""
+        return cls((), np.full(n_sections, -1), np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
+
     @property
     def work_dates(self) -> tuple[dt.date, ...]:
         """Dates of all works, in order, without doubles."""
         return tuple(sorted({work.date for run in self.runs for work in run.works}))
+
+    def begun(self, date: dt.date) -> BoolArray:
+        """Runs that may be another than their base at a date, (n_runs,); the others keep it as the project gives it."""
+        return np.array([run.begins <= date for run in self.runs], dtype=np.bool_)
 
     @property
     def sections(self) -> IntArray:
@@ -44,7 +56,7 @@ class RailRuns:
 
 
 def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]) -> RailRuns:
-    """Find the runs of a scene whose sections are cut at the ends of works.
+    """Find the runs of a scene whose sections are cut at the ends of works and of measured rails.
 
     Raises
     ------
@@ -56,26 +68,37 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
         (entry, RailWork(entry.date, entry.kind, details))
         for entry, details in zip(loaded.project.works, loaded.work_details, strict=True)
     ]
-    tonnage = [mgt_per_day(scene, k) for k in range(len(scene.tracks))]
+    measured = [
+        (entry, _measured(entry.date, loaded.spectra[entry.spectrum])) for entry in loaded.project.rail_measurements
+    ]
+    trains = trains_per_day(loaded, scene)
+    tonnage = [mgt_per_day(scene, k, trains) for k in range(len(scene.tracks))]
     keys: dict[tuple[object, ...], int] = {}
     members: list[list[int]] = []
     runs: list[RailRun] = []
     index = np.full(len(sections), -1, dtype=np.int64)
     for k, middle in enumerate(sections.mid_m):
         track = int(sections.track[k])
-        here = [n for n, (e, _) in enumerate(works) if e.track == scene.tracks[track].id and e.from_m < middle < e.to_m]
-        if not here:
+        here, seen = (_covering(of, scene.tracks[track].id, float(middle)) for of in (works, measured))
+        if not here and not seen:
             continue
         radius = min((c.radius_m for c in scene.tracks[track].curves_at(float(middle))), default=np.inf)
         base = scene.forms[int(sections.form[k])].rail_roughness
-        key = (track, base if isinstance(base, str) else base.id, tuple(here), radius)
+        key = (track, base if isinstance(base, str) else base.id, here, seen, radius)
         if key not in keys:
             keys[key] = len(runs)
             spectrum = base if isinstance(base, Spectrum) else _tabulated(base, calculators)
-            order = np.argsort(spectrum.axis)
-            covering = sorted((works[n][1] for n in here), key=lambda w: w.date)
-            level = next(iter(spectrum.columns.values()))
-            runs.append(RailRun(spectrum.axis[order], level[order], tuple(covering), tonnage[track], float(radius)))
+            wavelength_mm, level_db = _rising(spectrum)
+            runs.append(
+                RailRun(
+                    wavelength_mm,
+                    level_db,
+                    tuple(sorted((works[n][1] for n in here), key=lambda w: w.date)),
+                    tonnage[track],
+                    float(radius),
+                    tuple(sorted((measured[n][1] for n in seen), key=lambda m: m.date)),
+                )
+            )
             members.append([])
         index[k] = keys[key]
         members[keys[key]].append(k)
@@ -86,6 +109,22 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
         from_m=np.array([sections.from_m[m].min() for m in members]),
         to_m=np.array([sections.to_m[m].max() for m in members]),
     )
+
+
+def _covering(
+    entries: Sequence[tuple[Work | RailMeasurement, object]], track: str, chainage_m: float
+) -> tuple[int, ...]:
+    return tuple(n for n, (e, _) in enumerate(entries) if e.track == track and e.from_m < chainage_m < e.to_m)
+
+
+def _rising(spectrum: Spectrum) -> tuple[Array, Array]:
+    order = np.argsort(spectrum.axis)
+    return spectrum.axis[order], next(iter(spectrum.columns.values()))[order]
+
+
+def _measured(date: dt.date, spectrum: Spectrum) -> MeasuredRoughness:
+    wavelength_mm, level_db = _rising(spectrum)
+    return MeasuredRoughness(date, wavelength_mm, level_db, spectrum.source)
 
 
 def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Spectrum:
@@ -99,14 +138,34 @@ def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]
     )
 
 
-def mgt_per_day(scene: Scene, track: int) -> float:
-    """Tonnage that rolls over a track in an average day: trains x axles x 2 wheel loads / g. [million gross tonnes]"""
+def trains_per_day(loaded: LoadedProject, scene: Scene) -> Array:
+    """Trains of each service on the average day of a year, all states of the timetable together, (n_services,)."""
+    factor = np.ones((len(scene.period_names), len(scene.services)))
+    for condition in loaded.conditions:
+        if condition.kind == "timetable":
+            changed = [
+                [s.changes.services.get(x.id, ServiceChange()) for x in scene.services] for s in condition.states
+            ]
+            of_state = np.array([[c.trains_factor for c in services] for services in changed])
+            factor = np.array([s.long_term_share() for s in condition.states]).T @ of_state
+    hourly = np.array([s.trains_per_hour for s in scene.services]).reshape(len(scene.services), 24)
+    return np.asarray((hourly.T * factor[scene.period_of_hour]).sum(axis=0))
+
+
+def mgt_per_day(scene: Scene, track: int, trains: Array) -> float:
+    """Tonnage that rolls over a track in an average day: trains x axles x 2 wheel loads / g. [million gross tonnes]
+
+    Parameters
+    ----------
+    trains : ndarray, (n_services,)
+        From :func:`trains_per_day`.
+    """
     total = 0.0
-    for service in scene.services:
+    for service, per_day in zip(scene.services, trains, strict=True):
         if service.track == track:
             vehicles = [scene.vehicles[int(v)] for v in service.vehicle_type]
             mass_t = sum(v.n_axles * 2.0 * v.actual["wheel_load_kn"] / GRAVITY_M_S2 for v in vehicles)
-            total += float(service.trains_per_hour.sum()) * mass_t / 1e6
+            total += float(per_day) * mass_t / 1e6
     return total
 
 
@@ -159,5 +218,6 @@ def only_sections(scene: Scene, keep: IntArray) -> Scene:
             speed_km_h=scene.traffic.speed_km_h[:, keep],
             seconds_per_m=scene.traffic.seconds_per_m[:, keep],
             accelerating=scene.traffic.accelerating[:, keep],
+            permitted_km_h=None if scene.traffic.permitted_km_h is None else scene.traffic.permitted_km_h[:, keep],
         ),
     )

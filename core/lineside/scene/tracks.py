@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import datetime as dt
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.project.model import SpectrumRef, Track, TrackAttributes
+from lineside.project.model import SpectrumRef, Track, TrackAttributes, Work
 from lineside.scene.alignment import SAME_PLACE_M, STRAIGHT_ABOVE_M, Alignment, derive_curves
 from lineside.scene.model import Curve, JointedStretch, Spectrum, Stretch, TrackForm, TrackLine
 
@@ -37,10 +38,25 @@ class TrackAlong:
         return np.array([v["speed_limit_km_h"] / 3.6 for v in self.values])
 
 
-def resolve_track(track: Track, alignment: Alignment) -> TrackAlong:
-    """Lay the stretches over the attributes of the whole track; later ones on top."""
-    ends = [c for s in track.stretches for c in (s.from_m, s.to_m)]
-    at_m = merge_cuts(np.array([alignment.from_m, *ends, alignment.to_m]), alignment.from_m, alignment.to_m)
+def resolve_track(track: Track, alignment: Alignment, changes: Sequence[Work] = ()) -> TrackAlong:
+    """Lay the stretches over the attributes of the whole track, later ones on top; then the works, in their order.
+
+    Parameters
+    ----------
+    changes : sequence of Work
+        Works whose changes hold, as :func:`changes_at` gives them.
+    """
+    at_m, values, names = lay(track, changes, alignment.from_m, alignment.to_m)
+    return TrackAlong(track=track, alignment=alignment, at_m=at_m, values=values, names=names)
+
+
+def lay(
+    track: Track, changes: Sequence[Work], from_m: float, to_m: float
+) -> tuple[Array, tuple[Mapping[str, Any], ...], tuple[str, ...]]:
+    """Attributes between two chainages: ``at_m``, ``values`` and ``names`` as in :class:`TrackAlong`."""
+    ends = [c for stretch in track.stretches for c in (stretch.from_m, stretch.to_m)]
+    ends += [c for work in changes for c in (work.from_m, work.to_m)]
+    at_m = merge_cuts(np.array([from_m, *ends, to_m]), from_m, to_m)
     base = {key: getattr(track.attributes, key) for key in TrackAttributes.model_fields}
     values, names = [], []
     for middle in 0.5 * (at_m[:-1] + at_m[1:]):
@@ -49,9 +65,24 @@ def resolve_track(track: Track, alignment: Alignment) -> TrackAlong:
             if stretch.from_m <= middle <= stretch.to_m:
                 here.update(stretch.changes())
                 name = stretch.name or name
+        for work in changes:
+            if work.from_m <= middle <= work.to_m:
+                here = work.onto(here)
         values.append(here)
         names.append(name)
-    return TrackAlong(track=track, alignment=alignment, at_m=at_m, values=tuple(values), names=tuple(names))
+    return at_m, tuple(values), tuple(names)
+
+
+def changes_at(works: Iterable[Work], track_id: str, date: dt.date) -> tuple[Work, ...]:
+    """The works of a track whose changes hold on a date, in date order; those of one day in the order given."""
+    here = [work for work in works if work.track == track_id and work.sets() and work.holds(date)]
+    return tuple(sorted(here, key=lambda work: work.date))
+
+
+def change_dates(works: Iterable[Work]) -> tuple[dt.date, ...]:
+    """Dates on which works change attributes of tracks, or their changes end; in order, without doubles."""
+    dates = {date for work in works if work.sets() for date in (work.date, work.until)}
+    return tuple(sorted(date for date in dates if date is not None))
 
 
 def merge_cuts(cuts: Array, from_m: float, to_m: float) -> Array:
@@ -129,7 +160,7 @@ class Forms:
     def index(self, value: Mapping[str, Any]) -> int:
         """Index of the form with these attributes."""
         keys = ("form", "sleeper", "rail_pad", "track_transfer", "rail_roughness", "impact_roughness", "bridge")
-        key = (*(str(value[k]) for k in keys), value["source_ground_g"])
+        key = (*(str(value[k]) for k in keys), value["source_ground_g"], value["friction"])
         if key not in self._index:
             self._index[key] = len(self.forms)
             self.forms.append(
@@ -142,6 +173,7 @@ class Forms:
                     impact_roughness=self.resolve(value["impact_roughness"]),
                     bridge=None if value["bridge"] == "none" else self.resolve(value["bridge"]),
                     source_ground_g=value["source_ground_g"],
+                    friction=value["friction"],
                 )
             )
         return self._index[key]

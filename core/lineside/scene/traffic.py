@@ -26,6 +26,8 @@ class Run:
     profile: SpeedProfile
     stops_m: Array  # (n_stops,) chainages where the middle of the train stands
     dwell_s: float
+    limit_at_m: Array  # (n + 1,) rising chainages between which the permitted speeds hold
+    limit_m_s: Array  # (n,) the lowest of the speeds of line, vehicles and service
 
 
 def build_run(
@@ -48,9 +50,10 @@ def build_run(
     ceiling = min(vehicles[n].max_speed_km_h for n in names) / 3.6
     if entry.speed_km_h is not None:
         ceiling = min(ceiling, entry.speed_km_h / 3.6)
+    limit = np.minimum(alongs[track].speed_limit_m_s(), ceiling)
     profile = speed_profile(
         alongs[track].at_m,
-        np.minimum(alongs[track].speed_limit_m_s(), ceiling),
+        limit,
         direction,
         stops,
         entry.pattern.acceleration_m_s2 if isinstance(entry.pattern, Calls) else DEFAULT_RATE_M_S2,
@@ -71,7 +74,7 @@ def build_run(
         vehicle_length_m=length,
     )
     dwell = entry.pattern.dwell_s if isinstance(entry.pattern, Calls) else 0.0
-    return Run(service=service, profile=profile, stops_m=stops, dwell_s=dwell)
+    return Run(service, profile, stops, dwell, limit_at_m=alongs[track].at_m, limit_m_s=limit)
 
 
 def _stops(entry: ServiceInput, project: Project) -> Array:
@@ -117,7 +120,7 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         if run.dwell_s > 0 and run.stops_m.size
         for k in range(len(run.service.vehicle_type))
     ]
-    speed, seconds, gaining = (np.zeros((len(rows), len(sections))) for _ in range(3))
+    speed, seconds, gaining, permitted = (np.zeros((len(rows), len(sections))) for _ in range(4))
     for row, (s, k, standing) in enumerate(rows):
         run = runs[s]
         mine = sections.track == run.service.track
@@ -128,6 +131,7 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
             duration = _moving_s(run, k, low, high, run.profile.duration_s)
             seconds[row, mine] = duration / (high - low)
             speed[row, mine] = 3.6 * (high - low) / duration
+            permitted[row, mine] = _permitted_km_h(run, 0.5 * (low + high))
             gaining[row, mine] = _moving_s(run, k, low, high, run.profile.gaining_s) / duration
     return Traffic(
         service=np.array([r[0] for r in rows], dtype=np.int64),
@@ -138,7 +142,13 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         speed_km_h=speed,
         seconds_per_m=seconds,
         accelerating=gaining,
+        permitted_km_h=permitted,
     )
+
+
+def _permitted_km_h(run: Run, place_m: Array) -> Array:
+    piece = np.searchsorted(run.limit_at_m, place_m, side="right") - 1
+    return np.asarray(3.6 * run.limit_m_s[np.clip(piece, 0, len(run.limit_m_s) - 1)])
 
 
 def _moving_s(

@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from lineside.contracts import Criterion, LimitCheck, NotApplicable, Options, Particulars, ReceiverUse, Window
 from lineside.project.types import Line, Number, Text, Whole
+from lineside_plugins.custom_limits.tones import CAUTION, LEAST_DB, MOST_DB, STANDING, survey
 
 Use = Literal["dwelling", "hospital", "school", "care_home", "office", "outdoor", "other"]
 
@@ -51,6 +52,22 @@ class Limit(Options):
         default=None, description="Name of the limit in tables; left out: made from the quantity"
     )
 
+    adjustment_db: Annotated[Number, Field(ge=-20, le=20)] = Field(
+        default=0.0,
+        description="Fixed adjustment that the rule adds to the level before it is compared [dB]. Default 0",
+    )
+    adjustment_for: Literal["tones", "other"] = Field(
+        default="other", description="What the fixed adjustment stands for: tones, or anything else. Default other"
+    )
+    tone: Literal["none", "iso_1996_2_2007_annex_d"] = Field(
+        default="none",
+        description="Rule that looks for tones in the average level: none, or iso_1996_2_2007_annex_d (survey of third "
+        "octaves; thresholds from memory). Not for lafmax. Default none",
+    )
+    tone_adjustment_db: Annotated[Number, Field(ge=LEAST_DB, le=MOST_DB)] | None = Field(
+        default=None, description="With tone: what is added where a tone is found [dB], 3 to 6"
+    )
+
     @model_validator(mode="after")
     def _hours_belong_to_laeq(self) -> Self:
         hours = (self.from_hour, self.to_hour)
@@ -60,6 +77,22 @@ class Limit(Options):
             raise ValueError(f"from_hour and to_hour belong to quantity laeq only; {self.quantity} has its own period")
         return self
 
+    @model_validator(mode="after")
+    def _tones_count_once(self) -> Self:
+        if self.tone == "none" and self.tone_adjustment_db is not None:
+            raise ValueError("tone_adjustment_db needs a rule that finds tones: tone: iso_1996_2_2007_annex_d")
+        if self.adjustment_for == "tones" and self.adjustment_db == 0:
+            raise ValueError("adjustment_for: tones needs adjustment_db, the dB that are added for them")
+        if self.tone == "none":
+            return self
+        if self.quantity == "lafmax":
+            raise ValueError("tone judges average levels; quantity lafmax is the level of one pass: leave tone out")
+        if self.tone_adjustment_db is None:
+            raise ValueError(f"tone needs tone_adjustment_db, {LEAST_DB:g} to {MOST_DB:g} dB, as the rule here says")
+        if self.adjustment_for == "tones":
+            raise ValueError("a fixed adjustment for tones and tone count tones twice: keep one of them")
+        return self
+
     def check(self) -> LimitCheck:
         """The comparison that this limit asks for."""
         window = None
@@ -67,7 +100,15 @@ class Limit(Options):
         if self.from_hour is not None and self.to_hour is not None:
             window = Window(self.from_hour, self.to_hour)
             label = f"{label} {self.from_hour:02d}–{self.to_hour:02d} h"
-        return LimitCheck(f"{self.quantity}_db", self.limit_db, self.label or label, window)
+        return LimitCheck(
+            f"{self.quantity}_db",
+            self.limit_db,
+            self.label or label,
+            window,
+            adjustment_db=self.adjustment_db,
+            tone=survey(self.tone_adjustment_db) if self.tone_adjustment_db is not None else None,
+            adjustment_for_tones=self.adjustment_for == "tones",
+        )
 
 
 class CustomOptions(Options):
@@ -87,6 +128,11 @@ class CustomOptions(Options):
         min_length=1, description="The limits; each receiver is compared with all that name its use"
     )
 
+    @property
+    def with_tones(self) -> bool:
+        """Whether any limit asks for a rule that looks for tones."""
+        return any(limit.tone != "none" for limit in self.limits)
+
 
 class CustomLimits(Criterion):
     """Compares levels with limits that the project file states."""
@@ -103,7 +149,8 @@ class CustomLimits(Criterion):
     def particulars(self, options: Options) -> Particulars:
         """As the project file says."""
         assert isinstance(options, CustomOptions)
-        return Particulars(options.title, options.place, options.valid_from, options.nature, options.caution)
+        caution = " ".join(part for part in (options.caution, CAUTION if options.with_tones else "") if part)
+        return Particulars(options.title, options.place, options.valid_from, options.nature, caution)
 
     def statement(self, options: Options) -> str:
         """Title, source and all that the project file says about the limits."""
@@ -111,6 +158,7 @@ class CustomLimits(Criterion):
         parts = [
             f"{options.title}: {options.nature}, applies to {options.place}, valid from: {options.valid_from}.",
             f"Source as given in the project file: {options.source}.",
+            STANDING if options.with_tones else "",
             options.caution,
         ]
         return " ".join(part for part in parts if part)

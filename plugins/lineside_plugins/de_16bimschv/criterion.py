@@ -50,7 +50,7 @@ class LimitOptions(Options):
 
 
 class ImmissionLimits(Criterion):
-    """Limits of the rating level by day and night; the levels compared come from another method."""
+    """Limits of the rating level by day and night; the levels compared come from the method of the project."""
 
     name = "de_16bimschv"
     title = "Immission limits of the German 16. BImSchV"
@@ -67,15 +67,16 @@ class ImmissionLimits(Criterion):
     verification = Verification.PUBLISHED
     verification_note = (
         "This concerns the limits only: they were typed from the wording of March 2022 and compared with it in a "
-        "second full reading; later amendments were not checked. The rating level of the regulation is not computed."
+        "second full reading; later amendments were not checked. How the rating level was computed is said at the "
+        "calculators."
     )
     options_model = LimitOptions
     place = "Germany: building or essential change of railways and tramways (Section 1)"
     valid_from = "wording of 4 November 2020; check the current law"
-    nature = "legal limit (indicative comparison)"
+    nature = "legal limit (indicative comparison unless by the method de_16bimschv)"
     caution = (
-        "The regulation asks for a rating level by its own method (Annex 2). The levels here come from another "
-        "method, so that this comparison is indicative and proves neither that a limit is kept nor that it is broken. "
+        "The regulation asks for a rating level by its own method (Annex 2), here de_16bimschv. Levels of any other "
+        "method make this comparison indicative: it then proves neither that a limit is kept nor that it is broken. "
         "The limits apply to the building or essential change of railways, not to existing lines as such. "
         "Check the current law."
     )
@@ -91,8 +92,8 @@ class ImmissionLimits(Criterion):
         text = (
             "Average levels over day (06-22 h) and night (22-06 h) are rounded up to whole dB and compared with the "
             "limits of Section 2 (1), by use for hospitals, schools and care homes and by kind of area for all else. "
-            "No rail bonus is subtracted. The rating level of the regulation asks for its own method (Annex 2), "
-            "which was not used: the comparison is indicative."
+            "No rail bonus is subtracted. The rating level of the regulation asks for its own method (Annex 2), here "
+            "de_16bimschv: with levels of another method the comparison is indicative."
         )
         if options.day_only_uses:
             text += f" Compared by day only (Section 2 (3)): {', '.join(options.day_only_uses)}."

@@ -10,10 +10,12 @@ import numpy as np
 
 from lineside.acoustics.levels import to_db
 from lineside.contracts import (
+    RAIL_PARTS,
     Citation,
     DataFile,
     Note,
     Options,
+    RailParts,
     RailRoughness,
     RailRun,
     RailStateCalculator,
@@ -25,8 +27,8 @@ from lineside_plugins.rail_wear.bands import WAVELENGTHS_MM, band_of
 from lineside_plugins.rail_wear.history import leaves_marks, section_roughness_parts, state_at
 from lineside_plugins.rail_wear.measured_notes import measured_notes
 from lineside_plugins.rail_wear.options import WearOptions, WorkDetails
-from lineside_plugins.rail_wear.parameters import likely_and_draws, table
-from lineside_plugins.rail_wear.run import known_run, run_roughness
+from lineside_plugins.rail_wear.parameters import likely, likely_and_draws, table
+from lineside_plugins.rail_wear.run import known_run, run_parts, run_roughness
 from lineside_plugins.rail_wear.wear import interval
 
 #: Marks weaker than this against the rest of the rail, in the high case, are not listed as a tone. [dB]
@@ -73,6 +75,16 @@ class RailWear(RailStateCalculator):
             level_db[k] = np.moveaxis(to_db(energy), 0, 1)
         return RailRoughness(WAVELENGTHS_MM, level_db, worn_in_db)
 
+    def parts(self, runs: Sequence[RailRun], dates: Sequence[dt.date], options: Options) -> RailParts:
+        ranges = cast(WearOptions, options).ranges()
+        energy = {part: np.empty((len(runs), len(dates), WAVELENGTHS_MM.size)) for part in RAIL_PARTS}
+        for k, run in enumerate(runs):
+            known = known_run(run, ranges)
+            found = run_parts(known, dates, likely(ranges), known.own_parameters(0, 1))
+            for part in RAIL_PARTS:
+                energy[part][k] = found["base" if part == "surface" else part][0]
+        return RailParts(WAVELENGTHS_MM, energy)
+
     def tones(
         self, run: RailRun, date: dt.date, options: Options, n_draws: int = 200, seed: int = 1
     ) -> Sequence[RailTone]:
@@ -92,19 +104,28 @@ class RailWear(RailStateCalculator):
         )
         band = band_of(pitch)
         marks = parts["marks"][:, 0, band]
-        rest = parts["base"] + parts["finish"] + parts["growth"]
-        margin = to_db(marks / rest[:, 0, band])
+        rest = (parts["base"] + parts["finish"] + parts["growth"])[:, 0, band]
+        margin, other = to_db(marks / rest), to_db(rest)
         low, _, high = (float(m) for m in interval(margin[1:] if n_draws else margin))
         if high < _FAINT_DB:
             return ()
+        other_low, _, other_high = (float(level) for level in interval(other[1:] if n_draws else other))
         orders = tuple(
             order
             for order, name in ((1, None), (2, "mark_second_harmonic_db"), (3, "mark_third_harmonic_db"))
             if name is None or parameters.fixed(name) > -np.inf
         )
-        smear = parameters.fixed("smear_ratio")
-        given = last.pitch_mm is not None or seen
-        return (RailTone(pitch, given, orders, (low, float(margin[0]), high), smear),)
+        return (
+            RailTone(
+                pitch_mm=pitch,
+                pitch_given=last.pitch_mm is not None or seen,
+                orders=orders,
+                margin_db=(low, float(margin[0]), high),
+                smear_ratio=parameters.fixed("smear_ratio"),
+                other_db=(other_low, float(other[0]), other_high),
+                needed_margin_db=parameters.fixed("tone_margin_db"),
+            ),
+        )
 
     def statement(self, options: Options) -> str:
         given = cast(WearOptions, options).parameters

@@ -1,0 +1,126 @@
+"""Parts of a scene that come straight from the project file, as plain arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from lineside.acoustics.bands import Array
+from lineside.project.load import LoadedProject
+from lineside.project.model import Periods, Project, SpectrumRef, TrainTimes
+from lineside.project.model import Vehicle as VehicleInput
+from lineside.scene.conditions import WaterOutline
+from lineside.scene.model import (
+    BarrierSegments,
+    GroundAreas,
+    IntArray,
+    Receivers,
+    Spectrum,
+    VehicleType,
+)
+from lineside.scene.traffic import hourly_trains
+
+PERIODS = ("day", "evening", "night")
+
+
+def freeze(part: object) -> None:
+    """Make every array of a scene read-only: a plugin must not change what the others see."""
+    if isinstance(part, np.ndarray):
+        part.setflags(write=False)
+    elif isinstance(part, tuple):
+        for item in part:
+            freeze(item)
+    elif is_dataclass(part):
+        for entry in fields(part):
+            freeze(getattr(part, entry.name))
+
+
+def hours_of(periods: Periods) -> IntArray:
+    """Index of the period of each clock hour, (24,)."""
+    out = np.full(24, -1, dtype=np.int64)
+    for k, (from_hour, to_hour) in enumerate((periods.day, periods.evening, periods.night)):
+        n = (to_hour - from_hour - 1) % 24 + 1
+        out[(from_hour + np.arange(n)) % 24] = k
+    return out
+
+
+def trains_per_hour(loaded: LoadedProject, service: str, period_of_hour: IntArray) -> Array:
+    entry = next(s for s in loaded.project.services if s.id == service)
+    if isinstance(entry.trains, TrainTimes):
+        hours = np.asarray(loaded.times[service], dtype=np.int64) // 60
+        return np.bincount(hours, minlength=24).astype(np.float64)
+    counts = {name: getattr(entry.trains, name) for name in PERIODS}
+    return hourly_trains(counts, PERIODS, period_of_hour)
+
+
+def vehicle_of(entry: VehicleInput, spectra: Mapping[str, Spectrum]) -> VehicleType:
+    def resolve(value: str | SpectrumRef | None) -> str | Spectrum | None:
+        if isinstance(value, SpectrumRef):
+            return spectra[value.spectrum]
+        return None if value == "none" else value
+
+    return VehicleType(
+        id=entry.id,
+        kind=entry.kind,
+        freight=entry.freight,
+        length_m=entry.length_m,
+        n_axles=entry.n_axles,
+        max_speed_km_h=entry.max_speed_km_h,
+        wheel_roughness=resolve(entry.wheel_roughness),  # type: ignore[arg-type]
+        contact_filter=resolve(entry.contact_filter),  # type: ignore[arg-type]
+        vehicle_transfer=resolve(entry.vehicle_transfer),  # type: ignore[arg-type]
+        superstructure_transfer=resolve(entry.superstructure_transfer),
+        traction=resolve(entry.traction),
+        aerodynamic=resolve(entry.aerodynamic),
+        actual={k: v for k, v in entry.actual.model_dump().items() if v is not None},
+    )
+
+
+def receivers_of(project: Project, origin: Array) -> Receivers:
+    level = project.site.ground_level_m
+    xyz = [[r.position[0] - origin[0], r.position[1] - origin[1], level + r.height_m] for r in project.receivers]
+    return Receivers(ids=tuple(r.id for r in project.receivers), xyz_m=np.array(xyz, dtype=np.float64))
+
+
+def ground_of(loaded: LoadedProject, origin: Array, outlines: Sequence[WaterOutline] = ()) -> GroundAreas:
+    """Ground areas in their order; where a water area has another outline, its bare bed or bank lies under it."""
+    assert loaded.default_ground_g is not None, "the project was loaded without the names that plugins offer"
+    by_area = {o.area: o for o in outlines}
+    rings: list[Array] = []
+    g: list[float] = []
+    for area in loaded.project.ground_areas:
+        outline = by_area.get(area.id)
+        rings.append(loaded.polygons[area.id] - origin)
+        g.append(loaded.ground_g[area.id] if outline is None else outline.exposed_g)
+        if outline is not None and len(outline.xy_m):
+            rings.append(outline.xy_m - origin)
+            g.append(loaded.ground_g[area.id])
+    return GroundAreas(
+        default_g=loaded.default_ground_g,
+        xy_m=np.concatenate([*rings, np.empty((0, 2))]),
+        start=np.concatenate([[0], np.cumsum([len(r) for r in rings])]).astype(np.int64),
+        g=np.array(g, dtype=np.float64),
+    )
+
+
+def barriers_of(loaded: LoadedProject, origin: Array) -> BarrierSegments:
+    level = loaded.project.site.ground_level_m
+    xy: list[Array] = []
+    top: list[list[float]] = []
+    index: list[int] = []
+    for k, barrier in enumerate(loaded.project.barriers):
+        line = loaded.lines[barrier.id] - origin
+        for a, b in pairwise(line):
+            xy.append(np.stack([a, b]))
+            top.append([level + barrier.height_m] * 2)
+            index.append(k)
+    return BarrierSegments(
+        xy_m=np.array(xy, dtype=np.float64).reshape(-1, 2, 2),
+        top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
+        base_z_m=np.full((len(index), 2), level, dtype=np.float64),
+        barrier=np.array(index, dtype=np.int64),
+        reflecting=np.array([loaded.project.barriers[k].surface == "reflecting" for k in index], dtype=np.bool_),
+    )

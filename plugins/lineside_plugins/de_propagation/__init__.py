@@ -1,0 +1,30 @@
+"""Propagation by the German 16. BImSchV, Annex 2 (No. 3.5 and No. 6).
+
+:func:`propagation_path` computes one path with all its terms; :class:`DePropagation` is the calculator for projects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from lineside.contracts import PropagationCalculator
+from lineside.hookspecs import hookimpl
+from lineside_plugins.de_propagation.calculator import DePropagation, DePropagationOptions
+from lineside_plugins.de_propagation.path import PropagationPath, Screen, air_absorption_db_per_km, propagation_path
+from lineside_plugins.de_propagation.screens import effective_top_m
+
+__all__ = [
+    "DePropagation",
+    "DePropagationOptions",
+    "PropagationPath",
+    "Screen",
+    "air_absorption_db_per_km",
+    "effective_top_m",
+    "propagation_path",
+]
+
+
+@hookimpl
+def register_propagation_calculators() -> Sequence[PropagationCalculator]:
+    """Offer the propagation calculator."""
+    return [DePropagation()]
