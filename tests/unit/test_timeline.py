@@ -20,6 +20,8 @@ from lineside.engine.timeline import timeline_dates
 from lineside.errors import ProjectError
 from lineside.results.timeline import MARGINS_DB, cases, return_within
 from lineside.results.write import write_tables
+from lineside_plugins.rail_wear.calculator import RailWear
+from lineside_plugins.rail_wear.options import WearOptions
 from sites import straight_site, write_site
 from timeline_parts import built
 
@@ -358,3 +360,43 @@ def test_a_work_may_leave_its_own_worn_in_surface(tmp_path: Path) -> None:
     assert (own.worn_in_db["lden"] or 0.0) < (usual.worn_in_db["lden"] or 0.0) - 0.5
     text = "\n".join(problems(site({**WORK, "details": {"worn_in_offset_db": 50}}), tmp_path / "c"))
     assert "worn_in_offset_db" in text and "20" in text
+
+
+def test_measured_roughness_narrows_the_interval_and_the_report_says_what_was_fitted(tmp_path: Path) -> None:
+    """The spectra are those of the model with quicker fading, 3 and 25 days after the pass: computed."""
+    free = assess(site(WORK), tmp_path / "free")
+    run = built(site(WORK), tmp_path / "true").runs.runs[0]
+    true = WearOptions.model_validate({"parameters": {"marks_fade_mgt": {"likely": 0.8}}})
+    days = ("2026-09-04", "2026-09-26")
+    given = RailWear().roughness([run], [dt.date.fromisoformat(d) for d in days], true)
+    wavelength = given.wavelength_mm[9:28][::-1].tolist()
+    project = site(WORK)
+    project["spectra"] = [
+        {
+            "id": f"rails-{k}",
+            "kind": "rail_roughness",
+            "axis": wavelength,
+            "levels_db": given.level_db[0, k, 0, 9:28][::-1].tolist(),
+            "source": "Measured by us",
+        }
+        for k in range(2)
+    ]
+    project["rail_measurements"] = [
+        {"date": day, "track": "T", "from_m": 200, "to_m": 800, "spectrum": f"rails-{k}"} for k, day in enumerate(days)
+    ]
+    found = assess(project, tmp_path / "fitted")
+    narrow, wide = found.results.timeline, free.results.timeline
+    assert narrow is not None and wide is not None
+    assert set(days) <= set(narrow.dates)
+    width = []
+    for timeline in (wide, narrow):
+        at = timeline.dates.index("2026-10-15")
+        levels = timeline.receivers[0].levels_db["lden"]
+        low, high = levels["low"][at], levels["high"][at]
+        assert low is not None and high is not None
+        width.append(high - low)
+    assert width[1] < 0.6 * width[0]
+    (note,) = [n for n in found.results.notes if n.origin == "rail_wear" and "fitted" in n.text]
+    assert note.standing == "given in the project file"
+    assert "T, 200 to 800 m" in note.text and "2 spectra" in note.text and "marks_fade_mgt 0." in note.text
+    assert "root mean square" in note.text and "Measured by us" in note.text
