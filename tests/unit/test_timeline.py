@@ -18,8 +18,10 @@ from lineside.acoustics.levels import to_db
 from lineside.api import Assessment
 from lineside.engine.timeline import timeline_dates
 from lineside.errors import ProjectError
-from lineside.results.timeline import MARGINS_DB, cases, return_within
+from lineside.results.timeline import MARGINS_DB, cases, returns_within
 from lineside.results.write import write_tables
+from lineside_plugins.rail_wear.calculator import RailWear
+from lineside_plugins.rail_wear.options import WearOptions
 from sites import straight_site, write_site
 from timeline_parts import built
 
@@ -255,7 +257,7 @@ def test_dates_of_return_are_right_to_a_few_days(trains: int, tmp_path: Path) ->
     for dates in (coarse, fine):
         levels = parts.timeline(dates, 60)
         excess = to_db(levels.energy[:, :, 0].sum(axis=-1) / levels.before[0].sum())
-        found.append([return_within(m, dates, one) for m in MARGINS_DB for one in _single_courses(excess)])
+        found.append([r for one in _single_courses(excess) for r in returns_within(MARGINS_DB, dates, one)])
     late = [
         (dt.date.fromisoformat(a.dates["likely"]) - dt.date.fromisoformat(b.dates["likely"])).days
         for a, b in zip(*found, strict=True)
@@ -274,7 +276,7 @@ DATES = [dt.date(2026, 1, 1), dt.date(2026, 1, 11), dt.date(2026, 1, 21), dt.dat
 
 def test_return_is_found_between_dates_and_growth_leaves_again() -> None:
     likely, early, never = [4.0, 2.0, 0.0, 4.0], [1.0, 0.5, 0.0, 0.0], [4.0, 3.5, 3.2, 3.6]
-    found = return_within(3.0, DATES, np.array([likely, early, never]).T)
+    (found,) = returns_within([3.0], DATES, np.array([likely, early, never]).T)
     assert found.dates == {"low": "2026-01-01", "likely": "2026-01-06", "high": None}
     assert found.leaves == {"low": None, "likely": "2026-01-29", "high": None}
     assert found.reasons["low"] == "within it from the start"
@@ -286,9 +288,12 @@ def test_return_is_found_between_dates_and_growth_leaves_again() -> None:
     [([5.0, 4.5, 4.2, 4.1], "still falling"), ([5.0, 4.0, 4.1, 4.2], "does not return: it grows again")],
 )
 def test_a_likely_course_that_does_not_return_says_why(likely: list[float], reason: str) -> None:
-    found = return_within(3.0, DATES, np.array([likely, [4.0, 2.0, 1.0, 1.0]]).T)
+    (found,) = returns_within([3.0], DATES, np.array([likely, [4.0, 2.0, 1.0, 1.0]]).T)
     assert found.dates["likely"] is None and reason in found.reasons["likely"]
     assert found.dates["low"] == found.dates["high"] == "2026-01-06"
+    (alone,) = returns_within([3.0], DATES, np.array([likely]).T)
+    assert alone.dates == dict.fromkeys(("low", "likely", "high"))
+    assert set(alone.reasons.values()) == {found.reasons["likely"]}
 
 
 def test_dates_of_return_are_points_of_the_draws_own_dates() -> None:
@@ -299,7 +304,7 @@ def test_dates_of_return_are_points_of_the_draws_own_dates() -> None:
     for n_never, high in ((0, 95), (3, 95), (6, None)):
         excess = np.vstack([3.0 + 40.0 - day, draws])
         excess[101 - n_never :] = 9.0
-        found = return_within(3.0, dates, excess.T)
+        (found,) = returns_within([3.0], dates, excess.T)
         expected = None if high is None else (DATES[0] + dt.timedelta(days=high)).isoformat()
         assert found.dates["low"] == (DATES[0] + dt.timedelta(days=5)).isoformat()
         assert found.dates["likely"] == (DATES[0] + dt.timedelta(days=40)).isoformat()
@@ -358,3 +363,43 @@ def test_a_work_may_leave_its_own_worn_in_surface(tmp_path: Path) -> None:
     assert (own.worn_in_db["lden"] or 0.0) < (usual.worn_in_db["lden"] or 0.0) - 0.5
     text = "\n".join(problems(site({**WORK, "details": {"worn_in_offset_db": 50}}), tmp_path / "c"))
     assert "worn_in_offset_db" in text and "20" in text
+
+
+def test_measured_roughness_narrows_the_interval_and_the_report_says_what_was_fitted(tmp_path: Path) -> None:
+    """The spectra are those of the model with quicker fading, 3 and 25 days after the pass: computed."""
+    free = assess(site(WORK), tmp_path / "free")
+    run = built(site(WORK), tmp_path / "true").runs.runs[0]
+    true = WearOptions.model_validate({"parameters": {"marks_fade_mgt": {"likely": 0.8}}})
+    days = ("2026-09-04", "2026-09-26")
+    given = RailWear().roughness([run], [dt.date.fromisoformat(d) for d in days], true)
+    wavelength = given.wavelength_mm[9:28][::-1].tolist()
+    project = site(WORK)
+    project["spectra"] = [
+        {
+            "id": f"rails-{k}",
+            "kind": "rail_roughness",
+            "axis": wavelength,
+            "levels_db": given.level_db[0, k, 0, 9:28][::-1].tolist(),
+            "source": "Measured by us",
+        }
+        for k in range(2)
+    ]
+    project["rail_measurements"] = [
+        {"date": day, "track": "T", "from_m": 200, "to_m": 800, "spectrum": f"rails-{k}"} for k, day in enumerate(days)
+    ]
+    found = assess(project, tmp_path / "fitted")
+    narrow, wide = found.results.timeline, free.results.timeline
+    assert narrow is not None and wide is not None
+    assert set(days) <= set(narrow.dates)
+    width = []
+    for timeline in (wide, narrow):
+        at = timeline.dates.index("2026-10-15")
+        levels = timeline.receivers[0].levels_db["lden"]
+        low, high = levels["low"][at], levels["high"][at]
+        assert low is not None and high is not None
+        width.append(high - low)
+    assert width[1] < 0.6 * width[0]
+    (note,) = [n for n in found.results.notes if n.origin == "rail_wear" and "fitted" in n.text]
+    assert note.standing == "given in the project file"
+    assert "T, 200 to 800 m" in note.text and "2 spectra" in note.text and "marks_fade_mgt 0." in note.text
+    assert "root mean square" in note.text and "Measured by us" in note.text

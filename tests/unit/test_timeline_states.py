@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import Options, SourceCalculator, SourceClass
+from lineside.contracts import MeasuredRoughness, Options, SourceCalculator, SourceClass
 from lineside.engine import timeline as timeline_module
 from lineside.engine import timeline_states
 from lineside.engine.emission import compute_emission
@@ -236,6 +236,53 @@ def test_scenes_that_alternate_are_mixed_by_their_shares(parts: Parts) -> None:
         expected = 0.7 * touched.reference(date, 4, N_DRAWS) + 0.3 * touched.reference(date, 4, N_DRAWS, scene=silent)
         expected = expected + rest.reference(date, 4, N_DRAWS)
         assert np.abs(10 * np.log10(mixed.energy[d, 4] / expected)).max() < CLOSE_DB
+
+
+def _measured(parts: Parts, date: dt.date, rise_db: float, **changes: Any) -> Parts:
+    """The first run with roughness measured on a date, in all bands above its base by so much."""
+    runs = parts.runs.runs
+    wavelength_mm = np.array([8.0, 16.0, 31.5, 63.0, 125.0])
+    base_db = np.interp(wavelength_mm, runs[0].wavelength_mm, runs[0].level_db)
+    seen = MeasuredRoughness(date, wavelength_mm, base_db + rise_db, "")
+    first = replace(runs[0], measured=(seen,), **changes)
+    return replace(parts, runs=replace(parts.runs, runs=(first, *runs[1:])))
+
+
+def test_roughness_measured_before_the_works_is_the_state_before_them(parts: Parts) -> None:
+    rough = _measured(parts, WORK_DATE - dt.timedelta(days=70), 12.0)
+    found, usual = rough.timeline(DATES, N_DRAWS), parts.timeline(DATES, N_DRAWS)
+    assert np.all(found.before > 1.01 * usual.before)
+    np.testing.assert_allclose(found.energy[0], np.broadcast_to(found.before, found.energy[0].shape), rtol=1e-9)
+    assert np.abs(10 * np.log10(found.before / rough.reference(DATES[0], 0, 0))).max() < CLOSE_DB
+    np.testing.assert_allclose(found.energy[1:], usual.energy[1:], rtol=1e-9)
+
+
+def test_roughness_measured_without_works_holds_from_its_date_on(parts: Parts) -> None:
+    rough = _measured(parts, DATES[2], 12.0, works=())
+    found = rough.timeline(DATES, N_DRAWS)
+    usual = replace(
+        rough, runs=replace(rough.runs, runs=(replace(rough.runs.runs[0], measured=()), *rough.runs.runs[1:]))
+    )
+    without = usual.timeline(DATES, N_DRAWS)
+    np.testing.assert_allclose(found.energy[:2], without.energy[:2], rtol=1e-9)
+    assert np.all(found.energy[2:] > 1.002 * without.energy[2:])
+    assert np.abs(10 * np.log10(found.energy[3, 5] / rough.reference(DATES[3], 5, N_DRAWS))).max() < CLOSE_DB
+
+
+def test_a_spectrum_measured_after_the_work_narrows_levels(parts: Parts) -> None:
+    assert parts.selection.rail_state is not None
+    wear, options = parts.selection.rail_state
+    true = wear.roughness(parts.runs.runs, [DATES[1], DATES[2]], options)
+    seen = tuple(
+        MeasuredRoughness(date, true.wavelength_mm[9:28][::-1], true.level_db[0, d, 0, 9:28][::-1], "")
+        for d, date in enumerate(DATES[1:3])
+    )
+    runs = tuple(replace(run, measured=seen) for run in parts.runs.runs)
+    month = [WORK_DATE + dt.timedelta(days=30)]
+    free = parts.timeline(month, 200)
+    found = replace(parts, runs=replace(parts.runs, runs=runs)).timeline(month, 200)
+    width = [np.ptp(np.log10(np.quantile(one.energy[0, 1:], [0.05, 0.95], axis=0)), axis=0) for one in (free, found)]
+    assert np.all(width[1] < 0.6 * width[0])
 
 
 def _by_night(service: Any, factor: float) -> Any:

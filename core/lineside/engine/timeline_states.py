@@ -79,12 +79,13 @@ class Heard:
         out = self.total.copy()
         varying: list[tuple[Array, Array]] = []
         for level, runs in zip(level_db, of_runs, strict=True):
+            gain = self.gain[runs].sum(axis=0)
             out -= self.given[runs].sum(axis=0)
-            energy, gain = to_energy(level @ self.between), self.gain[runs].sum(axis=0)
-            if len(level) > 1:
-                varying.append((energy, gain))
-            else:
-                out += energy[0] @ gain
+            # places between wavelengths at which all states are equal are evaluated once
+            moves = self.between[np.any(level != level[0], axis=0)].any(axis=0)
+            out += to_energy(level[0] @ self.between[:, ~moves]) @ gain[~moves]
+            if moves.any():
+                varying.append((to_energy(level @ self.between[:, moves]), gain[moves]))
         if not varying:
             return out[None]
         energies, gains = zip(*varying, strict=True)

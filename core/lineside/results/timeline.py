@@ -79,10 +79,7 @@ def _receiver(r: int, scene: Scene, runs: RailRuns, levels: TimelineLevels, hour
         levels_db={q: _by_case(cases(values)) for q, values in in_time.items()},
         returns=[]
         if silent
-        else [
-            return_within(margin, levels.dates[fresh[-1] :], to_db(lden[fresh[-1] :] / before["lden"]))
-            for margin in MARGINS_DB
-        ],
+        else returns_within(MARGINS_DB, levels.dates[fresh[-1] :], to_db(lden[fresh[-1] :] / before["lden"])),
     )
 
 
@@ -116,8 +113,8 @@ def _level(energy: float | Array) -> float | None:
     return round(level, DIGITS) if math.isfinite(level) else None
 
 
-def return_within(margin_db: float, dates: Sequence[dt.date], excess_db: Array) -> model.Return:
-    """When an excess has come down to a margin, and whether it stays there.
+def returns_within(margins_db: Sequence[float], dates: Sequence[dt.date], excess_db: Array) -> list[model.Return]:
+    """When an excess has come down to each margin, and whether it stays there.
 
     Likely dates are those of the likely course; low and high are 5 % and 95 % points of the dates of the draws.
 
@@ -128,39 +125,49 @@ def return_within(margin_db: float, dates: Sequence[dt.date], excess_db: Array) 
     excess_db : ndarray, (n_dates, 1 + n_draws)
         Lden above the state before the works, likely first; linear between dates.
     """
-    inside = excess_db <= margin_db
-    entry = _crossing(inside, dates, excess_db, margin_db)
-    leaving = _crossing(np.logical_or.accumulate(inside, axis=0) & ~inside, dates, excess_db, margin_db)
-    entries, leavings = cases(entry), cases(leaving)
+    shape = (len(margins_db), excess_db.shape[1])
+    excess, margin = np.tile(excess_db, len(margins_db)), np.repeat(margins_db, shape[1])
+    inside = excess <= margin
+    entry = _crossing(inside, dates, excess, margin).reshape(shape)
+    leaving = _crossing(np.logical_or.accumulate(inside, axis=0) & ~inside, dates, excess, margin).reshape(shape)
     likely = excess_db[:, 0]
-    falling = len(likely) > 1 and likely[-1] < likely[-2]
-    never = 100.0 * float(np.mean(np.isinf(entry[1:]))) if entry.size > 1 else 100.0
-    reasons = {}
-    for case, day in zip(RAIL_CASES, entries, strict=True):
-        reasons[case] = "within it from the start" if day == dates[0].toordinal() else ""
-        if math.isinf(day) and case == "likely":
-            reasons[case] = (
-                "still falling at the end of the time line" if falling else "does not return: it grows again"
-            )
-        elif math.isinf(day):
-            reasons[case] = f"not within it by the end of the time line in {never:.0f} % of the draws"
-    return model.Return(
-        within_db=margin_db,
-        dates={case: _date(day) for case, day in zip(RAIL_CASES, entries, strict=True)},
-        leaves={case: _date(day) for case, day in zip(RAIL_CASES, leavings, strict=True)},
-        reasons=reasons,
+    never_likely = (
+        "still falling at the end of the time line"
+        if len(likely) > 1 and likely[-1] < likely[-2]
+        else "does not return: it grows again"
     )
+
+    def reason(case: str, day: float, days: Array) -> str:
+        if day == dates[0].toordinal():
+            return "within it from the start"
+        if math.isfinite(day):
+            return ""
+        if case == "likely" or days.size == 1:
+            return never_likely
+        return f"not within it by the end of the time line in {100.0 * np.mean(np.isinf(days[1:])):.0f} % of the draws"
+
+    return [
+        model.Return(
+            within_db=margins_db[m],
+            dates={case: _date(day) for case, day in zip(RAIL_CASES, entries, strict=True)},
+            leaves={case: _date(day) for case, day in zip(RAIL_CASES, leavings, strict=True)},
+            reasons={case: reason(case, day, entry[m]) for case, day in zip(RAIL_CASES, entries, strict=True)},
+        )
+        for m, (entries, leavings) in enumerate(zip(cases(entry).tolist(), cases(leaving).tolist(), strict=True))
+    ]
 
 
 def _date(day: float) -> str | None:
     return dt.date.fromordinal(int(day)).isoformat() if math.isfinite(day) else None
 
 
-def _crossing(hit: BoolArray, dates: Sequence[dt.date], excess_db: Array, level_db: float) -> Array:
-    """First whole day on which the excess has crossed the level before the first date that is hit, (n_cases,).
+def _crossing(hit: BoolArray, dates: Sequence[dt.date], excess_db: Array, level_db: Array) -> Array:
+    """First whole day on which an excess has crossed its level before the first date that is hit, (n,); inf for none.
 
-    Days are ordinals; inf for none.
+    ``hit`` and ``excess_db`` have the axes (n_dates, n). Days are ordinals.
     """
+    if not hit.any():
+        return np.full(hit.shape[1], np.inf)
     day = np.array([d.toordinal() for d in dates], dtype=np.float64)
     first, case = np.argmax(hit, axis=0), np.arange(hit.shape[1])
     before = np.maximum(first - 1, 0)

@@ -102,12 +102,17 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
             members.append([])
         index[k] = keys[key]
         members[keys[key]].append(k)
+    on_track = np.array([sections.track[m[0]] for m in members], dtype=np.int64)
+    from_m, to_m = np.array([(sections.from_m[m].min(), sections.to_m[m].max()) for m in members]).reshape(-1, 2).T
+    places = [
+        f"{scene.tracks[k].id}, {low:.0f} to {high:.0f} m" for k, low, high in zip(on_track, from_m, to_m, strict=True)
+    ]
     return RailRuns(
-        runs=tuple(runs),
+        runs=tuple(replace(run, place=place) for run, place in zip(runs, places, strict=True)),
         run=index,
-        track=np.array([sections.track[m[0]] for m in members], dtype=np.int64),
-        from_m=np.array([sections.from_m[m].min() for m in members]),
-        to_m=np.array([sections.to_m[m].max() for m in members]),
+        track=on_track,
+        from_m=from_m,
+        to_m=to_m,
     )
 
 

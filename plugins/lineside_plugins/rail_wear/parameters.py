@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -186,8 +187,12 @@ def draw(ranges: Mapping[str, Range], n_draws: int, seed: int, correlation: Corr
     return Parameters({name: r.at(z[name]) for name, r in ranges.items()})
 
 
+@lru_cache(maxsize=256)
 def _normal_strata(n: int, seed: int, name: str) -> Array:
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     # keeps clear of 0 and 1, where the normal quantile is infinite
     share = (rng.permutation(n) + np.clip(rng.random(n), 1e-9, 1.0 - 1e-9)) / n
-    return np.array([NormalDist().inv_cdf(p) for p in share])
+    quantile = NormalDist().inv_cdf
+    z = np.array([quantile(p) for p in share])
+    z.setflags(write=False)
+    return z
