@@ -181,7 +181,10 @@ def _timeline(planned: Plan, selection: Selection, computed: Computed, progress:
     progress("time line", 0, 1)
     end = months_from(runs.work_dates[-1], wanted.months_after)
     measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
-    also = [*loaded.project.identity.assessment_dates, *measured, *change_dates(loaded.project.works)]
+    # the day before each work, so that levels step at a work and do not rise towards it
+    steps = [d - dt.timedelta(days=1) for d in runs.work_dates]
+    asked = (planned.situation.date, *loaded.project.identity.assessment_dates)
+    also = [*asked, *steps, *measured, *change_dates(loaded.project.works)]
     dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, also)
     levels = course(planned, selection, computed.receivers.transfer, dates, wanted.draws, wanted.seed)
     progress("time line", 1, 1)

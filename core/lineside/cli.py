@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 #: Exit codes: 0 all well; 1 the project has errors or lacks what is asked for, or a limit of a method was left;
 #: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
 EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
+#: What reads the output went away (`| head`): 128 + SIGPIPE, as other programs do.
+EXIT_PIPE = 141
 #: Set to anything, a fault shows where in the code it happened.
 TRACEBACK = "LINESIDE_TRACEBACK"
 
@@ -43,6 +45,9 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             click.echo("lineside: interrupted; files already complete were kept", err=True)
             sys.exit(130)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(EXIT_PIPE)
         except OSError as error:
             click.echo(f"lineside: {error.strerror or error}: {error.filename or ''}".rstrip(": "), err=True)
             sys.exit(EXIT_PROJECT)
@@ -116,7 +121,9 @@ def check(project: Path) -> None:
 @main.command()
 @click.argument("project", type=click.Path(path_type=Path))
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to [default: PROJECT/out]"
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder to write to [default: PROJECT/out, or out_SITUATION with --state]",
 )
 @click.option(
     "--state",
@@ -137,7 +144,9 @@ def assess(project: Path, out: Path | None, state: str, quiet: bool) -> None:
     if not quiet:
         _failed_plugins()
         _show(list(assessment.loaded.warnings))
-    target = out or (project if project.is_dir() else project.parent) / "out"
+    target = out or (project if project.is_dir() else project.parent) / (
+        "out" + f"_{state.replace('+', '_')}" * bool(state)
+    )
     seconds = {**assessment.seconds, **api.render(assessment, target, plugins, progress)}
     if quiet:
         return

@@ -562,6 +562,7 @@ COMPOSED = (
     | {f"limits.not_assessed_{what}" for what in ("works", "terrain", "other", "tonal")}
     | {f"{part}.{name}" for part in ("term", "term_meaning") for name in context.TERMS}
     | {f"summary.{w}_{n}" for w in ("receivers", "dwellings", "persons", "borderline") for n in ("one", "many")}
+    | {f"causes.summary_{way}" for way in ("up", "down")}
     | {f"map.key_{what}" for what in ("joints", "turnout", "diverging")}
     | {f"results.map_{part}{q}" for part in ("", "legend_") for q in ("lden", "lnight")}
 )

@@ -318,6 +318,28 @@ def test_depot_actions_name_joints_dry_curves_and_fresh_rails(tmp_path: Path) ->
     assert managed.actions == [], "nothing to look at: welded, a friction modifier in the bend, no pass"
 
 
+def test_rails_of_each_track_have_their_own_gain(tmp_path: Path) -> None:
+    """Two tracks ground alike, one near and one far: the gains are those of removing the work of one of them."""
+    project = site(None, [GRINDING, {**GRINDING, "track": "U"}])
+    del project["tracks"][0]["stretches"]
+    far = copy.deepcopy(project["tracks"][0])
+    far.update(id="U", alignment={"kind": "inline", "points": [[-500, -40, 0.3], [500, -40, 0.3]]})
+    project["tracks"].append(far)
+    project["stops"][0]["at"].append({"track": "U", "chainage_m": 450})
+    project["services"].append({**project["services"][0], "id": "V", "track": "U"})
+    project["calculation"]["without"] = ["eu_impact", "eu_squeal"]
+    both = assess(project, tmp_path / "both").results
+    gains = {a.track: a.gains[0].gain_db for a in both.actions if a.kind == "marks"}
+    for track, other in (("T", "U"), ("U", "T")):
+        one = copy.deepcopy(project)
+        one["works"] = [w for w in project["works"] if w["track"] == other]
+        without = assess(one, tmp_path / track).results.receivers[0].lden_db
+        assert gains.get(track, 0.0) == pytest.approx(
+            float(both.receivers[0].lden_db or 0) - float(without or 0), abs=0.03
+        )
+    assert gains["T"] > gains.get("U", 0.0)
+
+
 def test_a_month_takes_the_shares_of_that_month(tmp_path: Path) -> None:
     seasons = [
         {"id": "worn", "share": [{"months": [1], "share": 1}, {"months": list(range(2, 13)), "share": 0}],
@@ -360,5 +382,5 @@ def test_an_unknown_receiver_is_an_error(tmp_path: Path) -> None:
 def test_a_work_may_not_set_the_roughness_that_is_computed(tmp_path: Path) -> None:
     renewal = {"date": "2026-08-01", "kind": "turnout_renewal", "track": "T", "from_m": 300, "to_m": 400}
     project = site(None, [{**renewal, "changes": {"rail_roughness": "well_maintained"}}])
-    with pytest.raises(ProjectError, match="rail_roughness: is computed, since calculation.rail_state is set"):
+    with pytest.raises(ProjectError, match=r"rail_roughness: is computed, since calculation.rail_state is set"):
         lineside.load_project(write_site(project, tmp_path), PLUGINS)

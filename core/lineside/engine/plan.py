@@ -61,17 +61,24 @@ class Plan:
         ]
         return {v.id: [of_state.get(v.id, v.wheel_roughness) for of_state in states or [{}]] for v in vehicles}
 
-    def emission_at(self, date: dt.date) -> Emission:
+    def emission_at(self, date: dt.date, without: Sequence[str] = (), of_runs: Sequence[int] = ()) -> Emission:
         """Mean emission with track and rails of a date, with the source classes of ``task.emission``.
+
+        Parameters
+        ----------
+        without, of_runs
+            Parts of the roughness that are left out on some runs of rail, by index.
 
         Raises
         ------
         PluginError
             If there is a source class at this date only, to which no transfer is known.
         """
-        mixed = mixed_emission(
-            self.scenes, self.mixture_at(date), self.sources, lambda scene: self.rails.at(scene, date)
-        )
+
+        def finish(scene: Scene) -> Scene:
+            return self.rails.without(scene, date, without, of_runs)
+
+        mixed = mixed_emission(self.scenes, self.mixture_at(date), self.sources, finish)
         classes = self.task.emission.mean.classes
         missing = sorted({c.name for c in mixed.mean.classes} - {c.name for c in classes})
         if missing:

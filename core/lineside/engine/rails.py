@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,6 +45,17 @@ class Rails:
         energy = sum(given.energy[part][:, wanted.index(date)] for part, date in dates.items())
         changed = np.any([self.runs.begun(date) for date in wanted], axis=0)
         return with_roughness(scene, self.runs.run, given.wavelength_mm, to_db(np.asarray(energy)), changed)
+
+    def without(self, scene: Scene, date: dt.date, parts: Sequence[str], of_runs: Sequence[int]) -> Scene:
+        """The scene with the likely roughness of a date, but for some parts of it on some runs."""
+        if not self.change or not parts:
+            return self.at(scene, date)
+        given = self.parts([date])
+        energy = {part: np.array(values[:, 0]) for part, values in given.energy.items()}
+        for part in parts:
+            energy[part][list(of_runs)] = 0.0
+        total = np.sum(list(energy.values()), axis=0)
+        return with_roughness(scene, self.runs.run, given.wavelength_mm, to_db(total), self.runs.begun(date))
 
     def differing_parts(self, one: dt.date, other: dt.date) -> tuple[str, ...]:
         """Parts of the roughness that differ between two dates on any run."""

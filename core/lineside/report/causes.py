@@ -10,7 +10,7 @@ from lineside.figures.words import clean
 from lineside.report.place_inputs import columns
 from lineside.report.selection import MAX_ROWS, capped_note, printed_receivers, sentences, value
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, difference, joined, level, metres, number, whole
+from lineside.report.text import NOTHING, difference, joined, level, metres, number
 from lineside.report.views import Column, Figure, Row, Table
 from lineside.results.model import Action, Explanation, ReceiverResult, Results, SituationInfo
 
@@ -21,6 +21,8 @@ SMALL_DB = 0.05
 MIXTURE = "mixture"
 MAX_STATES = 10
 MAX_GAINS = 4
+#: So many causes are named in the summary.
+MAX_NAMED = 3
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
@@ -37,7 +39,7 @@ def change(explanation: Explanation, quantity: str = "lden") -> float | None:
 def situation_words(situation: SituationInfo, strings: Strings) -> str:
     """A situation as printed."""
     words = strings("causes.before") if situation.label == "before" else situation.date
-    return joined([words, *situation.states.values()])
+    return joined([words, *dict.fromkeys(situation.states.values())])
 
 
 def cause_sentences(explanation: Explanation, strings: Strings, quantity: str = "lden") -> list[str]:
@@ -80,8 +82,13 @@ def _causes(results: Results, strings: Strings) -> Table:
     if found:
         start, end = situation_words(found[0].start, strings), situation_words(found[0].end, strings)
         capped = capped_note(strings, len(rows), len(results.receivers))
-        note = sentences(strings("causes.table_note", start=start, end=end), capped)
+        note = sentences(strings("causes.table_note", start=start, end=end), _by_forecast(results, strings), capped)
     return Table("T6.13", strings("causes.table"), head, rows, strings("causes.none"), note)
+
+
+def _by_forecast(results: Results, strings: Strings) -> str:
+    names = forecast_titles(results)
+    return strings("causes.by_forecast", names=joined(names)) if names else ""
 
 
 def _states(results: Results, strings: Strings) -> Table:
@@ -99,8 +106,12 @@ def _states(results: Results, strings: Strings) -> Table:
             for n in names
         ),
     )
+    n_all = len(shown[0].states_db) - 1 if shown else 0
     note = sentences(
-        strings("causes.states_note"), capped_note(strings, len(rows), len(results.receivers)) if names else ""
+        strings("causes.states_note"),
+        strings("causes.states_left", shown=len(names), n=n_all) if n_all > len(names) else "",
+        _by_forecast(results, strings),
+        capped_note(strings, len(rows), len(results.receivers)) if names else "",
     )
     return Table("T6.14", strings("causes.states"), head, rows if names else (), strings("causes.no_states"), note)
 
@@ -144,7 +155,8 @@ def figure(results: Results, strings: Strings) -> Figure:
     picture = cause_chart([steps(r, e, strings) for r, e in shown], words)
     source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     alt = strings("causes.figure_alt", ids=joined(r.id for r, _ in shown))
-    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, strings("causes.figure_note", n=len(shown)))
+    note = sentences(strings("causes.figure_note", n=len(shown)), _by_forecast(results, strings))
+    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
 
 
 def steps(receiver: ReceiverResult | None, explanation: Explanation, strings: Strings, quantity: str = "lden") -> Steps:
@@ -169,12 +181,27 @@ def summary(results: Results, strings: Strings) -> list[str]:
     whole_change = change(explanation) or 0.0
     if abs(whole_change) < SMALL_DB:
         return [strings("causes.summary_same", date=explanation.end.date)]
-    key = "causes.summary_up" if whole_change > 0 else "causes.summary_down"
-    first = strings(
-        key, id=receiver.id, date=explanation.end.date, change=number(round(abs(whole_change), 1)),
-        level=whole(explanation.end_db["lden"]),
-    )  # fmt: skip
-    return [first, *cause_sentences(explanation, strings)[:1]]
+    way = "up" if whole_change > 0 else "down"
+    said = {"id": receiver.id, "date": explanation.end.date, "change": number(round(abs(whole_change), 1))}
+    parts = [(c.cause, c.change_db["lden"] or 0.0) for c in explanation.causes]
+    same_way = sorted((p for p in parts if p[1] * whole_change > 0), key=lambda p: (-abs(p[1]), p[0]))
+    named = [
+        strings("causes.part", cause=strings.known("cause", name), change=difference(part))
+        for name, part in same_way[:MAX_NAMED]
+        if abs(part) >= SMALL_DB
+    ]
+    against = [p for p in parts if p[1] * whole_change < 0 and abs(p[1]) >= SMALL_DB]
+    return [
+        strings(f"causes.summary_{way}", **said),
+        strings("causes.summary_parts", parts=joined(named)) if named else "",
+        strings("causes.summary_against", n=len(against)) if against else "",
+        strings("causes.summary_forecast", names=joined(forecast_titles(results))) if forecast_titles(results) else "",
+    ]
+
+
+def forecast_titles(results: Results) -> list[str]:
+    """Calculators that stand in for the method's own in explanations and single states."""
+    return [o.title for o in results.provenance.offers if o.kind == "source (forecast)"]
 
 
 def action_words(action: Action, strings: Strings) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from lineside.figures.cause_chart import cause_chart
 from lineside.figures.words import clean
-from lineside.report.causes import action_words, cause_sentences, change, situation_words, steps
+from lineside.report.causes import action_words, cause_sentences, change, forecast_titles, situation_words, steps
 from lineside.report.selection import service_names, value
 from lineside.report.strings import Strings
 from lineside.report.text import difference, level, metres
@@ -42,7 +42,11 @@ def lines(found: Explained, language: str = "en") -> list[str]:
     width = max(len(cell) for row in (head, *rows) for cell in row[1:])
     out += [row[0].ljust(first) + "".join(cell.rjust(width + 2) for cell in row[1:]) for row in (head, *rows)]
     out += ["", *(cause_sentences(explanation, strings) or [strings("explain.same")])]
-    out += ["", strings("explain.dominating", end=end)]
+    titles = forecast_titles(results)
+    out += [strings("causes.by_forecast", names=", ".join(titles))] if titles else []
+    forecast = {o.name for o in results.provenance.offers if o.kind == "source (forecast)"}
+    out += [n.text for n in results.notes if n.origin in forecast and n.kind == "validity"]
+    out += ["", strings("explain.dominating", end=end, lden=level(receiver.lden_db))]
     services, stretches = (
         service_names(results),
         {

@@ -12,7 +12,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
 from lineside.report.wording import class_name
-from lineside.results.model import FavourableInfo, Results
+from lineside.results.model import FavourableInfo, Results, WorkInfo
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
@@ -84,14 +84,29 @@ def _receivers(results: Results, strings: Strings) -> Table:
 
 def _works(results: Results, strings: Strings) -> Table:
     rows = tuple(
-        Row(
-            (w.date, strings.known("work", w.kind), w.track, metres(w.from_m), metres(w.to_m), w.description or NOTHING)
-        )
+        Row((w.date, strings.known("work", w.kind), w.track, metres(w.from_m), metres(w.to_m), _about(w, strings)))
         for w in results.site.works
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
     note = strings("place.works_note" if results.timeline is None else "place.works_computed") if rows else ""
     return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
+
+
+def _about(work: WorkInfo, strings: Strings) -> str:
+    """What is known of a work, what it changes, and until when."""
+    known = [f"{key.replace('_', ' ')} {_said(value)}" for key, value in work.details.items()]
+    changed = [f"{key.replace('_', ' ')} {_said(value)}" for key, value in work.changes.items()]
+    parts = [
+        work.description,
+        joined(known),
+        strings("place.work_changes", changes=joined(changed)) if changed else "",
+        strings("place.work_until", date=work.until) if work.until else "",
+    ]
+    return joined((p for p in parts if p), "; ") or NOTHING
+
+
+def _said(value: str | float) -> str:
+    return value.replace("_", " ") if isinstance(value, str) else number(value)
 
 
 def _stretches(results: Results, strings: Strings) -> Table:

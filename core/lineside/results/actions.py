@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
@@ -10,12 +9,17 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
-from lineside.engine.rails import Rails
+from lineside.engine.grid import line_power
+from lineside.engine.levels import heard
+from lineside.engine.plan import Plan
+from lineside.engine.run import Computed, ReceiverLevels
 from lineside.results import model
 from lineside.scene.model import Scene
 
 #: A part of the sound counts for an action where Lden would fall by this much without it. An assumption. [dB]
 GAIN_DB = 1.0
+#: The same for the rails of one track: what several tracks add is heard together. An assumption. [dB]
+GAIN_RAILS_DB = 0.5
 #: Joints may be heard from a stretch that they do not lie in, as far as this from its ends. [m]
 REACH_M = 60.0
 #: A rail is named where what is looked for makes up this part of its roughness in any band. An assumption.
@@ -24,31 +28,20 @@ Kind = Literal["joints", "turnout", "curve", "marks", "new_rail", "growth"]
 Place = tuple[Kind, str, float, float]
 
 
-def actions(
-    scene: Scene,
-    mechanisms: Sequence[str],
-    by_place: Array,
-    hours: Array,
-    explanations: Sequence[model.Explanation],
-    rails: Rails,
-    date: dt.date,
-) -> list[model.Action]:
-    """Places with joints, dry curves and rails that are rough after works or have grown rough.
+def actions(planned: Plan, computed: Computed, hours: Array) -> list[model.Action]:
+    """Places with joints, dry curves and rails that are rough after works or have grown rough, by the rated levels.
 
     Parameters
     ----------
-    by_place : ndarray, (n_receivers, n_periods, n_mechanisms, n_stretches)
-        A-weighted energies.
     hours : ndarray, (n_periods,)
-    date : date
-        Works after it are not done yet.
     """
-    energy = lden_energy(np.moveaxis(by_place, 1, -1), hours)
+    scene, mechanisms = planned.built.scene, computed.emission.mechanisms
+    energy = lden_energy(np.moveaxis(computed.receivers.by_place, 1, -1), hours)
     gains: dict[Place, dict[str, float]] = {}
     for mechanism, places in (("impact", _joints), ("squeal", _curves)):
         if mechanism in mechanisms:
             _add(gains, scene, energy, energy[:, mechanisms.index(mechanism)], places(scene))
-    _add_rails(gains, scene, explanations, rails, date)
+    _add_rails(gains, planned, computed.receivers, hours)
     out = [
         model.Action(
             kind=kind,
@@ -114,36 +107,30 @@ def _curves(scene: Scene) -> dict[int, Place]:
     return out
 
 
-def _add_rails(
-    gains: dict[Place, dict[str, float]],
-    scene: Scene,
-    explanations: Sequence[model.Explanation],
-    rails: Rails,
-    date: dt.date,
-) -> None:
-    """Runs of rail whose finish and marks, or growth, are heard; by the causes of the change since before the works."""
+def _add_rails(gains: dict[Place, dict[str, float]], planned: Plan, levels: ReceiverLevels, hours: Array) -> None:
+    """Runs of rail whose finish and marks, or growth, are heard: levels without them, one track and kind at a time."""
+    rails, date, scene = planned.rails, planned.situation.date, planned.built.scene
     if not rails.change:
         return
-    changes = {e.receiver: {c.cause: c.change_db.get("lden") or 0.0 for c in e.causes} for e in explanations}
-    causes: dict[str, tuple[str, ...]] = {"fresh": ("finish", "marks"), "growth": ("growth",)}
-    heard = {w: {r: sum(c.get(p, 0.0) for p in parts) for r, c in changes.items()} for w, parts in causes.items()}
     energy = rails.parts([date]).energy
     whole = np.sum(list(energy.values()), axis=0)
-    found: dict[tuple[Kind, str], list[tuple[float, float]]] = {}
-    what: dict[tuple[Kind, str], str] = {}
+    found: dict[tuple[Kind, str, tuple[str, ...]], list[int]] = {}
     for k, run in enumerate(rails.runs.runs):
         done = [w for w in run.works if w.date <= date]
         fresh: Kind = "new_rail" if done and done[-1].kind == "rail_renewal" else "marks"
-        kinds: dict[str, Kind] = {"fresh": fresh, "growth": "growth"}
-        for cause, parts in causes.items():
+        kinds: dict[Kind, tuple[str, ...]] = {fresh: ("finish", "marks"), "growth": ("growth",)}
+        for kind, parts in kinds.items():
             share = np.sum([energy[p][k, 0] for p in parts], axis=0) / whole[k, 0]
             if share.max() >= PART_OF_ROUGHNESS:
-                key = (kinds[cause], scene.tracks[int(rails.runs.track[k])].id)
-                found.setdefault(key, []).append((float(rails.runs.from_m[k]), float(rails.runs.to_m[k])))
-                what[key] = cause
-    for (kind, track), ranges in found.items():
-        loud = {r: gain for r, gain in heard[what[kind, track]].items() if gain >= GAIN_DB}
-        for from_m, to_m in _joined(ranges):
+                found.setdefault((kind, scene.tracks[int(rails.runs.track[k])].id, parts), []).append(k)
+    heard_now = lden_energy(levels.period, hours)
+    for (kind, track, parts), members in found.items():
+        emission = planned.emission_at(date, parts, members)
+        without = lden_energy(heard(levels.transfer, line_power(scene, emission)), hours)
+        gain = np.zeros_like(heard_now)
+        np.log10(heard_now / np.where(without > 0, without, 1.0), out=gain, where=(heard_now > 0) & (without > 0))
+        loud = {scene.receivers.ids[r]: float(10.0 * g) for r, g in enumerate(gain) if 10.0 * g >= GAIN_RAILS_DB}
+        for from_m, to_m in _joined([(float(rails.runs.from_m[k]), float(rails.runs.to_m[k])) for k in members]):
             if loud:
                 gains[kind, track, from_m, to_m] = loud
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
@@ -65,21 +66,13 @@ def assemble(
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(loaded, built, selection, planned.rails.runs.runs),
+        notes=_notes(loaded, built, selection, planned.rails.runs.runs, planned.situation.date),
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),
         explanations=list(explanations),
-        actions=actions(
-            scene,
-            computed.emission.mechanisms,
-            computed.receivers.by_place,
-            hours,
-            explanations,
-            planned.rails,
-            planned.situation.date,
-        ),
+        actions=actions(planned, computed, hours),
         tones=with_flags(tones, findings),
     )
 
@@ -232,7 +225,7 @@ def _grid_level(energy: float) -> float | None:
 
 
 def _notes(
-    loaded: LoadedProject, built: BuiltScene, selection: Selection, rails: Sequence[RailRun]
+    loaded: LoadedProject, built: BuiltScene, selection: Selection, rails: Sequence[RailRun], date: dt.date
 ) -> list[model.NoteUsed]:
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
@@ -246,7 +239,8 @@ def _notes(
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]
-    taken = [*_own_assumptions(built, loaded.project), *loaded.assumptions]
+    by_rail = any(c.by_rail_condition for c, _ in selection.sources)
+    taken = [*_own_assumptions(built, loaded.project, date, by_rail), *loaded.assumptions]
     out += [("assumption", "project", text, standing) for text, standing in taken]
     out += [
         (
@@ -298,7 +292,7 @@ def _warning(problem: object) -> str:
     return " ".join(str(problem).split())
 
 
-def _own_assumptions(built: BuiltScene, project: Project) -> list[tuple[str, str]]:
+def _own_assumptions(built: BuiltScene, project: Project, date: dt.date, by_rail: bool) -> list[tuple[str, str]]:
     """What the scene took for granted."""
     out = [
         (
@@ -327,9 +321,18 @@ def _own_assumptions(built: BuiltScene, project: Project) -> list[tuple[str, str
                 str(Standing.PRACTICE),
             )
         )
+    managed = any(form.friction != "none" for form in built.scene.forms)
+    dampened = project.conditions is not None and project.conditions.rail is not None
+    if (managed or dampened) and not by_rail:
+        text = (
+            "The calculators of the rated levels read neither friction management of the track nor dry, damp and wet "
+            "rails: these change explanations and single states only, and only where the project names a calculator "
+            "for forecasts that reads them."
+        )
+        out.append((text, str(Standing.LAW)))
     if project.calculation.rail_state is not None:
         text = (
-            f"All levels but those of the time line are for {project.identity.assessment_dates[0].isoformat()} and the "
+            f"All levels but those of the time line are for {date.isoformat()} and the "
             "likely state of the rails; rails without works keep the roughness that the project gives."
         )
         out.append((text, str(Standing.USER)))

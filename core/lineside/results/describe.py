@@ -9,6 +9,7 @@ from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
 from lineside.scene.build import BuiltScene
+from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
 
 
@@ -80,6 +81,9 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
                 track=w.track,
                 from_m=w.from_m,
                 to_m=w.to_m,
+                until=w.until.isoformat() if w.until is not None else None,
+                changes={key: _plain(value) for key, value in w.sets().items()},
+                details={key: _plain(value) for key, value in w.details.items()},
                 description=w.description,
             )
             for w in sorted(project.works, key=lambda w: (w.date, w.track, w.from_m))
@@ -157,6 +161,13 @@ def _stops(loaded: LoadedProject, built: BuiltScene) -> list[model.StopInfo]:
     return out
 
 
+def _plain(value: object) -> str | float:
+    """A value of a work as it is printed."""
+    if isinstance(value, SpectrumRef):
+        return value.spectrum
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+
+
 def _service(loaded: LoadedProject, built: BuiltScene, run: Run) -> model.ServiceInfo:
     scene, service = built.scene, run.service
     entry = next(s for s in loaded.project.services if s.id == service.id)
@@ -166,7 +177,7 @@ def _service(loaded: LoadedProject, built: BuiltScene, run: Run) -> model.Servic
         if isinstance(entry.pattern, Calls)
         else "passes at line speed"
     )
-    per_period = np.bincount(scene.period_of_hour, weights=service.trains_per_hour, minlength=len(scene.period_names))
+    per_period = trains_per_period(loaded, scene)[:, [s.id for s in scene.services].index(service.id)]
     chainage = run.profile.place_m * run.profile.direction
     track = scene.tracks[service.track]
     inside = (chainage >= track.chainage_m[0]) & (chainage <= track.chainage_m[-1])

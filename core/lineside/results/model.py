@@ -129,7 +129,9 @@ class ServiceInfo(Part):
     train_length_m: float
     n_axles: int
     pattern: str = Field(description="passes, or calls at: names of the stops")
-    trains: dict[str, float] = Field(description="Trains on an average day, per period")
+    trains: dict[str, float] = Field(
+        description="Trains on the average day of a year, per period; all states of the timetable together"
+    )
     profile: SpeedProfile
 
 
@@ -173,6 +175,9 @@ class WorkInfo(Part):
     track: str
     from_m: float
     to_m: float
+    until: str | None = Field(default=None, description="Day on which its changes end; null: they last")
+    changes: dict[str, str | float] = Field(default={}, description="Attribute of the track -> value from then on")
+    details: dict[str, str | float] = Field(default={}, description="What is known about it, for the rail state")
     description: str
 
 

@@ -71,7 +71,7 @@ def rail_runs(loaded: LoadedProject, scene: Scene, calculators: Sequence[tuple[S
     measured = [
         (entry, _measured(entry.date, loaded.spectra[entry.spectrum])) for entry in loaded.project.rail_measurements
     ]
-    trains = trains_per_day(loaded, scene)
+    trains = trains_per_period(loaded, scene).sum(axis=0)
     tonnage = [mgt_per_day(scene, k, trains) for k in range(len(scene.tracks))]
     keys: dict[tuple[object, ...], int] = {}
     members: list[list[int]] = []
@@ -143,18 +143,22 @@ def _tabulated(name: str, calculators: Sequence[tuple[SourceCalculator, Options]
     )
 
 
-def trains_per_day(loaded: LoadedProject, scene: Scene) -> Array:
-    """Trains of each service on the average day of a year, all states of the timetable together, (n_services,)."""
+def trains_per_period(loaded: LoadedProject, scene: Scene) -> Array:
+    """Trains of each service in each period of the average day of a year, (n_periods, n_services).
+
+    All states of the timetable count with their shares.
+    """
     factor = np.ones((len(scene.period_names), len(scene.services)))
     for condition in loaded.conditions:
         if condition.kind == "timetable":
-            changed = [
-                [s.changes.services.get(x.id, ServiceChange()) for x in scene.services] for s in condition.states
-            ]
-            of_state = np.array([[c.trains_factor for c in services] for services in changed])
+            changes = [s.changes.services for s in condition.states]
+            of_state = np.array(
+                [[by_id.get(x.id, ServiceChange()).trains_factor for x in scene.services] for by_id in changes]
+            )
             factor = np.array([s.long_term_share() for s in condition.states]).T @ of_state
     hourly = np.array([s.trains_per_hour for s in scene.services]).reshape(len(scene.services), 24)
-    return np.asarray((hourly.T * factor[scene.period_of_hour]).sum(axis=0))
+    nominal = np.stack([hourly[:, scene.period_of_hour == n].sum(axis=1) for n in range(len(scene.period_names))])
+    return np.asarray(nominal * factor)
 
 
 def mgt_per_day(scene: Scene, track: int, trains: Array) -> float:
@@ -163,7 +167,7 @@ def mgt_per_day(scene: Scene, track: int, trains: Array) -> float:
     Parameters
     ----------
     trains : ndarray, (n_services,)
-        From :func:`trains_per_day`.
+        On an average day.
     """
     total = 0.0
     for service, per_day in zip(scene.services, trains, strict=True):
