@@ -280,6 +280,16 @@ class Return(Part):
     reasons: dict[str, str] = Field(description="case -> why there is no date, or no need of one")
 
 
+KeptReason = Literal[
+    "",
+    "kept throughout",
+    "exceeded throughout",
+    "exceeded to the end of the time line",
+    "exceeded to the end of the time line, still falling",
+    "kept until it is exceeded",
+]
+
+
 class Rating(Part):
     """A level in time as a criterion compares it with a limit."""
 
@@ -308,7 +318,7 @@ class Rating(Part):
     above_from: dict[str, str | None] = Field(
         description="case -> day after that from which it is exceeded again; null: it is not"
     )
-    reasons: dict[str, str] = Field(description="case -> why there is no such day, or no need of one")
+    reasons: dict[str, KeptReason] = Field(description="case -> why there is no such day; empty: there is")
 
 
 class ReceiverTimeline(Part):
@@ -320,8 +330,8 @@ class ReceiverTimeline(Part):
     returns: list[Return]
     ratings: list[Rating] = Field(
         default=[],
-        description="Levels as limits are compared; without single passes, and without clock hours that hold a part of a period "
-        "whose trains are not spread evenly",
+        description="Levels as limits are compared; without single passes, silence, and clock hours that hold a part "
+        "of a period whose trains are not spread evenly",
     )
 
     def rated(self, rating: Rating) -> dict[str, list[Level]]:

@@ -20,10 +20,6 @@ from lineside.results.findings import RESOLUTION_DB, Question, window_text
 from lineside.results.timeline import DIGITS, by_case, cases
 from lineside.scene.model import BoolArray, Scene
 
-KEPT, EXCEEDED = "kept throughout", "exceeded throughout"
-FALLING, NOT_FALLING = "exceeded to the end of the time line, still falling", "exceeded to the end of the time line"
-UNTIL_THEN = "kept until it is exceeded"
-
 #: Trains of the hours of a period that differ by less than this ratio are spread evenly.
 EVEN_WITHIN = 1e-9
 
@@ -149,7 +145,7 @@ class Keeping:
 
     kept_from: dt.date | None
     above_from: dt.date | None
-    reason: str  # why there is no first date; empty: there is
+    reason: model.KeptReason  # why there is no first date; empty: there is
 
 
 def keeps(dates: Sequence[dt.date], level_db: Array, limit_db: float, jumps: BoolArray, start: int) -> Keeping:
@@ -166,19 +162,25 @@ def keeps(dates: Sequence[dt.date], level_db: Array, limit_db: float, jumps: Boo
     """
     above = level_db > limit_db + RESOLUTION_DB
     if not above.any():
-        return Keeping(None, None, KEPT)
+        return Keeping(None, None, "kept throughout")
     if above.all():
-        return Keeping(None, None, EXCEEDED)
+        return Keeping(None, None, "exceeded throughout")
     kept = np.flatnonzero(~above[start:])
     if kept.size == 0:
         falling = len(level_db) > 1 and level_db[-1] < level_db[-2]
-        return Keeping(None, None, FALLING if falling else NOT_FALLING)
+        return Keeping(
+            None,
+            None,
+            "exceeded to the end of the time line, still falling"
+            if falling
+            else "exceeded to the end of the time line",
+        )
     first = start + int(kept[0])
     earlier = np.flatnonzero(above[:first])
     later = np.flatnonzero(above[first:])
     again = _crossing(dates, level_db, limit_db, jumps, first + int(later[0])) if later.size else None
     if earlier.size == 0:
-        return Keeping(None, again, UNTIL_THEN)
+        return Keeping(None, again, "kept until it is exceeded")
     return Keeping(_crossing(dates, level_db, limit_db, jumps, int(earlier[-1]) + 1), again, "")
 
 
