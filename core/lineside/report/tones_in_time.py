@@ -31,7 +31,7 @@ def figure(results: Results, strings: Strings) -> Figure:
     picture = margin_chart(timeline, shown, words)
     places = [strings("tones.marks_at", track=m.track, from_m=metres(m.from_m), to_m=metres(m.to_m)) for m in shown]
     alt = strings("tones_in_time.alt", places=joined(places, "; "), first=timeline.dates[0], last=timeline.dates[-1])
-    services = joined(dict.fromkeys(names.get(m.service, m.service) for m in shown))
+    services = joined(dict.fromkeys(names.get(m.service, m.service) for m in shown), "; ")
     note = sentences(
         strings("tones_in_time.note", services=services),
         strings("tones_in_time.capped", shown=len(shown), total=len(marks)) if len(marks) > len(shown) else "",
