@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from lineside.engine.causes import Explainer
-from lineside.engine.course import course
+from lineside.engine.course import course, thirds_in_time
 from lineside.engine.plan import Plan, plan
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
@@ -24,6 +24,7 @@ from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.model import Explanation, Results, Timeline
+from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
 from lineside.results.tones import thirds_if_needed
@@ -90,13 +91,14 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
     computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
-    in_time = _timeline(planned, selection, computed, progress)
+    in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, progress)
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
     wheels = planned.wheels()
-    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels)
+    line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
+    tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
@@ -172,7 +174,9 @@ def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Exp
     return describe_split(found, first, planned.situation, receivers.ids)
 
 
-def _timeline(planned: Plan, selection: Selection, computed: Computed, progress: Progress) -> Timeline | None:
+def _timeline(
+    planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question], progress: Progress
+) -> Timeline | None:
     """Levels in time; None where no work changes a rail."""
     loaded = planned.scenes.loaded
     wanted, runs = loaded.project.calculation.rail_state, planned.rails.runs
@@ -182,13 +186,18 @@ def _timeline(planned: Plan, selection: Selection, computed: Computed, progress:
     end = months_from(runs.work_dates[-1], wanted.months_after)
     measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
     # the day before each work, so that levels step at a work and do not rise towards it
-    steps = [d - dt.timedelta(days=1) for d in runs.work_dates]
-    asked = (planned.situation.date, *loaded.project.identity.assessment_dates)
-    also = [*asked, *steps, *measured, *change_dates(loaded.project.works)]
+    eves = [d - dt.timedelta(days=1) for d in runs.work_dates]
+    named = (planned.situation.date, *loaded.project.identity.assessment_dates)
+    also = [*named, *eves, *measured, *change_dates(loaded.project.works)]
     dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, also)
-    levels = course(planned, selection, computed.receivers.transfer, dates, wanted.draws, wanted.seed)
+    scene, transfer = planned.built.scene, computed.receivers.transfer
+    levels = course(planned, selection, transfer, dates, wanted.draws, wanted.seed)
+    toned = any(c.tone is not None for q in asked for c in q.checks)
+    thirds = thirds_in_time(planned, selection, transfer, dates) if toned else None
+    steps = [work.date for work in loaded.project.works]
+    rated = ratings(LineOfTime(scene, levels, runs.work_dates[-1], steps, thirds), asked)
     progress("time line", 1, 1)
-    return describe(planned.built.scene, runs, levels, selection.rail_state, planned.situation.date)
+    return describe(scene, runs, levels, selection.rail_state, planned.situation.date, rated)
 
 
 def render(

@@ -592,6 +592,30 @@ TIMELINE_DATES = ("2026-09-01", "2026-10-01", "2026-10-05", "2026-10-12", "2026-
 RISE_DB = (0.0, 0.0, 2.5, 5.0, 4.0, 2.9, 0.6)
 
 
+def _rating(before: dict[str, float], share: dict[str, float]) -> dict[str, Any]:
+    """Lnight with 3 dB for a tone on the days after the works; the limit lies 4 dB above the state before."""
+    toned = [rise >= 2.5 for rise in RISE_DB]
+    rated = {
+        c: [before["night"] + f * r + 3.0 * t for r, t in zip(RISE_DB, toned, strict=True)] for c, f in share.items()
+    }
+    return {
+        "criterion": "permit-2019",
+        "label": "Condition 14",
+        "quantity": "lnight_db",
+        "limit_db": round(before["night"] + 4.0),
+        "rounded_up": False,
+        "adjustment_db": 0.0,
+        "tone_rule": "ISO 1996-2:2007, Annex D",
+        "tone_found": toned,
+        "before_db": before["night"],
+        "above_before": False,
+        "rating_db": rated,
+        "kept_from": {"low": "2026-12-11", "likely": "2027-01-20", "high": None},
+        "above_from": {"low": "2027-02-20", "likely": None, "high": None},
+        "reasons": {"low": "", "likely": "", "high": "exceeded to the end of the time line, still falling"},
+    }
+
+
 def _receiver_timeline(receiver: dict[str, Any]) -> dict[str, Any]:
     now, quantities = RISE_DB[TIMELINE_DATES.index("2026-12-01")], ("lden", "day", "evening", "night")
     levels = {"lden": receiver["lden_db"], **receiver["period_db"]}
@@ -605,6 +629,7 @@ def _receiver_timeline(receiver: dict[str, Any]) -> dict[str, Any]:
         "levels_db": {
             q: {case: [before[q] + f * rise for rise in RISE_DB] for case, f in share.items()} for q in quantities
         },
+        "ratings": [_rating(before, share)],
         "returns": [
             {
                 "within_db": 3.0,
@@ -666,6 +691,11 @@ def _tones(receivers: list[dict[str, Any]]) -> dict[str, Any]:
                 "wheel_roughness_db": -4.2,
                 "margin_fresh_db": {"low": 4.1, "likely": 8.1, "high": 12.1},
                 "margin_at_assessment_db": {"low": -9.0, "likely": 1.2, "high": 8.0},
+                "margin_db": {
+                    "low": [None, None, None, 4.1, -2.0, -9.0, None],
+                    "likely": [None, None, None, 8.1, 5.0, 1.2, None],
+                    "high": [None, None, None, 12.1, 10.4, 8.0, None],
+                },
                 "needed_margin_db": 0.0,
                 "smear_ratio": 0.12,
             }

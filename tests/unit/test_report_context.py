@@ -49,7 +49,7 @@ def test_tables_have_fixed_ids() -> None:
         "T2.2",
         "T4.1",
         *(f"T5.{k}" for k in range(1, 16)),
-        *(f"T6.{k}" for k in range(1, 16)),
+        *(f"T6.{k}" for k in range(1, 17)),
         "T7.1",
         "T9.1",
         "TB.1",
@@ -265,9 +265,10 @@ def test_works_are_recorded_and_not_computed_without_a_rail_state() -> None:
     table = report.tables["T2.2"]
     assert len(table.rows) == 2
     assert table.note.startswith("Their effect on the roughness of rails is not computed")
-    for table_id in ("T6.9", "T6.10", "T6.11", "T6.12"):
+    for table_id in ("T6.9", "T6.10", "T6.11", "T6.12", "T6.16"):
         assert report.tables[table_id].rows == () and "asks for no rail state" in report.tables[table_id].empty
-    assert report.figures["F6.7"].empty == report.figures["F6.8"].empty == report.tables["T6.9"].empty
+    for figure_id in ("F6.7", "F6.8", "F6.10"):
+        assert report.figures[figure_id].empty == report.tables["T6.9"].empty
     assert "is not computed" in text_of(report)
 
 
@@ -288,6 +289,83 @@ def test_report_says_what_of_the_works_is_computed_and_until_when() -> None:
     assert "by about February 2027; it may be as early as December 2026, and in the high case it is later than" in said
     assert "a tone of about 350 to 600 Hz" in said
     assert "a model of lineside's own" in said
+
+
+def test_limits_in_time_print_levels_as_compared_and_the_days_from_which_they_are_kept() -> None:
+    results = FIXTURE["build_results"](2)
+    report = build_from(results, draw=True)
+    table = report.tables["T6.16"]
+    (rating,) = results.timeline.receivers[0].ratings
+    group, first, second = table.rows
+    assert group.group and group.cells[0].startswith("Operating permit")
+    likely = rating.rating_db["likely"]
+    assert (first.cells[0], second.cells[0], first.cells[1]) == ("R1", "R2", "Lnight")
+    assert first.cells[2:] == (
+        f"{rating.limit_db:g}",
+        f"{rating.before_db:.1f}",
+        f"{likely[3]:.1f} †",
+        f"{likely[5]:.1f} †",
+        "2026-12-11 ↑ / 2027-01-20 / not by 2027-03-01",
+    )
+    assert "†: holds an adjustment" in table.note and "↑: exceeded again" in table.note
+    made = sum(f.verdict != "not assessed" for f in results.findings)
+    assert f"Not followed in time: {made - 2} comparisons" in table.note
+    said = text_of(report)
+    worst = max(results.timeline.receivers, key=lambda r: r.ratings[0].rating_db["likely"][3] - r.ratings[0].limit_db)
+    assert f"the limit of {worst.ratings[0].limit_db:g} dB for Lnight (Operating permit" in said
+    assert f"is exceeded for a time at {worst.receiver}: in the likely case until about January 2027, in the" in said
+    assert "The same holds for 1 more comparison" in said
+    svg = base64.b64decode(report.figures["F6.7"].source.partition("base64,")[2]).decode()
+    for words in ("rating level", "Lnight, rated", f"limit {rating.limit_db:g} dB (Lnight)", "Lden, or as named, dB"):
+        assert words in svg
+    assert "Rating levels" in report.figures["F6.7"].note
+
+
+@pytest.mark.parametrize(
+    ("reason", "above_from", "printed"),
+    [
+        ("kept throughout", None, "kept throughout"),
+        ("exceeded throughout", None, "exceeded throughout"),
+        ("exceeded to the end of the time line", None, "not by 2027-03-01"),
+        ("kept until it is exceeded", "2027-02-03", "kept until 2027-02-03"),
+    ],
+)
+def test_limits_in_time_say_why_there_is_no_day(reason: str, above_from: str | None, printed: str) -> None:
+    results = FIXTURE["build_results"](1)
+    cases = ("low", "likely", "high")
+    (receiver,) = results.timeline.receivers
+    changed = receiver.ratings[0].model_copy(
+        update={
+            "kept_from": dict.fromkeys(cases),
+            "above_from": dict.fromkeys(cases, above_from),
+            "reasons": dict.fromkeys(cases, reason),
+            "tone_found": [False] * 7,
+        }
+    )
+    timeline = results.timeline.model_copy(update={"receivers": [receiver.model_copy(update={"ratings": [changed]})]})
+    report = build_from(results.model_copy(update={"timeline": timeline}), draw=True)
+    assert report.tables["T6.16"].rows[1].cells[-1] == printed
+    assert ("still at the end of the time line" in text_of(report)) == printed.startswith("not by")
+    # nothing is drawn beside the level where no adjustment was made
+    svg = base64.b64decode(report.figures["F6.7"].source.partition("base64,")[2]).decode()
+    assert "rated" not in svg and "Rating levels" not in report.figures["F6.7"].note
+
+
+def test_limits_exceeded_before_the_works_are_not_blamed_on_them() -> None:
+    results = FIXTURE["build_results"](1)
+    assert "kept before them" in text_of(build_from(results))
+    (receiver,) = results.timeline.receivers
+    changed = receiver.ratings[0].model_copy(update={"above_before": True})
+    timeline = results.timeline.model_copy(update={"receivers": [receiver.model_copy(update={"ratings": [changed]})]})
+    assert "kept before them" not in text_of(build_from(results.model_copy(update={"timeline": timeline})))
+
+
+def test_marks_in_time_are_drawn_once_per_group_with_the_margin_that_is_needed() -> None:
+    report = build(3, draw=True)
+    figure = report.figures["F6.10"]
+    svg = base64.b64decode(figure.source.partition("base64,")[2]).decode()
+    assert svg.count("27.8 mm") == 1 and "needed for a tone: 0 dB" in svg
+    assert f"T1, 250–560{NO_BREAK}m" in figure.alt and "smoothest wheels" in figure.note
 
 
 def test_tones_at_receivers_print_the_clearest_service_and_the_rule() -> None:

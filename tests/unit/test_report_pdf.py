@@ -92,7 +92,7 @@ def test_ua_identifier_has_the_schema_that_pdf_a_asks_for(pdf: pikepdf.Pdf) -> N
 
 def test_every_figure_has_a_description(pdf: pikepdf.Pdf) -> None:
     figures = tagged(pdf, "/Figure")
-    assert len(figures) == 11
+    assert len(figures) == 12
     descriptions = [str(f.Alt) for f in figures]
     assert all(len(d) > 60 for d in descriptions)
     assert len(set(descriptions)) == len(descriptions)

@@ -9,9 +9,11 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.engine.emission import Emission
+from lineside.engine.grid import line_power
 from lineside.engine.plan import Plan
 from lineside.engine.select import Selection
-from lineside.engine.timeline import TimelineLevels, timeline
+from lineside.engine.timeline import TimelineLevels, roughness, timeline
+from lineside.engine.timeline_states import Listening, State, power_one_by_one
 
 
 def course(
@@ -50,3 +52,58 @@ def _within_epoch(
     emission: Emission = planned.emission_at(dates[0])
     mixture = list(zip(scenes, mix.weight, strict=True))
     return timeline(scenes[0], planned.rails.runs, selection, emission, transfer, dates, n_draws, seed, mixture)
+
+
+def thirds_in_time(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:
+    """Third-octave spectra of the periods at each date, likely case, not A-weighted.
+
+    Sections without works are evaluated once between two changes of the track, those with works in each state of their
+    rails that differs.
+
+    Parameters
+    ----------
+    transfer : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
+        Long-term transfer of the source classes of ``planned.task``.
+
+    Returns
+    -------
+    ndarray, (n_dates, n_receivers, n_periods, 24)
+        Mean square, re (20 uPa)^2.
+    """
+    epochs: dict[int, list[int]] = {}
+    for k, date in enumerate(dates):
+        epochs.setdefault(planned.scenes.epoch(date), []).append(k)
+    out = np.empty((len(dates), len(transfer), transfer.shape[3], transfer.shape[4]))
+    for members in epochs.values():
+        out[members] = _thirds_within_epoch(planned, selection, transfer, [dates[k] for k in members])
+    return out
+
+
+def _thirds_within_epoch(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:
+    assert selection.rail_state is not None
+    runs, mix = planned.rails.runs, planned.mixture_at(dates[0])
+    scenes = [planned.scenes.at(state).scene for state in mix.states]
+    emission = planned.emission_at(dates[0])
+    given = roughness(selection.rail_state[0], runs, dates, selection.rail_state[1])
+    listening = Listening(
+        mixture=list(zip(scenes, mix.weight, strict=True)),
+        runs=runs,
+        calculators=selection.sources,
+        classes=emission.classes,
+        transfer=transfer,
+        wavelength_mm=given.wavelength_mm,
+    )
+    power = line_power(scenes[0], emission)
+    power[:, runs.sections] = 0.0
+    rest = _arriving(transfer, power)
+    states = [State(given.level_db[:, d, 0], runs.begun(date)) for d, date in enumerate(dates)]
+    new = {state.key(): state for state in states}
+    transfer = transfer[:, runs.sections]
+    heard = (_arriving(transfer, power) for power in power_one_by_one(listening, list(new.values())))
+    known = dict(zip(new, heard, strict=True))
+    return np.array([rest + known[state.key()] for state in states])
+
+
+def _arriving(transfer: Array, power: Array) -> Array:
+    """Mean square in third octaves, (n_receivers, n_periods, 24), of power (n_periods, n_sections, n_classes, 24)."""
+    return np.asarray(np.einsum("rcknt,nckt->rnt", transfer, power))

@@ -187,8 +187,8 @@ class State:
         return self.changed.tobytes() + np.where(self.changed[:, None], self.level_db, 0.0).tobytes()
 
 
-def heard_one_by_one(listening: Listening, states: Sequence[State]) -> Iterator[Array]:
-    """A-weighted mean square of all sections with works in each state, (n_heard,).
+def power_one_by_one(listening: Listening, states: Sequence[State]) -> Iterator[Array]:
+    """Mean sound power per metre of all sections with works in each state, (n_periods, n_sections, n_classes, 24).
 
     Calculators see the sections of several states side by side, as if they were so much more track.
     """
@@ -207,5 +207,10 @@ def heard_one_by_one(listening: Listening, states: Sequence[State]) -> Iterator[
             of_one = power_in_classes(compute_emission(part, listening.calculators), listening.classes)
             power += line_power(of_one, vehicles)
         for k in range(len(batch)):
-            own = power[:, k * sections.size : (k + 1) * sections.size]
-            yield _heard(listening, sections, own[..., None])[0]
+            yield power[:, k * sections.size : (k + 1) * sections.size]
+
+
+def heard_one_by_one(listening: Listening, states: Sequence[State]) -> Iterator[Array]:
+    """A-weighted mean square of all sections with works in each state, (n_heard,)."""
+    for power in power_one_by_one(listening, states):
+        yield _heard(listening, listening.runs.sections, power[..., None])[0]

@@ -12,6 +12,7 @@ from lineside.report import (
     in_time,
     input_details,
     kept_limits,
+    limits_in_time,
     method_sources,
     pictures,
     place_inputs,
@@ -78,6 +79,7 @@ def build(
         *tones.tables(results, strings),
         causes.conditions_table(results, strings),
         *causes.tables(results, strings),
+        limits_in_time.table(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(

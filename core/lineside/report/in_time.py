@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import base64
-import datetime as dt
 from collections.abc import Mapping
 
 from lineside.figures.time_chart import MAX_TIME_PANELS, time_chart
 from lineside.figures.words import clean
-from lineside.report import tones
+from lineside.report import limits_in_time, tones
 from lineside.report.place_inputs import columns
-from lineside.report.selection import capped_note, printed_receivers, sentences, value
+from lineside.report.selection import capped_note, month, printed_receivers, sentences, value
 from lineside.report.strings import Strings
 from lineside.report.text import joined, level, number, whole
 from lineside.report.views import Column, Figure, Row, Table
@@ -102,10 +101,13 @@ def figure(results: Results, strings: Strings) -> Figure:
 
     asked = [f for f in results.findings if f.quantity == "lden_db"]
     limits = {r.id: sorted({f.limit_db for f in asked if f.receiver == r.id and f.limit_db is not None}) for r in shown}
-    picture = time_chart(timeline, shown, limits, words)
+    rated = {t.receiver: limits_in_time.rated_lines(t, strings) for _, t in found[:MAX_TIME_PANELS]}
+    picture = time_chart(timeline, shown, limits, words, rated)
     alt = strings("time.figure_alt", ids=joined(r.id for r in shown), first=timeline.dates[0], last=timeline.dates[-1])
     source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
-    note = strings("time.figure_note", n=len(shown))
+    note = sentences(
+        strings("time.figure_note", n=len(shown)), strings("time.figure_rated") if any(rated.values()) else ""
+    )
     return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
 
 
@@ -124,7 +126,7 @@ def summary(results: Results, strings: Strings) -> list[str]:
     rise = {c: _rise(top, c) for c in timeline.cases}
     if rise["likely"] < HEARD_DB:
         first = strings("time.summary_little", date=last, high=whole(rise["high"]), id=top.receiver)
-        return [first, strings("time.summary_model")]
+        return [first, limits_in_time.summary(results, strings), strings("time.summary_model")]
     first = strings(
         "time.summary_rise",
         date=last,
@@ -134,23 +136,23 @@ def summary(results: Results, strings: Strings) -> list[str]:
         high=whole(rise["high"]),
     )
     nearest = next(x for x in top.returns if x.within_db == 1.0)
-    return [first, _until(nearest, timeline, strings), tones.summary(results, strings), strings("time.summary_model")]
+    return [
+        first,
+        _until(nearest, timeline, strings),
+        limits_in_time.summary(results, strings),
+        tones.summary(results, strings),
+        strings("time.summary_model"),
+    ]
 
 
 def _until(found: Return, timeline: Timeline, strings: Strings) -> str:
     dates: Mapping[str, str | None] = found.dates
     if dates["likely"] is None:
-        return strings("time.summary_not", date=_month(timeline.dates[-1], strings))
-    early, likely = _month(dates["low"] or dates["likely"], strings), _month(dates["likely"], strings)
+        return strings("time.summary_not", date=month(timeline.dates[-1], strings))
+    early, likely = month(dates["low"] or dates["likely"], strings), month(dates["likely"], strings)
     if dates["high"] is None:
-        said = strings("time.summary_open", low=early, likely=likely, end=_month(timeline.dates[-1], strings))
+        said = strings("time.summary_open", low=early, likely=likely, end=month(timeline.dates[-1], strings))
     else:
-        said = strings("time.summary_until", low=early, likely=likely, high=_month(dates["high"], strings))
+        said = strings("time.summary_until", low=early, likely=likely, high=month(dates["high"], strings))
     again = found.leaves["likely"]
-    return sentences(said, strings("time.summary_again", date=_month(again, strings)) if again else "")
-
-
-def _month(date: str, strings: Strings) -> str:
-    """Month and year: dates of a forecast to the day would say too much."""
-    day = dt.date.fromisoformat(date)
-    return f"{strings(f'month.m{day.month}')} {day.year}"
+    return sentences(said, strings("time.summary_again", date=month(again, strings)) if again else "")

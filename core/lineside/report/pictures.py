@@ -12,7 +12,7 @@ from lineside.figures.place import choose_view
 from lineside.figures.site_map import site_map
 from lineside.figures.style import TEXT_WIDTH_MM, Picture
 from lineside.figures.words import clean, shorten
-from lineside.report import causes, in_time, tones
+from lineside.report import causes, in_time, tones, tones_in_time
 from lineside.report.result_tables import PartsOf, figure_receivers
 from lineside.report.selection import (
     OTHERS,
@@ -55,6 +55,7 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
         in_time.figure(results, strings),
         tones.figure(results, strings),
         causes.figure(results, strings),
+        tones_in_time.figure(results, strings),
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import sys
 from collections.abc import Iterable, Mapping, Sequence
@@ -88,6 +89,12 @@ def quantity_name(finding: Finding, strings: Strings) -> str:
     """Symbol of the quantity with its hours."""
     symbol = strings.known("quantity", finding.quantity)
     return f"{symbol}, {finding.window}" if finding.window else symbol
+
+
+def month(date: str, strings: Strings) -> str:
+    """Month and year: dates of a forecast to the day would say too much."""
+    day = dt.date.fromisoformat(date)
+    return f"{strings(f'month.m{day.month}')} {day.year}"
 
 
 def of_project(results: Results, *keys: str, default: Any = None) -> Any:

@@ -294,6 +294,47 @@ class Return(Part):
     reasons: dict[str, str] = Field(description="case -> why there is no date, or no need of one")
 
 
+KeptReason = Literal[
+    "",
+    "kept throughout",
+    "exceeded throughout",
+    "exceeded to the end of the time line",
+    "exceeded to the end of the time line, still falling",
+    "kept until it is exceeded",
+]
+
+
+class Rating(Part):
+    """A level in time as a criterion compares it with a limit."""
+
+    criterion: str
+    label: str
+    quantity: str
+    window: str | None = None
+    limit_db: float
+    rounded_up: bool = Field(description="The criterion rounds up to whole dB before it compares; not in rating_db")
+    adjustment_db: float = Field(description="Fixed adjustment of the criterion")
+    tone_rule: str = Field(default="", description="Rule for tones that the criterion asks for; empty: none")
+    tone_found: list[bool] = Field(
+        default=[], description="At each date: the rule finds a tone in the likely case; empty: not looked for"
+    )
+    before_db: Level = Field(description="Before the first work")
+    above_before: bool = Field(description="The limit is exceeded before the first work")
+    rating_db: dict[str, list[Level]] = Field(
+        default={},
+        description="case -> level with adjustments at each date; what a tone adds is that of the likely case; empty: "
+        "the level itself, which is in levels_db",
+    )
+    kept_from: dict[str, str | None] = Field(
+        description="case -> first day of the stretch in which the limit is kept for the first time after the last "
+        "work; null: see reasons"
+    )
+    above_from: dict[str, str | None] = Field(
+        description="case -> day after that from which it is exceeded again; null: it is not"
+    )
+    reasons: dict[str, KeptReason] = Field(description="case -> why there is no such day; empty: there is")
+
+
 class ReceiverTimeline(Part):
     receiver: str
     before_db: dict[str, Level] = Field(description="lden or period -> level before the first work")
@@ -301,6 +342,17 @@ class ReceiverTimeline(Part):
     fresh_db: dict[str, Level] = Field(description="case -> highest Lden on the days after works")
     levels_db: dict[str, dict[str, list[Level]]] = Field(description="lden or period -> case -> level at each date")
     returns: list[Return]
+    ratings: list[Rating] = Field(
+        default=[],
+        description="Levels as limits are compared; without single passes, silence, and clock hours that hold a part "
+        "of a period whose trains are not spread evenly",
+    )
+
+    def rated(self, rating: Rating) -> dict[str, list[Level]]:
+        """Case -> the level that is compared, at each date: the rating level, or the level itself."""
+        quantity = rating.quantity.removesuffix("_db")
+        name = quantity if quantity in self.levels_db else quantity.removeprefix("l")
+        return rating.rating_db or self.levels_db[name]
 
 
 class Timeline(Part):
@@ -343,6 +395,9 @@ class ToneInfo(Part):
     )
     margin_at_assessment_db: dict[str, float] | None = Field(
         description="The same at the assessment date; null: faded or not there yet"
+    )
+    margin_db: dict[str, list[float | None]] = Field(
+        default={}, description="case -> the same at each date of the time line; null: faded or not there"
     )
     needed_margin_db: float = Field(description="Margin from which on the calculator takes a tone to be heard")
     smear_ratio: float = Field(description="Spread of the frequency, (max - min) / mean, above which it is smeared")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,7 @@ def describe(
     levels: TimelineLevels,
     wear: tuple[RailStateCalculator, Options],
     date: dt.date,
+    ratings: Mapping[str, Sequence[model.Rating]],
 ) -> model.Timeline:
     """The time line of all receivers.
 
@@ -36,6 +37,8 @@ def describe(
     ----------
     date : date
         The assessment date.
+    ratings : mapping
+        By receiver; see :func:`lineside.results.ratings.ratings`.
     """
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     return model.Timeline(
@@ -57,11 +60,21 @@ def describe(
             )
             for k, run in enumerate(runs.runs)
         ],
-        receivers=[_receiver(r, scene, runs, levels, hours) for r in range(len(scene.receivers))],
+        receivers=[
+            _receiver(r, scene, runs, levels, hours, ratings.get(scene.receivers.ids[r], ()))
+            for r in range(len(scene.receivers))
+        ],
     )
 
 
-def _receiver(r: int, scene: Scene, runs: RailRuns, levels: TimelineLevels, hours: Array) -> model.ReceiverTimeline:
+def _receiver(
+    r: int,
+    scene: Scene,
+    runs: RailRuns,
+    levels: TimelineLevels,
+    hours: Array,
+    ratings: Sequence[model.Rating],
+) -> model.ReceiverTimeline:
     def quantities(period: Array) -> dict[str, Array]:
         named = {name: period[..., n] for n, name in enumerate(scene.period_names)}
         return {"lden": lden_energy(period, hours), **named}
@@ -75,11 +88,12 @@ def _receiver(r: int, scene: Scene, runs: RailRuns, levels: TimelineLevels, hour
         receiver=scene.receivers.ids[r],
         before_db={q: _level(v) for q, v in before.items()},
         worn_in_db={q: _level(v) for q, v in worn_in.items()},
-        fresh_db=_by_case(cases(lden[fresh].max(axis=0))),
-        levels_db={q: _by_case(cases(values)) for q, values in in_time.items()},
+        fresh_db=by_case(cases(lden[fresh].max(axis=0))),
+        levels_db={q: by_case(cases(values)) for q, values in in_time.items()},
         returns=[]
         if silent
         else returns_within(MARGINS_DB, levels.dates[fresh[-1] :], to_db(lden[fresh[-1] :] / before["lden"])),
+        ratings=list(ratings),
     )
 
 
@@ -101,7 +115,7 @@ def cases(values: Array) -> Array:
     return np.stack([drawn[..., low], values[..., 0], drawn[..., high]], axis=-1)
 
 
-def _by_case(energy: Array) -> dict[str, Any]:
+def by_case(energy: Array) -> dict[str, Any]:
     """Levels of (..., 3) energies by case: one level, or a list of them."""
     level_db = np.round(to_db(energy), DIGITS).astype(object)
     level_db[energy <= 0.0] = None

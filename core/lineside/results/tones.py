@@ -11,7 +11,7 @@ import numpy as np
 
 from lineside.acoustics.bands import THIRD_OCTAVES_HZ, Array
 from lineside.acoustics.levels import energy_sum_db, to_db
-from lineside.contracts import RAIL_CASES, Options, RailStateCalculator, RailTone, SourceCalculator, Window
+from lineside.contracts import RAIL_CASES, Options, RailRun, RailStateCalculator, RailTone, SourceCalculator, Window
 from lineside.engine.emission import Emission
 from lineside.engine.run import Computed
 from lineside.engine.select import Selection
@@ -30,6 +30,8 @@ from lineside.scene.model import ClassOrSpectrum, IntArray, Scene, Spectrum
 from lineside.scene.rail_runs import RailRuns
 
 DIGITS = 3
+#: Random draws of the state of rails behind low and high margins in time.
+N_DRAWS = 200
 LIKELY = RAIL_CASES.index("likely")
 
 
@@ -42,6 +44,7 @@ class _Marks:
     members: tuple[int, ...]  # indices of runs
     tone: RailTone  # while fresh, each margin the largest of the runs
     now: RailTone | None  # at the assessment date
+    course: tuple[RailTone | None, ...]  # at the dates of the time line
 
 
 def thirds_if_needed(scene: Scene, computed: Computed, runs: RailRuns | None, asked: bool) -> ThirdOctaves | None:
@@ -60,6 +63,7 @@ def describe(
     dates: Sequence[dt.date],
     emission_at: Callable[[dt.date], Emission],
     wheels: Mapping[str, Sequence[ClassOrSpectrum]],
+    line: Sequence[dt.date] = (),
 ) -> model.Tones | None:
     """Tones of the marks, while fresh and at the assessment date; None where there is nothing to tell.
 
@@ -75,6 +79,8 @@ def describe(
         Gives the emission at a date, with the source classes of ``computed.emission``.
     wheels : mapping
         Roughness of the wheels in each of their states, by vehicle id.
+    line : sequence of date, optional
+        Dates of the time line, for the course of the marks.
     """
     if now is None:
         return None
@@ -89,7 +95,7 @@ def describe(
         return out
     over_now = over_neighbours_db(day_passes(base, now))
     fresh: dict[dt.date, tuple[Emission, Array]] = {}
-    for group in _marks(runs, wear, dates[0]):
+    for group in _marks(runs, wear, dates[0], line):
         if group.fresh not in fresh:
             emission = emission_at(group.fresh)
             then = third_octaves(base, emission, computed.receivers.transfer)
@@ -106,7 +112,9 @@ def describe(
     return out
 
 
-def _marks(runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.date) -> list[_Marks]:
+def _marks(
+    runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.date, line: Sequence[dt.date]
+) -> list[_Marks]:
     """Groups of runs; of several works on a run, the last one with the strongest marks."""
     calculator, options = wear
     found: dict[tuple[int, dt.date, float, bool], list[tuple[int, RailTone, RailTone | None]]] = {}
@@ -125,9 +133,29 @@ def _marks(runs: RailRuns, wear: tuple[RailStateCalculator, Options], date: dt.d
             members=tuple(k for k, _, _ in entries),
             tone=_strongest([tone for _, tone, _ in entries]),
             now=_strongest(present) if (present := [now for _, _, now in entries if now is not None]) else None,
+            course=_course([runs.runs[k] for k, _, _ in entries], _strongest([t for _, t, _ in entries]), wear, line),
         )
         for (track, since, _, _), entries in found.items()
     ]
+
+
+def _course(
+    runs: Sequence[RailRun], tone: RailTone, wear: tuple[RailStateCalculator, Options], dates: Sequence[dt.date]
+) -> tuple[RailTone | None, ...]:
+    """Marks of one pitch at dates, those of the run where they are strongest in the likely case."""
+    calculator, options = wear
+
+    def seen(run: RailRun, date: dt.date, n_draws: int) -> RailTone | None:
+        found = calculator.tones(run, date, options, n_draws=n_draws)
+        return next((t for t in found if t.pitch_mm == tone.pitch_mm), None)
+
+    out, leading = [], runs[0]
+    for date in dates:
+        if len(runs) > 1:  # draws are for the strongest run only, which saves time
+            likely = [(t.margin_db[LIKELY], -k) for k, run in enumerate(runs) if (t := seen(run, date, 0)) is not None]
+            leading = runs[-max(likely)[1]] if likely else leading
+        out.append(seen(leading, date, N_DRAWS))
+    return tuple(out)
 
 
 def _strongest(tones: Sequence[RailTone]) -> RailTone:
@@ -167,6 +195,7 @@ def _info(
         wheel_roughness_db=None if wheel_db is None else round(wheel_db, DIGITS),
         margin_fresh_db=_margins(marks.tone, wheel_db),
         margin_at_assessment_db=None if marks.now is None else _margins(marks.now, wheel_db),
+        margin_db=_margins_in_time(marks.course, wheel_db),
         needed_margin_db=marks.tone.needed_margin_db,
         smear_ratio=marks.tone.smear_ratio,
     )
@@ -200,6 +229,13 @@ def _margins(tone: RailTone, wheel_db: float | None) -> dict[str, float]:
         for case, other_db in zip(RAIL_CASES, tone.other_db, strict=True):
             margins[case] -= float(energy_sum_db([other_db, wheel_db])) - other_db
     return {case: round(margin, 1) for case, margin in margins.items()}
+
+
+def _margins_in_time(course: Sequence[RailTone | None], wheel_db: float | None) -> dict[str, list[float | None]]:
+    if not course:
+        return {}
+    found = [None if tone is None else _margins(tone, wheel_db) for tone in course]
+    return {case: [None if margins is None else margins[case] for margins in found] for case in RAIL_CASES}
 
 
 def likelihood(

@@ -18,6 +18,7 @@ import numpy as np
 
 from lineside.acoustics.bands import OCTAVES_HZ, THIRD_OCTAVES_HZ
 from lineside.acoustics.levels import to_db
+from lineside.contracts import RAIL_CASES
 from lineside.engine.grid import line_power
 from lineside.engine.run import Computed
 from lineside.errors import ReportError
@@ -64,7 +65,9 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         "contributions": _contributions(results),
         "passes": _passes(results),
         "timeline": _timeline(results),
+        "ratings": _ratings(results),
         "tones": _tones(results),
+        "tones_in_time": _tones_in_time(results),
         "third_octaves": _third_octaves(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
@@ -177,6 +180,45 @@ def _timeline(results: Results) -> Rows:
         for r in timeline.receivers
         for k, date in enumerate(timeline.dates)
     ], None
+
+
+def _ratings(results: Results) -> Rows:
+    """One row per receiver, limit and date: the level as the criterion compares it, before rounding."""
+    keep = ("criterion", "label", "quantity", "window", "limit_db")
+    columns = ["receiver", *keep, "date", *(f"rating_{case}_db" for case in RAIL_CASES), "tone_found"]
+    timeline = results.timeline
+    if timeline is None:
+        return [], columns
+    return [
+        {
+            "receiver": r.receiver,
+            **rating.model_dump(include=set(keep)),
+            "date": date,
+            **{f"rating_{case}_db": levels[k] for case, levels in r.rated(rating).items()},
+            "tone_found": rating.tone_found[k] if rating.tone_found else None,
+        }
+        for r in timeline.receivers
+        for rating in r.ratings
+        for k, date in enumerate(timeline.dates)
+    ], columns
+
+
+def _tones_in_time(results: Results) -> Rows:
+    """One row per service, marks and date: marks above all other roughness; empty where they are faded."""
+    keep = ("service", "track", "from_m", "to_m", "pitch_mm", "fresh_date")
+    columns = [*keep, "date", *(f"margin_{case}_db" for case in RAIL_CASES)]
+    timeline, tones = results.timeline, results.tones
+    if timeline is None or tones is None:
+        return [], columns
+    return [
+        {
+            **marks.model_dump(include=set(keep)),
+            "date": date,
+            **{f"margin_{case}_db": margins[k] for case, margins in marks.margin_db.items()},
+        }
+        for marks in tones.marks
+        for k, date in enumerate(timeline.dates)
+    ], columns
 
 
 def _tones(results: Results) -> Rows:
