@@ -236,7 +236,7 @@ def test_without_the_engine_html_is_written_and_the_error_says_what_to_install(
     assert [p.name for p in tmp_path.iterdir()] == ["assessment.html"]
     html = (tmp_path / "assessment.html").read_text(encoding="utf-8")
     addresses = re.findall(r"""(?:src="|url\(")([^"]{0,12})""", html)
-    assert len(addresses) == 15 and all(a.startswith("data:") for a in addresses)
+    assert len(addresses) == 16 and all(a.startswith("data:") for a in addresses)
 
 
 def test_a_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

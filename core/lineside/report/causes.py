@@ -190,12 +190,9 @@ def summary(results: Results, strings: Strings) -> list[str]:
         for name, part in same_way[:MAX_NAMED]
         if abs(part) >= SMALL_DB
     ]
-    against = [p for p in parts if p[1] * whole_change < 0 and abs(p[1]) >= SMALL_DB]
     return [
         strings(f"causes.summary_{way}", **said),
         strings("causes.summary_parts", parts=joined(named)) if named else "",
-        strings("causes.summary_against", n=len(against)) if against else "",
-        strings("causes.summary_forecast", names=joined(forecast_titles(results))) if forecast_titles(results) else "",
     ]
 
 

@@ -169,7 +169,7 @@ def _what_dominates(results: Results, strings: Strings) -> list[str]:
         )
     if "impact" in (order[0], leading):
         out.append(_where_the_joints_are(top, results, strings))
-    return [*out, strings("summary.parts_add")]
+    return out
 
 
 def _where_the_joints_are(receiver: ReceiverResult, results: Results, strings: Strings) -> str:
