@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import datetime as dt
 import math
@@ -220,3 +221,31 @@ def test_tables_hold_ratings_and_marks_in_time(tmp_path: Path) -> None:
     assert [float(r["rating_likely_db"]) for r in ratings] == found.rating_db["likely"]
     assert [r["tone_found"] == "True" for r in ratings] == found.tone_found
     assert marks[0]["margin_likely_db"] == "" and float(marks[-1]["pitch_mm"]) == 25.12
+
+
+def test_in_lden_each_period_is_raised_by_its_own_tone(tmp_path: Path) -> None:
+    """Marks on a line whose trains run by night, beside one whose trains run by day: a tone in the night only."""
+    project = site({"quantity": "lden", "limit_db": 55, **SURVEY})
+    track = copy.deepcopy(project["tracks"][0])
+    track["id"], track["alignment"]["points"] = "U", [[-500.0, -10.0, 0.3], [500.0, -10.0, 0.3]]
+    project["tracks"].append(track)
+    project["services"].append({**project["services"][0], "id": "D", "track": "U"})
+    project["services"][0]["trains"] = {"kind": "per_period", "day": 0, "evening": 0, "night": 8}
+    project["services"][1]["trains"] = {"kind": "per_period", "day": 400, "evening": 0, "night": 0}
+    assessment = assess(project, tmp_path)
+    (finding,) = assessment.results.findings
+    timeline, receiver, (found,) = rated(assessment)
+    assert finding.tone_periods == ["night"] and 0.5 < (finding.tone_adjustment_db or 0.0) < 4.5
+    k = timeline.dates.index(timeline.assessment_date)
+    assert found.rating_db["likely"][k] == pytest.approx(finding.compared_db, abs=2e-3)
+    assert receiver.levels_db["lden"]["likely"][k] == pytest.approx(finding.level_db, abs=2e-3)
+
+
+def test_the_end_of_a_tone_is_a_step_of_its_rating(tmp_path: Path) -> None:
+    """The limit lies between levels with and without the tone: it is kept from the date that finds none any more."""
+    timeline, receiver, (first,) = rated(lines({"quantity": "lden", "limit_db": 60, **SURVEY}, folder=tmp_path / "a"))
+    last = max(k for k, found in enumerate(first.tone_found) if found)
+    level = receiver.levels_db["lden"]["likely"][last] or 0.0
+    limit = {"quantity": "lden", "limit_db": round(level + 2.0, 1), **SURVEY}
+    _, _, (found,) = rated(lines(limit, folder=tmp_path / "b"))
+    assert found.kept_from["likely"] == timeline.dates[last + 1]

@@ -130,8 +130,7 @@ def _panel(
         course = floats(line.rating_db)
         axes.plot(day, course, color=LINES[3], lw=1.1, ls=DASHES[3], label=words("charts.rated") if k == 0 else None)
         values += [np.nanmin(course), np.nanmax(course)]
-        end = int(np.flatnonzero(np.isfinite(course))[-1])
-        _written(axes, words("charts.rated_of", quantity=line.quantity), (1.0, course[end]))
+        _beside_peak(axes, day, course, words("charts.rated_of", quantity=line.quantity))
     show_works(axes, timeline, words)
     named = {limit: words("charts.limit", limit=f"{limit:g}") for limit in limits_db}
     for line in rated:
@@ -140,8 +139,8 @@ def _panel(
     bottom, top = min(values), max(values)
     near = [limit for limit in named if bottom - LIMIT_REACH_DB <= limit <= top + LIMIT_REACH_DB]
     for limit in near:
-        axes.axhline(limit, color=LINES[1], lw=1.1)
-        _written(axes, named[limit], (1.0, limit))
+        axes.axhline(limit, color=LINES[1], lw=1.1, ls="-" if limit in limits_db else DASHES[3])
+        _written(axes, named[limit], limit)
     axes.set_ylim(np.floor(min([bottom, *near])) - 1.0, np.ceil(max([top, *near])) + 1.5)
     date_axis(axes, timeline)
     other = any(line.quantity != words("quantity.lden_db") for line in rated)
@@ -149,11 +148,27 @@ def _panel(
     axes.grid(axis="y")
 
 
-def _written(axes: Axes, text: str, at: tuple[float, float]) -> None:
+def _beside_peak(axes: Axes, day: Array, course: Array, text: str) -> None:
+    """Words beside the peak of a course, away from the words at the right edge."""
+    top = int(np.nanargmax(course))
+    early = day[top] - day[0] < 0.6 * (day[-1] - day[0])
+    axes.annotate(
+        text,
+        (day[top], course[top]),
+        fontsize=7,
+        color=INK,
+        ha="left" if early else "right",
+        va="center",
+        xytext=(5 if early else -5, 0),
+        textcoords="offset points",
+    )
+
+
+def _written(axes: Axes, text: str, level_db: float) -> None:
     """Words above a line, at the right edge."""
     axes.annotate(
         text,
-        at,
+        (1.0, level_db),
         xycoords=("axes fraction", "data"),
         fontsize=7,
         color=INK,

@@ -162,6 +162,8 @@ def summary(results: Results, strings: Strings) -> str:
     likely, high = worst.kept_from["likely"], worst.kept_from["high"]
     if likely is None:
         first = strings("limits_in_time.summary_open", **said)
+    elif high is not None and month(high, strings) == month(likely, strings):
+        first = strings("limits_in_time.summary_same", likely=month(likely, strings), **said)
     elif high is None:
         first = strings("limits_in_time.summary_likely", likely=month(likely, strings), **said)
     else:
