@@ -171,7 +171,7 @@ def test_nothing_is_printed_beyond_the_margins(path: Path, text: list[str]) -> N
     millimetre = 72.0 / 25.4
     opened = pypdfium2.PdfDocument(path)
     for number, page in enumerate(opened):
-        has_figure = re.search(r"^F\d\.\d ", text[number], re.M) is not None
+        has_figure = re.search(r"^F\d\.\d+ ", text[number], re.M) is not None
         for item in page.get_objects(max_depth=1):
             left, bottom, right, top = item.get_bounds()
             if has_figure and item.type != pypdfium2.raw.FPDF_PAGEOBJ_TEXT:

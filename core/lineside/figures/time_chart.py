@@ -149,7 +149,7 @@ def _panel(
 
 
 def _beside_peak(axes: Axes, day: Array, course: Array, text: str) -> None:
-    """Words beside the peak of a course, away from the words at the right edge."""
+    """Words above the peak of a course, away from the words at the right edge."""
     top = int(np.nanargmax(course))
     early = day[top] - day[0] < 0.6 * (day[-1] - day[0])
     axes.annotate(
@@ -158,8 +158,8 @@ def _beside_peak(axes: Axes, day: Array, course: Array, text: str) -> None:
         fontsize=7,
         color=INK,
         ha="left" if early else "right",
-        va="center",
-        xytext=(5 if early else -5, 0),
+        va="bottom",
+        xytext=(0, 2),
         textcoords="offset points",
     )
 
