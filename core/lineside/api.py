@@ -139,6 +139,8 @@ def explain(path: Path, receiver: str, start: str = "", end: str = "", plugins: 
     known = [r.id for r in loaded.project.receivers]
     if receiver not in known:
         raise RequestError(f"there is no receiver {receiver!r}; the project has {', '.join(known)}")
+    if not start and not loaded.project.works:
+        raise RequestError("the project has no works to compare with: say by --from and --to what to compare")
     first = situation_of(loaded, selection, start or BEFORE)
     loaded = loaded.only_receiver(receiver)
     planned = plan(loaded, selection, situation_of(loaded, selection, end))

@@ -216,15 +216,15 @@ def explain(project: Path, receiver: str, start: str, end: str, as_json: bool, f
     if figure is not None and not figure.parent.is_dir():
         raise click.BadParameter(f"there is no folder {figure.parent}", param_hint="--figure")
     found = api.explain(project, receiver, start, end)
-    if figure is not None:
-        from lineside.results.write import write_bytes
-
-        write_bytes(figure, draw(found))
     if as_json:
         click.echo(found.explanation.model_dump_json(indent=1))
     else:
         for line in lines(found):
             click.echo(line)
+    if figure is not None:
+        from lineside.results.write import write_bytes
+
+        write_bytes(figure, draw(found))
 
 
 @main.command()

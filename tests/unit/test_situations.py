@@ -19,6 +19,7 @@ from lineside.engine.select import select
 from lineside.engine.situation import parse_situation
 from lineside.errors import ProjectError, RequestError
 from lineside.plugins import Plugins
+from lineside.report.explanation import draw, lines
 from lineside.results.model import Explanation
 from lineside.scene.build import Scenes
 from sites import straight_site, write_site
@@ -362,8 +363,10 @@ def test_a_month_takes_the_shares_of_that_month(tmp_path: Path) -> None:
         ("dri", "did you mean dry"),
         ("dry+wet", "two states of the rail"),
         ("2026-01-01+2026-02-01", "two dates"),
-        ("", "no date"),
-        ("dry+", "no date"),
+        ("", "lacks a name"),
+        ("dry+", "lacks a name"),
+        ("june+july", "two months"),
+        ("2026-W48-1", "no date"),
         ("before", "has no works"),
     ],
 )
@@ -384,3 +387,22 @@ def test_a_work_may_not_set_the_roughness_that_is_computed(tmp_path: Path) -> No
     project = site(None, [{**renewal, "changes": {"rail_roughness": "well_maintained"}}])
     with pytest.raises(ProjectError, match=r"rail_roughness: is computed, since calculation.rail_state is set"):
         lineside.load_project(write_site(project, tmp_path), PLUGINS)
+
+
+def test_a_situation_in_which_nothing_is_heard_is_said(tmp_path: Path) -> None:
+    timetable = [{"id": "a", "share": 0.5}, {"id": "b", "share": 0.5, "services": {"S": {"trains_factor": 0}}}]
+    found = explained(site({"timetable": timetable}), tmp_path, "a", "b")
+    assert any("nothing is heard here" in line for line in lines(found))
+    with pytest.raises(RequestError, match="nothing is heard"):
+        draw(found)
+
+
+def test_without_works_both_situations_must_be_named(tmp_path: Path) -> None:
+    with pytest.raises(RequestError, match="no works to compare with"):
+        explained(site(CONDITIONS, []), tmp_path)
+
+
+@pytest.mark.parametrize("date", ["0001-01-01", "9999-12-31"])
+def test_dates_at_the_ends_of_the_calendar_are_errors(date: str, tmp_path: Path) -> None:
+    with pytest.raises(ProjectError, match="1000 to 9000"):
+        lineside.load_project(write_site(site(None, [{**GRINDING, "date": date}]), tmp_path), PLUGINS)

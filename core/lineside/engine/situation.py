@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,13 @@ MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
     "december",
 )  # fmt: skip
+
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+
+
+def shorten(text: str) -> str:
+    """The start of a text, for messages."""
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
 @dataclass(frozen=True)
@@ -53,22 +61,26 @@ def parse_situation(text: str, loaded: LoadedProject, propagation_states: Sequen
     choices: dict[str, Choice] = {}
     month, dated = None, False
     for word in (w.strip() for w in text.split("+")):
+        if not word:
+            raise RequestError(f"{shorten(text)!r} lacks a name; it is no date, no month and no state beside a +")
         found = _date(word, loaded)
         if found is not None:
             if dated:
-                raise RequestError(f"{text!r} names two dates; name one")
+                raise RequestError(f"{shorten(text)!r} names two dates; name one")
             date, dated = found, True
         elif word.lower() in MONTHS:
+            if month is not None:
+                raise RequestError(f"{shorten(text)!r} names two months; name one")
             month = MONTHS.index(word.lower()) + 1
         elif word in kinds:
             if kinds[word] in choices:
-                raise RequestError(f"{text!r} names two states of the {kinds[word]}; name one")
+                raise RequestError(f"{shorten(text)!r} names two states of the {kinds[word]}; name one")
             choices[kinds[word]] = word
         else:
             near = difflib.get_close_matches(word, [*kinds, BEFORE], 1)
             meant = f"; did you mean {near[0]}?" if near else ""
             raise RequestError(
-                f"{word!r} is no date (YYYY-MM-DD), no month and no state of this project{meant}\n"
+                f"{shorten(word)!r} is no date (YYYY-MM-DD), no month and no state of this project{meant}\n"
                 f"  states: {', '.join(kinds) or 'none'}; {BEFORE} is the day before the first work"
             )
     if month is not None:
@@ -82,6 +94,6 @@ def _date(word: str, loaded: LoadedProject) -> dt.date | None:
             raise RequestError(f"{BEFORE!r} is the day before the first work, but the project has no works")
         return min(w.date for w in loaded.project.works) - dt.timedelta(days=1)
     try:
-        return dt.date.fromisoformat(word) if len(word) == 10 else None
+        return dt.date.fromisoformat(word) if _DAY.fullmatch(word) else None
     except ValueError:
         return None

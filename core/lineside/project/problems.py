@@ -348,6 +348,7 @@ _MESSAGES: Mapping[str, str] = {
     "time_parsing": "is not a time",
     "datetime_parsing": "is not a time",
     "iso_date": "must be a date",
+    "date_range": "lies beyond the calendar of this program",
     "control_character": "holds a line break, a tab or another control character",
     "blank_text": "must not be empty",
     "outer_space": "must not begin or end with a space",
@@ -358,6 +359,7 @@ _MESSAGES: Mapping[str, str] = {
 }
 _ALLOWED: Mapping[str, str] = {
     "iso_date": "a date YYYY-MM-DD",
+    "date_range": "a date in the years 1000 to 9000",
     "date_parsing": "a date YYYY-MM-DD",
     "date_from_datetime_parsing": "a date YYYY-MM-DD",
     "class_or_spectrum": "the name of a class, or {spectrum: id}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import unicodedata
 from typing import Annotated, Any, Literal
@@ -128,11 +129,18 @@ def _radius(value: Any) -> Any:
     return float(value)
 
 
+#: Years of dates: months before works and after them must exist, too.
+FIRST_YEAR, LAST_YEAR = 1000, 9000
+
+
 def _iso_date(value: Any) -> Any:
     if isinstance(value, str) and not re.fullmatch(r"\d{4}-\d\d-\d\d", value):
         raise PydanticCustomError("iso_date", "must be a date")
     if isinstance(value, int | float):
         raise PydanticCustomError("iso_date", "must be a date")
+    year = value.year if isinstance(value, dt.date) else int(str(value)[:4])
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise PydanticCustomError("date_range", "lies beyond the calendar of this program")
     return value
 
 

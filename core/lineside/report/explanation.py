@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from lineside.errors import RequestError
 from lineside.figures.cause_chart import cause_chart
 from lineside.figures.words import clean
 from lineside.report.causes import action_words, cause_sentences, change, forecast_titles, situation_words, steps
@@ -41,7 +42,9 @@ def lines(found: Explained, language: str = "en") -> list[str]:
     first = max(len(row[0]) for row in (head, *rows))
     width = max(len(cell) for row in (head, *rows) for cell in row[1:])
     out += [row[0].ljust(first) + "".join(cell.rjust(width + 2) for cell in row[1:]) for row in (head, *rows)]
-    out += ["", *(cause_sentences(explanation, strings) or [strings("explain.same")])]
+    silent = change(explanation) is None
+    nothing = strings("explain.nothing_heard" if silent else "explain.same")
+    out += ["", *(cause_sentences(explanation, strings) or [nothing])]
     titles = forecast_titles(results)
     out += [strings("causes.by_forecast", names=", ".join(titles))] if titles else []
     forecast = {o.name for o in results.provenance.offers if o.kind == "source (forecast)"}
@@ -78,5 +81,7 @@ def _wrapped(line: str) -> list[str]:
 def draw(found: Explained, language: str = "en") -> bytes:
     """The figure of the causes as SVG."""
     strings = Strings(language)
+    if change(found.explanation) is None:
+        raise RequestError(strings("explain.nothing_heard"))
     panel = steps(found.results.receivers[0], found.explanation, strings)
     return cause_chart([panel], lambda key, /, **values: clean(strings(key, **values))).svg
