@@ -308,16 +308,33 @@ class RailStateCalculator(Offer):
 
 
 @dataclass(frozen=True, eq=False)
+class ReflectedPaths:
+    """Paths by way of reflecting walls, one row each; they leave the track in directions of their own.
+
+    ``transfer`` (n, n_heights, n_states, 8) as in :class:`PathLoss`, loss at the walls included.
+    """
+
+    receiver: NDArray[np.int64]  # (n,)
+    point: NDArray[np.int64]  # (n,)
+    phi_deg: Array  # (n,) horizontal angle between track and path where it leaves the track
+    length_m: Array  # (n,) in plan, unfolded
+    transfer: Array
+
+
+@dataclass(frozen=True, eq=False)
 class PathLoss:
     """What one propagation calculator says about paths from points to receivers.
 
     ``transfer`` is the energy ratio 10^(-A/10) between octave-band sound power (re 1 pW) and
-    mean-square pressure (re 20 uPa), without directivity:
-    ``(n_receivers, n_points, n_heights, n_states, 8)``.
+    mean-square pressure (re 20 uPa), without directivity, of all direct paths:
+    ``(n_receivers, n_points, n_heights, n_states, 8)``. ``left_out`` (n_receivers, n_points): upper bound of the same
+    ratio, in any band and state, of paths that were not computed; None: all were.
     """
 
     states: tuple[str, ...]
     transfer: Array
+    reflected: ReflectedPaths | None = None
+    left_out: Array | None = None
 
 
 class PropagationCalculator(Offer):
@@ -350,6 +367,13 @@ class PropagationCalculator(Offer):
     def max_piece_ratio(self, options: Options) -> float:
         """Longest piece of track allowed as one point, as a ratio to its distance."""
         return 0.5
+
+    def most_transfer(self, scene: Scene, distance_m: Array, options: Options) -> Array | None:
+        """Upper bound of the energy ratio of all paths together from a point at a distance in plan; (..., 8).
+
+        Proven from the formulas, whatever lies on the way. None: no bound is known, so that nothing may be left out.
+        """
+        return None
 
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
         """Ranges left and assumptions made for this project."""

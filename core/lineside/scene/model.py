@@ -186,10 +186,15 @@ class Traffic:
 
 @dataclass(frozen=True, eq=False)
 class Receivers:
-    """Points at which levels are wanted. z is absolute."""
+    """Points at which levels are wanted. z is absolute.
+
+    ``wall`` (n_receivers,): the reflector (row of :class:`Reflectors`) in front of which a receiver stands and whose
+    reflection does not count there, -1 where it stands free; None: all stand free.
+    """
 
     ids: tuple[str, ...]
     xyz_m: Array  # (n_receivers, 3)
+    wall: IntArray | None = None
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -217,6 +222,117 @@ class BarrierSegments:
     base_z_m: Array  # (n_segments, 2)
     barrier: IntArray  # (n_segments,) index of the barrier in the project
     reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
+    absorption: Array | None = (
+        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None: not known
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Buildings:
+    """Houses as prisms: a footprint with a flat top and a flat bottom.
+
+    Building ``i`` has the ring ``xy_m[start[i]:start[i + 1]]`` (not closed, counter-clockwise, simple). Footprints do
+    not overlap.
+    """
+
+    ids: tuple[str, ...]
+    xy_m: Array  # (n_vertices, 2)
+    start: IntArray  # (n_buildings + 1,)
+    base_z_m: Array  # (n_buildings,) absolute height of the lowest ground along the footprint
+    top_z_m: Array  # (n_buildings,)
+    absorption: Array  # (n_buildings, 8) of the walls, share of sound energy absorbed per octave, 0 to below 1
+
+    @classmethod
+    def none(cls) -> Buildings:
+        """No buildings."""
+        empty = np.empty(0)
+        return cls((), np.empty((0, 2)), np.zeros(1, dtype=np.int64), empty, empty, np.empty((0, 8)))
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+@dataclass(frozen=True, eq=False)
+class Reflectors:
+    """Vertical walls that throw sound back: walls of buildings, one per side of the footprint, and barriers.
+
+    A wall of a building reflects to its outer side only, which lies to the right of the way from its first to its
+    second end; a barrier reflects to both sides.
+    """
+
+    xy_m: Array  # (n, 2, 2) both ends
+    top_z_m: Array  # (n, 2) at both ends
+    base_z_m: Array  # (n, 2)
+    absorption: Array  # (n, 8)
+    building: IntArray  # (n,) index into Buildings, -1: a barrier
+    barrier: IntArray  # (n,) index of the barrier in the project, -1: a building
+
+
+@dataclass(frozen=True, eq=False)
+class Raster:
+    """Heights of the ground on a regular grid, bilinear between its points; NaN where not known."""
+
+    x0_m: float  # first column
+    y0_m: float  # first row, the southernmost
+    step_m: float
+    z_m: Array  # (n_y, n_x)
+
+
+@dataclass(frozen=True, eq=False)
+class BreakSegments:
+    """Where the ground bends along earthworks: pieces of lines along the track, and of their ends across it.
+
+    In a plan view along rising chainage the lines of an earthwork are numbered from left to right; ``line`` -1 is a
+    piece of its start or end. Two lines at the same place with different heights are a vertical face.
+    """
+
+    xy_m: Array  # (n, 2, 2)
+    z_m: Array  # (n, 2) height of the earthwork's surface at both ends
+    work: IntArray  # (n,) index of the earthwork
+    line: IntArray  # (n,)
+    border: BoolArray  # (n,) part of the outline of the earthwork: crossing it leads in or out
+
+    @classmethod
+    def none(cls) -> BreakSegments:
+        """No earthworks."""
+        n = np.empty(0, dtype=np.int64)
+        return cls(np.empty((0, 2, 2)), np.empty((0, 2)), n, n, np.empty(0, dtype=np.bool_))
+
+
+@dataclass(frozen=True, eq=False)
+class Strips:
+    """The surface of earthworks between two neighbouring lines and two stations, bilinear between its corners."""
+
+    xyz_m: Array  # (n, 4, 3) left and right at the lower chainage, right and left at the higher one
+    work: IntArray  # (n,)
+    line: IntArray  # (n,) number of the line on its left
+    g: Array  # (n,) ground factor; NaN: by the ground areas
+
+    @classmethod
+    def none(cls) -> Strips:
+        """No earthworks."""
+        n = np.empty(0, dtype=np.int64)
+        return cls(np.empty((0, 4, 3)), n, n, np.empty(0))
+
+
+@dataclass(frozen=True, eq=False)
+class Terrain:
+    """The ground: a raster or a plain, and on it the earthworks, of which a later one lies on top.
+
+    ``over`` (n_works,): the earthwork is a deck with the ground going on below it. It counts on paths that start or
+    end on it; all others run through below as if it were not there.
+    """
+
+    level_m: float  # the plain, where there is no raster
+    raster: Raster | None = None
+    breaks: BreakSegments = field(default_factory=BreakSegments.none)
+    strips: Strips = field(default_factory=Strips.none)
+    over: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+
+    @property
+    def flat(self) -> bool:
+        """Whether it is a plain without earthworks."""
+        return self.raster is None and not self.over.size
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,7 +372,7 @@ class Scene:
     """All that calculators may look at."""
 
     origin: tuple[float, float]  # subtracted from all plan coordinates
-    ground_level_m: float  # the plain (flat terrain)
+    ground_level_m: float  # the plain, where there is no raster of heights
     tracks: tuple[TrackLine, ...]
     stretches: tuple[Stretch, ...]
     forms: tuple[TrackForm, ...]
@@ -272,6 +388,8 @@ class Scene:
     period_names: tuple[str, ...]  # day, evening, night
     period_of_hour: IntArray  # (24,) index into period_names
     conditions: SourceConditions = SourceConditions()
+    terrain: Terrain | None = None  # None: the plain
+    buildings: Buildings = field(default_factory=Buildings.none)
 
 
 @dataclass(frozen=True, eq=False)
