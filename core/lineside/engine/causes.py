@@ -109,9 +109,9 @@ class Explainer:
         scene = self.scenes.reference.scene
         hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
         energies: dict[Causes, list[Array]] = {}
-        for r, name in enumerate(receivers.ids):
+        for r in range(len(receivers)):
             # one by one: source points of a receiver must not depend on the others
-            one = Receivers((name,), receivers.xyz_m[r : r + 1])
+            one = receivers.part(r, r + 1)
             for p in _subsets(path):
                 way = self._way(_chosen(start, end, p), one, classes)
                 for s, power in powers.items():

@@ -111,8 +111,7 @@ def compute(
     scene, emission = task.scene, task.emission.mean
     parts = []
     for r in range(len(scene.receivers)):
-        one = Receivers(ids=scene.receivers.ids[r : r + 1], xyz_m=scene.receivers.xyz_m[r : r + 1])
-        parts.append(_one_receiver(task, selection, one, windows))
+        parts.append(_one_receiver(task, selection, scene.receivers.part(r, r + 1), windows))
         progress("receivers", r + 1, len(scene.receivers))
     stacked = {k: np.concatenate([getattr(p, k) for p in parts]) for k in ReceiverLevels.__dataclass_fields__}
     levels = None

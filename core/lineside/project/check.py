@@ -36,6 +36,8 @@ _SINGULAR = {
     "receivers": "receiver",
     "ground_areas": "ground area",
     "barriers": "barrier",
+    "buildings": "building",
+    "building_files": "building file",
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
