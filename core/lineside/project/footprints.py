@@ -94,7 +94,7 @@ def _sound(rings: Rings) -> tuple[Any, str]:
     holes = [ring for ring in rings[1:] if len(np.unique(ring, axis=0)) >= 3]
     polygon = Polygon(rings[0], holes)
     if Polygon(rings[0]).convex_hull.area < _NO_AREA_M2:
-        raise FootprintProblem("has no area")
+        raise FootprintProblem("has no area", "are these degrees? give metres")
     if polygon.is_valid:
         return polygon, ""
     where = crossing(polygon)
