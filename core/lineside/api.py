@@ -22,6 +22,7 @@ from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
+from lineside.results.facades import compute_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.ratings import LineOfTime, ratings
@@ -91,6 +92,7 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
     computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    at_facades = compute_facades(planned, selection, progress)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, progress)
     thirds = _thirds(planned, selection, computed, asked)
@@ -99,7 +101,7 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     wheels = planned.wheels()
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
-    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
+    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, at_facades)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

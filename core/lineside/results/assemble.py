@@ -28,6 +28,7 @@ from lineside.results import describe, model
 from lineside.results.actions import actions
 from lineside.results.causes import situation
 from lineside.results.conditions import conditions
+from lineside.results.facades import AtFacades, describe_facades
 from lineside.results.findings import Question, find
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
@@ -49,6 +50,7 @@ def assemble(
     explanations: Sequence[model.Explanation] = (),
     tones: model.Tones | None = None,
     thirds: ThirdOctaves | None = None,
+    facades: AtFacades | None = None,
 ) -> model.Results:
     """The results document of one run."""
     loaded, built = planned.scenes.loaded, planned.built
@@ -62,12 +64,13 @@ def assemble(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
         periods=_periods(project, hours),
-        site=describe.site(loaded, built),
+        site=describe.site(loaded, built, planned.scenes.standing),
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection, planned.rails.runs.runs, planned.situation.date),
         grid=_grid(built, computed, hours, project),
+        facades=None if facades is None else describe_facades(loaded, scene, facades, uncertainty, selection.left_out),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
+from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
+from lineside.scene.buildings import StandingBuilding
 from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
 
 
-def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
+def site(loaded: LoadedProject, built: BuiltScene, standing: Sequence[StandingBuilding] = ()) -> model.Site:
     """Everything that is drawn on the map or listed in the tables of inputs."""
     project, scene = loaded.project, built.scene
     coordinates = project.site.coordinates
@@ -62,6 +66,7 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             )
             for b in project.barriers
         ],
+        buildings=_buildings(loaded, standing),
         ground=[
             model.GroundInfo(
                 id=a.id,
@@ -89,6 +94,26 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             for w in sorted(project.works, key=lambda w: (w.date, w.track, w.from_m))
         ],
     )
+
+
+def _buildings(loaded: LoadedProject, standing: Sequence[StandingBuilding]) -> list[model.BuildingInfo]:
+    dwellings, persons = occupancy(standing, loaded.project.building_files)
+    return [
+        model.BuildingInfo(
+            id=b.data.id,
+            name=b.data.name,
+            use=b.data.use,
+            area=b.data.area,
+            height_m=round(b.height_m, 3),
+            top_z_m=round(b.top_z_m, 3),
+            floors=b.floors,
+            absorption=[round(float(a), 4) for a in b.data.absorption],
+            dwellings=round(float(dwellings[k]), 6),
+            persons=round(float(persons[k]), 6),
+            rings=[_xy(ring) for ring in b.data.outlines],
+        )
+        for k, b in enumerate(standing)
+    ]
 
 
 def _xy(points: Array) -> list[tuple[float, float]]:

@@ -23,7 +23,7 @@ AT_FACADE_M = 2.0
 GROUND_STEP_M = 1.0
 
 
-def _ground_height(terrain: Terrain | None, level_m: float, xy: Array) -> Array:
+def ground_height(terrain: Terrain | None, level_m: float, xy: Array) -> Array:
     """Height of the ground at points (n, 2) of the scene; (n,). [m]"""
     return np.full(len(xy), level_m if terrain is None else terrain.level_m)
 
@@ -61,7 +61,7 @@ def standing_buildings(loaded: LoadedProject, origin: Array, terrain: Terrain | 
     problems: list[Problem] = []
     for building in loaded.buildings:
         along = np.concatenate([_along(ring) for ring in building.outlines]) - origin
-        base = float(_ground_height(terrain, level, along).min())
+        base = float(ground_height(terrain, level, along).min())
         top = base + rise_m(building, base)
         if top <= base:
             problems.append(
