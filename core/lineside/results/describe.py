@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -17,8 +17,16 @@ from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
 
 
-def site(loaded: LoadedProject, built: BuiltScene, standing: Sequence[StandingBuilding] = ()) -> model.Site:
-    """Everything that is drawn on the map or listed in the tables of inputs."""
+def site(
+    loaded: LoadedProject,
+    built: BuiltScene,
+    standing: Sequence[StandingBuilding] = (),
+    n_receivers: Mapping[str, int] | None = None,
+) -> model.Site:
+    """Everything that is drawn on the map or listed in the tables of inputs.
+
+    ``standing``: the buildings; ``n_receivers``: how many receivers each has on its facades, by id.
+    """
     project, scene = loaded.project, built.scene
     coordinates = project.site.coordinates
     ground = project.site.default_ground
@@ -66,7 +74,7 @@ def site(loaded: LoadedProject, built: BuiltScene, standing: Sequence[StandingBu
             )
             for b in project.barriers
         ],
-        buildings=_buildings(loaded, standing),
+        buildings=_buildings(loaded, standing, n_receivers or {}),
         ground=[
             model.GroundInfo(
                 id=a.id,
@@ -96,7 +104,9 @@ def site(loaded: LoadedProject, built: BuiltScene, standing: Sequence[StandingBu
     )
 
 
-def _buildings(loaded: LoadedProject, standing: Sequence[StandingBuilding]) -> list[model.BuildingInfo]:
+def _buildings(
+    loaded: LoadedProject, standing: Sequence[StandingBuilding], n_receivers: Mapping[str, int]
+) -> list[model.BuildingInfo]:
     dwellings, persons = occupancy(standing, loaded.project.building_files)
     return [
         model.BuildingInfo(
@@ -110,6 +120,7 @@ def _buildings(loaded: LoadedProject, standing: Sequence[StandingBuilding]) -> l
             absorption=[round(float(a), 4) for a in b.data.absorption],
             dwellings=round(float(dwellings[k]), 6),
             persons=round(float(persons[k]), 6),
+            n_receivers=n_receivers.get(b.data.id, 0),
             rings=[_xy(ring) for ring in b.data.outlines],
         )
         for k, b in enumerate(standing)

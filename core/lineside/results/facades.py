@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -32,6 +33,12 @@ NO_TONES = (
 )
 
 Levels = Mapping[tuple[str, Window | None], Array]
+
+
+def receivers_of_buildings(found: AtFacades | None) -> dict[str, int]:
+    """Number of receivers on the facades of each building, by id."""
+    counted = Counter(found.points.building.tolist()) if found is not None else {}
+    return {found.points.standing[k].data.id: n for k, n in counted.items()} if found is not None else {}
 
 
 def building_questions(

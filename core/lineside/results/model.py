@@ -171,6 +171,7 @@ class BuildingInfo(Part):
     absorption: list[float] = Field(description="Of the walls per octave, 0 to 1")
     dwellings: float = Field(description="As given, or shared out from the totals of a file")
     persons: float
+    n_receivers: int = Field(default=0, description="Number of receivers generated on its facades")
     rings: list[list[XY]] = Field(description="Outlines counter-clockwise, courtyards clockwise")
 
 
