@@ -263,7 +263,7 @@ def _check_facades(draft: Draft, found: list[FoundBuilding]) -> None:
         path: Loc = ("facade_receivers", i)
         _check_names(draft, path, entry, found)
         own = [b.data for b in found if selected(entry, b.data)]
-        if not own and not draft.faulty(*path) and draft.complete:
+        if not own and not draft.reporter.failed:  # else it may be what was refused
             what = "there is no building with one of these uses" if found else "the project has no buildings"
             draft.reporter.add(path, what, found="", hint="check buildings, building_files and uses")
         chosen.update((b.id, entry) for b in own)
