@@ -155,7 +155,7 @@ def _building(
     findings: list[model.Finding],
 ) -> model.BuildingLevels:
     own = {"lden": lden, **{p: by_quantity[f"l{p}_db", None] for p in names}}
-    top = {name: rows[int(np.argmax(values[rows]))] for name, values in own.items()}
+    top = {name: _first_of_loudest(values, rows) for name, values in own.items()}
     ahead = front[low][~np.isnan(front[low])]
     return model.BuildingLevels(
         building=points.standing[int(points.building[rows[0]])].data.id,
@@ -198,7 +198,12 @@ def _findings(
 
 def _loudest(check: LimitCheck, rows: IntArray, by_quantity: Levels) -> int:
     values = by_quantity.get((check.quantity, check.window))
-    return int(rows[0] if values is None else rows[int(np.argmax(values[rows]))])
+    return int(rows[0]) if values is None else _first_of_loudest(values, rows)
+
+
+def _first_of_loudest(level_db: Array, rows: IntArray) -> int:
+    """The row with the highest level; of equal ones the first, whatever the last bits of a sum."""
+    return int(rows[int(np.argmax(np.round(level_db[rows], DIGITS)))])
 
 
 def _short(finding: model.Finding) -> model.Finding:
