@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lineside.acoustics.bands import Array
+from lineside.contracts import Window
 from lineside.engine.emission import Emission
-from lineside.engine.levels import heard
 from lineside.scene.model import IntArray, Receivers, Scene
 
 #: Points of one tile along each side.
@@ -18,9 +18,9 @@ TILE = 8
 
 @dataclass(frozen=True, eq=False)
 class GridLevels:
-    """A-weighted mean-square pressure per period on a grid.
+    """A-weighted mean-square pressure on a grid: of each layer (situation of a map) and period.
 
-    ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_periods, n_y, n_x) re (20 uPa)^2.
+    ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_layers, n_periods, n_y, n_x) re (20 uPa)^2.
     """
 
     x_m: Array
@@ -38,8 +38,13 @@ def grid_axes(scene: Scene, spacing_m: float, margin_m: float) -> tuple[Array, A
     return x, y
 
 
-def line_power(scene: Scene, emission: Emission) -> Array:
+def line_power(scene: Scene, emission: Emission, window: Window | None = None) -> Array:
     """Mean sound power per metre in each period, all mechanisms and services.
+
+    Parameters
+    ----------
+    window : Window, optional
+        Instead, what the trains in each period contribute to the mean over these clock hours: the periods add up to it.
 
     Returns
     -------
@@ -48,16 +53,18 @@ def line_power(scene: Scene, emission: Emission) -> Array:
     """
     n_periods = len(scene.period_names)
     passes = np.zeros((n_periods, len(scene.services)))
-    for hour in range(24):
+    for hour in range(24) if window is None else window.hours():
         passes[scene.period_of_hour[hour]] += [s.trains_per_hour[hour] for s in scene.services]
     seconds = 3600.0 * np.bincount(scene.period_of_hour, minlength=n_periods)
+    if window is not None:
+        seconds = np.full(n_periods, 3600.0 * window.hours().size)
     return np.einsum("nmsckt,ns->nckt", emission.pass_energy, passes / seconds[:, None], optimize=True)
 
 
 def grid_levels(
     scene: Scene,
-    source: Array,
-    by_section: Callable[[Receivers], Array],
+    n_layers: int,
+    listen: Callable[[Receivers], Array],
     x_m: Array,
     y_m: Array,
     height_m: float,
@@ -67,10 +74,10 @@ def grid_levels(
 
     Parameters
     ----------
-    source : ndarray, (n_periods, n_sections, n_classes, 24)
-        From :func:`line_power`.
-    by_section : callable
-        Gives the long-term transfer of points, (n_points, n_sections, n_classes, n_periods, 24).
+    n_layers : int
+        Situations that are heard at once.
+    listen : callable
+        Gives the energies of all layers at some points, (n_layers, n_points, n_periods).
     x_m, y_m : ndarray
         Axes of the grid.
     height_m : float
@@ -78,7 +85,7 @@ def grid_levels(
     progress : callable
         Told how many tiles of how many are done.
     """
-    energy = np.zeros((len(scene.period_names), len(y_m), len(x_m)))
+    energy = np.zeros((n_layers, len(scene.period_names), len(y_m), len(x_m)))
     tiles = list(_tiles(len(x_m), len(y_m)))
     for done, (iy, ix) in enumerate(tiles):
         gx, gy = np.meshgrid(x_m[ix], y_m[iy])
@@ -86,7 +93,8 @@ def grid_levels(
         receivers = Receivers(
             ids=tuple(str(k) for k in range(gx.size)), xyz_m=np.stack([gx.ravel(), gy.ravel(), z], axis=-1)
         )
-        energy[:, iy[:, None], ix[None, :]] = heard(by_section(receivers), source).T.reshape(-1, *gx.shape)
+        found = np.moveaxis(listen(receivers), 1, -1)
+        energy[:, :, iy[:, None], ix[None, :]] = found.reshape(*found.shape[:2], *gx.shape)
         progress(done + 1, len(tiles))
     return GridLevels(x_m=x_m, y_m=y_m, energy=energy)
 

@@ -15,7 +15,8 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import a_weighted_energy
 from lineside.contracts import Window
 from lineside.engine.emission import Emission
-from lineside.engine.grid import GridLevels, grid_axes, grid_levels, line_power
+from lineside.engine.grid import GridLevels, grid_axes, grid_levels
+from lineside.engine.layers import Layers, layer_of
 from lineside.engine.levels import heard, mean_energy, pass_exposure, period_hours
 from lineside.engine.mixing import PATH_KINDS, WEATHER, MixedEmission, Surroundings
 from lineside.engine.passby import pass_history
@@ -106,8 +107,15 @@ def compute(
     windows: Sequence[Window] = (),
     grid: Grid | None = None,
     progress: Progress = silent,
+    layers: Layers | None = None,
 ) -> Computed:
-    """Compute levels at all receivers, single passes, and the grid if asked for."""
+    """Compute levels at all receivers, single passes, and the grid if asked for.
+
+    Parameters
+    ----------
+    layers : Layers, optional
+        Situations on the grid, that of the task first. Default: that of the task alone.
+    """
     scene, emission = task.scene, task.emission.mean
     parts = []
     for r in range(len(scene.receivers)):
@@ -119,11 +127,13 @@ def compute(
     if grid is not None:
         x, y = grid_axes(scene, grid.spacing_m, grid.margin_m)
 
-        def by_section(receivers: Receivers) -> Array:
-            return long_term(task, selection, receivers)
+        on_grid = layers or layer_of(task)
 
-        source = line_power(scene, emission)
-        levels = grid_levels(scene, source, by_section, x, y, grid.height_m, lambda d, of: progress("map", d, of))
+        def listen(receivers: Receivers) -> Array:
+            return on_grid.heard(selection, receivers)
+
+        n_layers = len(on_grid.power)
+        levels = grid_levels(scene, n_layers, listen, x, y, grid.height_m, lambda d, of: progress("map", d, of))
     return Computed(
         emission=emission,
         states=selection.propagation.states,
@@ -132,11 +142,6 @@ def compute(
         receivers=ReceiverLevels(**stacked),
         grid=levels,
     )
-
-
-def long_term(task: Task, selection: Selection, receivers: Receivers) -> Array:
-    """Long-term transfer, (n_receivers, n_sections, n_classes, n_periods, 24), as in ``ReceiverLevels.transfer``."""
-    return _mixed(task, [_transfer(a.scene, task, selection, receivers) for a in task.around], task.weather)
 
 
 def _transfer(scene: Scene, task: Task, selection: Selection, receivers: Receivers) -> Transfer:

@@ -208,8 +208,9 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
     levels, asked = computed.grid, project.calculation.grid
     if levels is None or asked is None:
         return None
-    by_quantity = {name: levels.energy[n] for n, name in enumerate(built.scene.period_names)}
-    by_quantity["lden"] = lden_energy(np.moveaxis(levels.energy, 0, -1), hours)
+    energy = levels.energy[0]  # of the situation of the report
+    by_quantity = {name: energy[n] for n, name in enumerate(built.scene.period_names)}
+    by_quantity["lden"] = lden_energy(np.moveaxis(energy, 0, -1), hours)
     return model.Grid(
         height_m=asked.height_m,
         spacing_m=asked.spacing_m,
