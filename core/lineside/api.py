@@ -8,10 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lineside.acoustics.bands import Array
 from lineside.engine.causes import Explainer
 from lineside.engine.course import course, thirds_in_time
 from lineside.engine.plan import Plan, plan
 from lineside.engine.run import Computed, Progress, compute, silent
+from lineside.engine.sections import Cut, cut_through, heard_in_cut
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
@@ -20,9 +22,11 @@ from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
+from lineside.project.maps import SectionMap
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.findings import Question, questions, windows_of
+from lineside.results.maps import MapPlan, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
@@ -90,7 +94,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
-    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    maps = plan_maps(planned, selection)
+    layers = maps.layers if maps is not None else None
+    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress, layers)
+    cuts = _cuts(planned, selection, maps, progress)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, progress)
     thirds = _thirds(planned, selection, computed, asked)
@@ -99,7 +106,7 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     wheels = planned.wheels()
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
-    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
+    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
@@ -151,6 +158,22 @@ def explain(path: Path, receiver: str, start: str = "", end: str = "", plugins: 
     computed = compute(planned.task, selection, windows_of(asked))
     thirds = _thirds(planned, selection, computed, asked)
     return Explained(causes[0], _assemble(planned, selection, computed, asked, plugins, None, causes, None, thirds))
+
+
+def _cuts(planned: Plan, selection: Selection, maps: MapPlan | None, progress: Progress) -> list[tuple[Cut, Array]]:
+    """The vertical sections that the project asks for, each with the energies of its situation."""
+    out = []
+    requests = maps.sections if maps is not None else []
+    for k, request in enumerate(requests):
+        assert maps is not None and isinstance(request.wanted, SectionMap)
+        cut = cut_through(planned.built.scene, request.wanted)
+        n = 100 * len(requests)
+
+        def told(done: int, of: int, start: int = 100 * k, n: int = n) -> None:
+            progress("sections", start + 100 * done // of, n)
+
+        out.append((cut, heard_in_cut(cut, maps.layers.only(request.layer), selection, told)[0]))
+    return out
 
 
 def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question]) -> ThirdOctaves | None:

@@ -71,6 +71,13 @@ class Layers:
     way: tuple[int, ...]
     power: Array
 
+    def only(self, layer: int) -> Layers:
+        """One of the layers alone."""
+        way = self.ways[self.way[layer]]
+        around = tuple(self.around[k] for k in way.shares)
+        own = Way(way.weather, dict(enumerate(way.shares.values())))
+        return Layers(self.classes, around, (own,), (0,), self.power[layer : layer + 1])
+
     def heard(self, selection: Selection, receivers: Receivers) -> Array:
         """A-weighted mean square of each layer at some points, (n_layers, n_points, n_periods), re (20 uPa)^2."""
         calculator, options = selection.propagation, selection.propagation_options

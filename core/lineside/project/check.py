@@ -36,6 +36,7 @@ _SINGULAR = {
     "receivers": "receiver",
     "ground_areas": "ground area",
     "barriers": "barrier",
+    "maps": "map",
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from lineside.project.conditions import STATES, Outline
+from lineside.project.maps import AnyMap
 from lineside.project.model import (
     Barrier,
     Calculation,
@@ -22,6 +23,7 @@ from lineside.project.model import (
     CriterionUse,
     GroundArea,
     Identity,
+    Map,
     Project,
     RailConditions,
     RailMeasurement,
@@ -64,6 +66,7 @@ class Draft:
     works: dict[int, Work] = field(default_factory=dict)
     rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
+    maps: dict[int, Map] = field(default_factory=dict)
     faults: frozenset[Loc] = frozenset()
     _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
     _ids: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -118,6 +121,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "works": Work,
     "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
+    "maps": AnyMap,
 }
 _SINGLE: dict[str, type[BaseModel]] = {
     "identity": Identity,
@@ -213,9 +217,10 @@ def _sound(model: type[M], data: Any, faults: list[Loc]) -> M | None:
 
 def _model(model: type[M], data: Any) -> M | None:
     try:
-        return model.model_validate(data)
+        found = model.model_validate(data)
     except ValidationError:
         return None
+    return found.root if isinstance(found, AnyMap) else found  # type: ignore[return-value]
 
 
 def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Loc) -> tuple[M | None, bool]:

@@ -11,6 +11,7 @@ from lineside.contracts import Options
 from lineside.errors import Problem, ProjectError
 from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
+from lineside.project.check_maps import check_maps
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
 from lineside.project.model import FORMAT_VERSION, Project
@@ -96,7 +97,8 @@ class LoadedProject:
         """The project with one of its receivers, and without a map."""
         kept = tuple(r for r in self.project.receivers if r.id == receiver)
         calculation = self.project.calculation.model_copy(update={"grid": None})
-        return replace(self, project=self.project.model_copy(update={"receivers": kept, "calculation": calculation}))
+        changes = {"receivers": kept, "calculation": calculation, "maps": ()}
+        return replace(self, project=self.project.model_copy(update=changes))
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
@@ -129,6 +131,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolve_conditions(resolver, resolved)
     check(draft, resolved)
     named = resolve_names(draft, vocabulary)
+    check_maps(draft, resolved, named, vocabulary)
     if reporter.failed or draft.project is None:
         raise ProjectError(reporter.sorted())
     project = draft.project

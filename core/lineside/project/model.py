@@ -25,6 +25,7 @@ from lineside.project.conditions import (
     WeatherTable,
     WheelsState,
 )
+from lineside.project.maps import Map
 from lineside.project.site import (
     Air,
     Barrier,
@@ -89,6 +90,7 @@ __all__ = [
     "Identity",
     "InlineAlignment",
     "LocalCoordinates",
+    "Map",
     "Outline",
     "Passes",
     "PeriodShares",
@@ -242,3 +244,6 @@ class Project(Part):
     )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")
+    maps: tuple[Map, ...] = Field(
+        default=(), description="Maps and vertical sections beside Lden and Lnight on the grid"
+    )

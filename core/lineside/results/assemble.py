@@ -18,6 +18,7 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import Citation, Criterion, Offer, Options, RailRun, Standing, Window
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
+from lineside.engine.sections import Cut
 from lineside.engine.select import Selection
 from lineside.engine.tones import ThirdOctaves
 from lineside.errors import PluginError
@@ -29,6 +30,7 @@ from lineside.results.actions import actions
 from lineside.results.causes import situation
 from lineside.results.conditions import conditions
 from lineside.results.findings import Question, find
+from lineside.results.maps import MapPlan, describe_maps, describe_sections
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -49,25 +51,32 @@ def assemble(
     explanations: Sequence[model.Explanation] = (),
     tones: model.Tones | None = None,
     thirds: ThirdOctaves | None = None,
+    maps: MapPlan | None = None,
+    cuts: Sequence[tuple[Cut, Array]] = (),
 ) -> model.Results:
-    """The results document of one run."""
+    """The results document of one run; ``cuts`` are the sections of ``maps`` with their energies."""
     loaded, built = planned.scenes.loaded, planned.built
     project, scene = loaded.project, built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
     uncertainty = _uncertainty(project)
+    site, grid = describe.site(loaded, built), _grid(built, computed, hours, project)
+    on_grid = computed.grid.energy if computed.grid is not None else None
+    tracks = [t.id for t in scene.tracks]
     surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
     findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
         periods=_periods(project, hours),
-        site=describe.site(loaded, built),
+        site=site,
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
         notes=_notes(loaded, built, selection, planned.rails.runs.runs, planned.situation.date),
-        grid=_grid(built, computed, hours, project),
+        grid=grid,
+        maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
+        sections=describe_sections(maps, cuts, site, tracks, scene.period_names, hours),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),

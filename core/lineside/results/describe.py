@@ -62,6 +62,7 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             )
             for b in project.barriers
         ],
+        buildings=_buildings(built),
         ground=[
             model.GroundInfo(
                 id=a.id,
@@ -89,6 +90,19 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             for w in sorted(project.works, key=lambda w: (w.date, w.track, w.from_m))
         ],
     )
+
+
+def _buildings(built: BuiltScene) -> list[model.BuildingInfo]:
+    houses, origin = built.scene.buildings, np.array(built.scene.origin)
+    return [
+        model.BuildingInfo(
+            id=name,
+            name=name,
+            height_m=round(float(houses.top_z_m[k] - houses.base_z_m[k]), 3),
+            xy=_xy(houses.xy_m[houses.start[k] : houses.start[k + 1]] + origin),
+        )
+        for k, name in enumerate(houses.ids)
+    ]
 
 
 def _xy(points: Array) -> list[tuple[float, float]]:
