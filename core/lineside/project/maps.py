@@ -85,7 +85,7 @@ class ConflictMap(_OfQuantity):
         default=None, description="With criterion: kind of area in planning law, as at receivers. Default null"
     )
     limit_db: Annotated[Number, Field(ge=0, le=140)] | None = Field(
-        default=None, description="Instead of criterion: the limit [dB, A-weighted], 0 to 140"
+        default=None, description="Instead of criterion: the limit [dB], A-weighted, 0 to 140"
     )
     source: Line | None = Field(default=None, description="With limit_db: where the limit is written")
 
