@@ -9,6 +9,7 @@ whole.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import shutil
 import tempfile
@@ -37,13 +38,15 @@ class Blocks:
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
         """Keep the arrays of a block."""
 
-    def array(self, name: str, shape: tuple[int, ...]) -> Array:
-        """An array to be filled block by block; of one that is large only the pages in use are in memory."""
-        if 8 * np.prod(shape) <= IN_MEMORY:
-            return np.zeros(shape)
-        with tempfile.TemporaryFile() as file:
-            file.truncate(int(8 * np.prod(shape)))
-            return np.memmap(file, np.float64, "r+", shape=shape)
+
+def room(shape: tuple[int, ...]) -> Array:
+    """An array of zeros to be filled; a large one lies in a file without a name, and only pages in use in memory."""
+    size = 8 * math.prod(shape)
+    if size <= IN_MEMORY:
+        return np.zeros(shape)
+    with tempfile.TemporaryFile() as file:
+        file.truncate(size)
+        return np.memmap(file, np.float64, "r+", shape=shape)
 
 
 class KeptBlocks(Blocks):
@@ -70,16 +73,6 @@ class KeptBlocks(Blocks):
             file.flush()
             os.fsync(file.fileno())
         os.replace(part, path)
-
-    def array(self, name: str, shape: tuple[int, ...]) -> Array:
-        """An array in a file, with what the blocks that are there already put into it."""
-        path = self.folder / f"{name}.f8"
-        size = int(8 * np.prod(shape))
-        if not size:
-            return np.zeros(shape)
-        with path.open("r+b" if path.exists() else "w+b") as file:
-            file.truncate(size)
-            return np.memmap(file, np.float64, "r+", shape=shape)
 
 
 class Kept:
