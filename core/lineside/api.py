@@ -96,7 +96,9 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection)
     layers = maps.layers if maps is not None else None
-    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress, layers)
+    computed = compute(
+        planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress, layers=layers
+    )
     cuts = _cuts(planned, selection, maps, progress)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, progress)
@@ -172,7 +174,7 @@ def _cuts(planned: Plan, selection: Selection, maps: MapPlan | None, progress: P
         def told(done: int, of: int, start: int = 100 * k, n: int = n) -> None:
             progress("sections", start + 100 * done // of, n)
 
-        out.append((cut, heard_in_cut(cut, maps.layers.only(request.layer), selection, told)[0]))
+        out.append((cut, heard_in_cut(cut, maps.layers.only(request.layer), selection, told)))
     return out
 
 

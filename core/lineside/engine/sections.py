@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from lineside.acoustics.bands import Array
+from lineside.engine.at_points import Listener
 from lineside.engine.layers import Layers
 from lineside.engine.select import Selection
 from lineside.project.maps import SectionMap
@@ -84,20 +85,21 @@ def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
 
 def heard_in_cut(
     cut: Cut,
-    layers: Layers,
+    layer: Layers,
     selection: Selection,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Array:
-    """A-weighted mean square of the layers, (n_layers, n_periods, n_z, n_s), re (20 uPa)^2; NaN where no point is."""
+    """A-weighted mean square of one layer, (n_periods, n_z, n_s), re (20 uPa)^2; NaN where no level is given."""
     n_z, n_s = cut.free.shape
-    out = np.full((len(layers.power), layers.power.shape[1], n_z, n_s), np.nan)
+    at = Listener(layer, selection.propagation, selection.propagation_options).at
+    out = np.full((layer.power.shape[1], n_z, n_s), np.nan)
     for start in range(0, n_s, COLUMNS_AT_ONCE):
         columns = slice(start, start + COLUMNS_AT_ONCE)
         free = cut.free[:, columns]
         points = cut.xyz_m[:, columns][free]
         if len(points):
             receivers = Receivers(ids=tuple(str(k) for k in range(len(points))), xyz_m=points)
-            out[:, :, :, columns][:, :, free] = np.moveaxis(layers.heard(selection, receivers), 1, -1)
+            out[:, columns][:, free] = at(receivers).energy.T
         progress(min(start + COLUMNS_AT_ONCE, n_s), n_s)
     return out
 

@@ -199,6 +199,11 @@ class Receivers:
     def __len__(self) -> int:
         return len(self.ids)
 
+    def only(self, index: int) -> Receivers:
+        """One of them."""
+        here = slice(index, index + 1)
+        return Receivers(self.ids[here], self.xyz_m[here], None if self.wall is None else self.wall[here])
+
 
 @dataclass(frozen=True, eq=False)
 class GroundAreas:
