@@ -8,10 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lineside.engine.causes import Explainer
+from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
+from lineside.engine.kept import Blocks, Kept
+from lineside.engine.key import run_key
 from lineside.engine.plan import Plan, plan
-from lineside.engine.run import Computed, Progress, compute, silent
+from lineside.engine.pool import n_workers
+from lineside.engine.progress import Progress, silent
+from lineside.engine.run import Computed, compute
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
@@ -67,7 +71,14 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
-def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent, state: str = "") -> Assessment:
+def assess(
+    path: Path,
+    plugins: Plugins | None = None,
+    progress: Progress = silent,
+    state: str = "",
+    workers: int | None = None,
+    kept: Kept | None = None,
+) -> Assessment:
     """Compute everything that a project asks for; writes nothing.
 
     Parameters
@@ -75,6 +86,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     state : str, optional
         A situation instead of the long-term mixture at the first assessment date; see
         :func:`lineside.engine.situation.parse_situation`.
+    workers : int, optional
+        Threads that share the work, which no number depends on; default: one for each processor.
+    kept : Kept, optional
+        Where what is computed so far is kept, so that a run which was stopped goes on with it.
 
     Raises
     ------
@@ -87,12 +102,15 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     start = time.perf_counter()
     selection = select(loaded, plugins)
     progress("emission", 0, 1)
+    blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
-    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    threads = n_workers(workers)
+    grid = loaded.project.calculation.grid
+    computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks)
     in_time = _timeline(planned, selection, computed, asked, progress)
-    causes = _causes(planned, selection, progress)
+    causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
@@ -160,19 +178,20 @@ def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequ
     return thirds_if_needed(planned.built.scene, computed, runs, asked_for)
 
 
-def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Explanation]:
+def _causes(
+    planned: Plan, selection: Selection, computed: Computed, progress: Progress, workers: int
+) -> list[Explanation]:
     """Why the levels are other than before the works; nothing where nothing differs."""
     works = planned.scenes.loaded.project.works
     if not works:
         return []
     first = Situation(BEFORE, min(w.date for w in works) - dt.timedelta(days=1), planned.situation.choices)
-    explainer = Explainer(planned.scenes, planned.rails, selection)
+    known = known_way(planned, computed.receivers.transfer)
+    explainer = Explainer(planned.scenes, planned.rails, selection, known, workers)
     if not explainer.causes(first, planned.situation):
         return []
-    progress("causes", 0, 1)
     receivers = planned.built.scene.receivers
-    found = explainer.split(first, planned.situation, receivers)
-    progress("causes", 1, 1)
+    found = explainer.split(first, planned.situation, receivers, lambda done, of: progress("causes", done, of))
     return describe_split(found, first, planned.situation, receivers.ids)
 
 

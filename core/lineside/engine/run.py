@@ -24,6 +24,7 @@ from lineside.engine.levels import heard, mean_energy, pass_exposure, period_hou
 from lineside.engine.mixing import PATH_KINDS, WEATHER, MixedEmission, Surroundings
 from lineside.engine.passby import pass_history
 from lineside.engine.pool import each
+from lineside.engine.progress import Progress, silent
 from lineside.engine.select import Selection
 from lineside.engine.transfer import Transfer, compute_transfer
 from lineside.project.model import Grid
@@ -32,13 +33,6 @@ from lineside.scene.points import source_points
 
 #: Listed receivers that are computed and kept together.
 RECEIVERS_AT_ONCE = 4
-
-Progress = Callable[[str, int, int], None]
-
-
-def silent(_step: str, _done: int, _of: int) -> None:
-    """A progress listener that says nothing."""
-
 
 @dataclass(frozen=True, eq=False)
 class Task:
