@@ -8,12 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lineside.acoustics.bands import Array
-from lineside.engine.causes import Explainer
+from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
+from lineside.engine.kept import Blocks, Kept
+from lineside.engine.key import run_key
 from lineside.engine.plan import Plan, plan
-from lineside.engine.run import Computed, Progress, compute, silent
-from lineside.engine.sections import Cut, cut_through, heard_in_cut
+from lineside.engine.pool import n_workers
+from lineside.engine.progress import Progress, silent
+from lineside.engine.run import Computed, compute
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
@@ -22,11 +24,10 @@ from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
-from lineside.project.maps import SectionMap
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.findings import Question, questions, windows_of
-from lineside.results.maps import MapPlan, plan_maps
+from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
@@ -71,7 +72,14 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
-def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent, state: str = "") -> Assessment:
+def assess(
+    path: Path,
+    plugins: Plugins | None = None,
+    progress: Progress = silent,
+    state: str = "",
+    workers: int | None = None,
+    kept: Kept | None = None,
+) -> Assessment:
     """Compute everything that a project asks for; writes nothing.
 
     Parameters
@@ -79,6 +87,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     state : str, optional
         A situation instead of the long-term mixture at the first assessment date; see
         :func:`lineside.engine.situation.parse_situation`.
+    workers : int, optional
+        Threads that share the work, which no number depends on; default: one for each processor.
+    kept : Kept, optional
+        Where what is computed so far is kept, so that a run which was stopped goes on with it.
 
     Raises
     ------
@@ -91,17 +103,18 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     start = time.perf_counter()
     selection = select(loaded, plugins)
     progress("emission", 0, 1)
+    blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection)
+    threads = n_workers(workers)
+    grid = loaded.project.calculation.grid
     layers = maps.layers if maps is not None else None
-    computed = compute(
-        planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress, layers=layers
-    )
-    cuts = _cuts(planned, selection, maps, progress)
+    computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
+    cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
     in_time = _timeline(planned, selection, computed, asked, progress)
-    causes = _causes(planned, selection, progress)
+    causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
@@ -162,22 +175,6 @@ def explain(path: Path, receiver: str, start: str = "", end: str = "", plugins: 
     return Explained(causes[0], _assemble(planned, selection, computed, asked, plugins, None, causes, None, thirds))
 
 
-def _cuts(planned: Plan, selection: Selection, maps: MapPlan | None, progress: Progress) -> list[tuple[Cut, Array]]:
-    """The vertical sections that the project asks for, each with the energies of its situation."""
-    out = []
-    requests = maps.sections if maps is not None else []
-    for k, request in enumerate(requests):
-        assert maps is not None and isinstance(request.wanted, SectionMap)
-        cut = cut_through(planned.built.scene, request.wanted)
-        n = 100 * len(requests)
-
-        def told(done: int, of: int, start: int = 100 * k, n: int = n) -> None:
-            progress("sections", start + 100 * done // of, n)
-
-        out.append((cut, heard_in_cut(cut, maps.layers.only(request.layer), selection, told)))
-    return out
-
-
 def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question]) -> ThirdOctaves | None:
     """Third-octave spectra, where works or a criterion call for them."""
     runs = planned.rails.runs if selection.rail_state is not None else None
@@ -185,19 +182,20 @@ def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequ
     return thirds_if_needed(planned.built.scene, computed, runs, asked_for)
 
 
-def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Explanation]:
+def _causes(
+    planned: Plan, selection: Selection, computed: Computed, progress: Progress, workers: int
+) -> list[Explanation]:
     """Why the levels are other than before the works; nothing where nothing differs."""
     works = planned.scenes.loaded.project.works
     if not works:
         return []
     first = Situation(BEFORE, min(w.date for w in works) - dt.timedelta(days=1), planned.situation.choices)
-    explainer = Explainer(planned.scenes, planned.rails, selection)
+    known = known_way(planned, computed.receivers.transfer)
+    explainer = Explainer(planned.scenes, planned.rails, selection, known, workers)
     if not explainer.causes(first, planned.situation):
         return []
-    progress("causes", 0, 1)
     receivers = planned.built.scene.receivers
-    found = explainer.split(first, planned.situation, receivers)
-    progress("causes", 1, 1)
+    found = explainer.split(first, planned.situation, receivers, lambda done, of: progress("causes", done, of))
     return describe_split(found, first, planned.situation, receivers.ids)
 
 

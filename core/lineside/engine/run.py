@@ -18,13 +18,14 @@ from lineside.contracts import Window
 from lineside.engine.at_points import A_ENERGY, Listener
 from lineside.engine.bounds import most_directed
 from lineside.engine.emission import Emission
-from lineside.engine.grid import GridLevels, grid_axes, grid_levels
+from lineside.engine.grid import GridLevels, grid_axes, grid_levels, line_power
 from lineside.engine.kept import Blocks, room
 from lineside.engine.layers import Layers, layer_of
 from lineside.engine.levels import heard, mean_energy, pass_exposure, period_hours
 from lineside.engine.mixing import PATH_KINDS, WEATHER, MixedEmission, Surroundings
 from lineside.engine.passby import pass_history
 from lineside.engine.pool import each
+from lineside.engine.progress import Progress, silent
 from lineside.engine.select import Selection
 from lineside.engine.transfer import Transfer, compute_transfer
 from lineside.project.model import Grid
@@ -33,13 +34,6 @@ from lineside.scene.points import source_points
 
 #: Listed receivers that are computed and kept together.
 RECEIVERS_AT_ONCE = 4
-
-Progress = Callable[[str, int, int], None]
-
-
-def silent(_step: str, _done: int, _of: int) -> None:
-    """A progress listener that says nothing."""
-
 
 @dataclass(frozen=True, eq=False)
 class Task:

@@ -10,7 +10,9 @@ import shapely
 
 from lineside.acoustics.bands import Array
 from lineside.engine.at_points import Listener
+from lineside.engine.kept import Blocks
 from lineside.engine.layers import Layers
+from lineside.engine.pool import each
 from lineside.engine.select import Selection
 from lineside.project.maps import SectionMap
 from lineside.scene.model import BoolArray, Receivers, Scene
@@ -87,21 +89,37 @@ def heard_in_cut(
     cut: Cut,
     layer: Layers,
     selection: Selection,
+    name: str,
     progress: Callable[[int, int], None] = lambda done, of: None,
+    workers: int = 1,
+    blocks: Blocks | None = None,
 ) -> Array:
-    """A-weighted mean square of one layer, (n_periods, n_z, n_s), re (20 uPa)^2; NaN where no level is given."""
-    n_z, n_s = cut.free.shape
+    """A-weighted mean square of one layer, (n_periods, n_z, n_s), re (20 uPa)^2; NaN where no level is given.
+
+    ``name``: under which finished columns are kept in ``blocks``.
+    """
     at = Listener(layer, selection.propagation, selection.propagation_options).at
-    out = np.full((layer.power.shape[1], n_z, n_s), np.nan)
-    for start in range(0, n_s, COLUMNS_AT_ONCE):
-        columns = slice(start, start + COLUMNS_AT_ONCE)
-        free = cut.free[:, columns]
-        points = cut.xyz_m[:, columns][free]
+    n_z, n_s = cut.free.shape
+    kept = blocks or Blocks()
+
+    def columns(start: int) -> Array:
+        here = slice(start, start + COLUMNS_AT_ONCE)
+        known = kept.load(f"{name}-{start}")
+        if known is not None:
+            return known["energy"]
+        free = cut.free[:, here]
+        points = cut.xyz_m[:, here][free]
+        energy = np.full((layer.power.shape[1], *free.shape), np.nan)
         if len(points):
-            receivers = Receivers(ids=tuple(str(k) for k in range(len(points))), xyz_m=points)
-            out[:, columns][:, free] = at(receivers).energy.T
-        progress(min(start + COLUMNS_AT_ONCE, n_s), n_s)
-    return out
+            energy[:, free] = at(Receivers(tuple(map(str, range(len(points)))), points)).energy.T
+        kept.save(f"{name}-{start}", {"energy": energy})
+        return energy
+
+    starts = range(0, n_s, COLUMNS_AT_ONCE)
+    found = each(
+        starts, columns, workers, lambda n: progress(n * n_z * COLUMNS_AT_ONCE, len(starts) * n_z * COLUMNS_AT_ONCE)
+    )
+    return np.concatenate(found, axis=2)
 
 
 def _crossings(line: shapely.LineString, other: shapely.LineString) -> list[tuple[float, float]]:

@@ -13,9 +13,11 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
 from lineside.contracts import LimitCheck, Window
+from lineside.engine.kept import Blocks
 from lineside.engine.layers import Layers, Wanted, layers_of
 from lineside.engine.plan import Plan
-from lineside.engine.sections import Cut
+from lineside.engine.progress import Progress
+from lineside.engine.sections import Cut, cut_through, heard_in_cut
 from lineside.engine.select import Selection
 from lineside.engine.situation import Situation, parse_situation
 from lineside.errors import RequestError
@@ -221,6 +223,9 @@ def map_bands(
 ) -> tuple[Band, ...]:
     """The areas of the classes of a map, without the footprints of buildings.
 
+    Up to a wall, contours go on as they do before it: values inside buildings, which are the lowest ones around, play no
+    part.
+
     Parameters
     ----------
     known : bool
@@ -231,10 +236,8 @@ def map_bands(
     values = as_array(values_db, math.nan if known else -math.inf)
     inside = np.zeros(values.shape, dtype=np.bool_)
     if not houses.is_empty:
-        absent = as_array(values_db, math.nan)
-        gx, gy = np.meshgrid(x, y)
         shapely.prepare(houses)
-        inside = np.isnan(absent) & shapely.intersects_xy(houses, gx, gy)
+        inside = shapely.contains_xy(houses, *np.meshgrid(x, y))
     return without(bands(x, y, filled_in(values, inside), edges_db), houses)
 
 
@@ -246,6 +249,25 @@ def footprints(site: model.Site) -> shapely.Geometry:
 def rounded(values: Array) -> list[list[float | None]]:
     """Rows of values to two digits; None for what is no number."""
     return [[round(v, DIGITS) if math.isfinite(v) else None for v in row] for row in values.tolist()]
+
+
+def heard_sections(
+    maps: MapPlan | None, planned: Plan, selection: Selection, progress: Progress, workers: int, blocks: Blocks
+) -> list[tuple[Cut, Array]]:
+    """The vertical sections that a project asks for, each with the energies of its situation."""
+    asked = maps.sections if maps is not None else []
+    cuts = [cut_through(planned.built.scene, r.wanted) for r in asked if isinstance(r.wanted, SectionMap)]
+    begun = np.cumsum([0, *(cut.free.size for cut in cuts)])
+    out = []
+    for k, (request, cut) in enumerate(zip(asked, cuts, strict=True)):
+        assert maps is not None
+
+        def told(done: int, of: int, k: int = k) -> None:
+            progress("sections", int(begun[k] + (begun[k + 1] - begun[k]) * done // of), int(begun[-1]))
+
+        layer = maps.layers.only(request.layer)
+        out.append((cut, heard_in_cut(cut, layer, selection, f"section-{k}", told, workers, blocks)))
+    return out
 
 
 def describe_sections(

@@ -549,7 +549,7 @@ class MapResult(Part):
     limit: MapLimit | None = Field(default=None, description="conflict: what is compared with")
     values_db: list[list[Level]] = Field(
         description="Rows along y, entries along x. levels: level; difference: level minus that before; conflict: "
-        "level minus threshold. Null: silence, or a point inside a building"
+        "level minus threshold. Null: silence. Inside buildings: the lowest of the points around"
     )
     edges_db: list[float] = Field(description="Borders of the classes; empty: nothing is heard")
     area_m2: list[float] = Field(
