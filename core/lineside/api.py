@@ -228,7 +228,7 @@ def _timeline(
 def render(
     assessment: Assessment, out: Path, plugins: Plugins | None = None, progress: Progress = silent
 ) -> dict[str, float]:
-    """Write results.json, tables, arrays and assessment.pdf into a folder.
+    """Write results.json, tables, arrays, maps and assessment.pdf into a folder.
 
     Returns
     -------
@@ -264,12 +264,13 @@ def render(
 
 
 def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> float:
-    """Write tables, arrays and results.json; the seconds it took."""
-    from lineside.results.write import write_arrays, write_bytes, write_tables
+    """Write tables, maps, arrays and results.json; the seconds it took."""
+    from lineside.results.write import write_arrays, write_bytes, write_maps, write_tables
 
     start = time.perf_counter()
     progress("data", 0, 1)
     write_tables(assessment.results, out / "tables")
+    write_maps(assessment.results, out)
     write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
     write_bytes(out / "results.json", document)
     progress("data", 1, 1)
@@ -280,8 +281,8 @@ def _keep_inputs(loaded: LoadedProject, out: Path) -> None:
     """Refuse an output folder in which a result would take the place of a file of the project."""
     for name in loaded.inputs:
         path = (loaded.folder / name).resolve()
-        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "assessment.pdf")}
-        if path in ours or path.parent == (out / "tables").resolve():
+        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "maps.gpkg", "assessment.pdf")}
+        if path in ours or path.parent in ((out / "tables").resolve(), (out / "maps").resolve()):
             raise ReportError(
                 f"{out} holds the project's own file {name}, which a result would overwrite; choose --out"
             )

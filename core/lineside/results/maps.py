@@ -223,8 +223,8 @@ def map_bands(
 ) -> tuple[Band, ...]:
     """The areas of the classes of a map, without the footprints of buildings.
 
-    Up to a wall, contours go on as they do before it: values inside buildings, which are the lowest ones around, play no
-    part.
+    Up to a wall, contours go on as they do before it: values inside buildings, which are the lowest ones around,
+    play no part.
 
     Parameters
     ----------
