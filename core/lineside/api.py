@@ -26,6 +26,7 @@ from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
+from lineside.results.facades import compute_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
@@ -113,6 +114,7 @@ def assess(
     layers = maps.layers if maps is not None else None
     computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
     cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
+    at_facades = compute_facades(planned, selection, progress)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)
@@ -121,7 +123,9 @@ def assess(
     wheels = planned.wheels()
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
-    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts)
+    results = _assemble(
+        planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
+    )
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -29,6 +29,8 @@ TICKS_MM = 6.0
 MAX_RECEIVER_LABELS = 60
 MAX_CURVE_LABELS = 8
 BARRIER = "#7a1f12"
+BUILDING, BUILDING_EDGE = "#cdc6bb", "#6b645a"
+MAX_BUILDING_LABELS = 60
 WHITE_UNDER = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
 
 
@@ -92,6 +94,7 @@ def choose_view(site: Site, receivers: Sequence[ReceiverResult]) -> View:
     """Everything, or the part beside the receivers where the tracks run far beyond."""
     near = [(r.x, r.y) for r in receivers] + [s.xy for s in site.stops]
     near += [p for barrier in site.barriers for p in barrier.xy]
+    near += [p for building in site.buildings if building.n_receivers for ring in building.rings for p in ring]
     lines = [p for track in site.tracks for p in track.xy]
     focus = np.array(near or lines, dtype=np.float64)
     everything = np.array([*near, *lines], dtype=np.float64)
@@ -216,30 +219,26 @@ def _hatch(sheet: Sheet, ring: Sequence[XY]) -> None:
 
 def _name_areas(sheet: Sheet, areas: Sequence[GroundInfo]) -> None:
     """Names stand inside their areas; one that finds no free place there is left to the table."""
+    for area in areas:
+        if area.name:
+            style = {"bbox": WHITE_UNDER, "style": "italic", "color": GREY, "zorder": 8}
+            _name_inside(sheet, area.xy, shorten(area.name, 24), 7.0, **style)
+
+
+def _name_inside(sheet: Sheet, ring: Sequence[XY], name: str, size: float, **style: Any) -> None:
+    """A name inside an outline, where a free place for it is found."""
     from shapely import contains_xy
 
-    for area in areas:
-        seen = _visible(sheet.view, area.xy)
-        if seen.is_empty or not area.name:
-            continue
-        x_min, y_min, x_max, y_max = seen.bounds
-        x, y = (v.ravel() for v in np.meshgrid(np.linspace(x_min, x_max, 25), np.linspace(y_min, y_max, 25)))
-        inside = contains_xy(seen, x, y)
-        spots = [(float(a), float(b)) for a, b in zip(x[inside], y[inside], strict=True)]
-        name = shorten(area.name, 24)
-        found = sheet.placer.centre([sheet.view.mm(*spot) for spot in spots], name, 7.0)
-        if found is not None:
-            sheet.axes.text(
-                *sheet.view.plan(*found),
-                name,
-                fontsize=7,
-                ha="center",
-                va="center",
-                zorder=8,
-                bbox=WHITE_UNDER,
-                style="italic",
-                color=GREY,
-            )
+    seen = _visible(sheet.view, ring)
+    if seen.is_empty:
+        return
+    x_min, y_min, x_max, y_max = seen.bounds
+    x, y = (v.ravel() for v in np.meshgrid(np.linspace(x_min, x_max, 25), np.linspace(y_min, y_max, 25)))
+    inside = contains_xy(seen, x, y)
+    spots = [(float(a), float(b)) for a, b in zip(x[inside], y[inside], strict=True)]
+    found = sheet.placer.centre([sheet.view.mm(*spot) for spot in spots], name, size)
+    if found is not None:
+        sheet.axes.text(*sheet.view.plan(*found), name, fontsize=size, ha="center", va="center", **style)
 
 
 def draw_tracks(sheet: Sheet, site: Site, words: Words, curves: bool = True) -> None:
@@ -315,6 +314,22 @@ def label_barriers(sheet: Sheet, site: Site, words: Words) -> None:
         if sheet.view.holds(x, y):
             label = words("map.barrier", id=shorten(barrier.id, 14), height=f"{barrier.height_m:g}")
             sheet.text(x, y, label, 7)
+
+
+def draw_buildings(sheet: Sheet, site: Site, words: Words, names: bool = True) -> None:
+    """Buildings as filled footprints with courtyards left open, under tracks and receivers; ids where there is room."""
+    from matplotlib.collections import PathCollection
+    from matplotlib.patches import Patch
+    from matplotlib.path import Path
+
+    paths = [Path.make_compound_path(*(Path([*r, r[0]], closed=True) for r in b.rings)) for b in site.buildings]
+    style: dict[str, Any] = {"facecolor": BUILDING, "edgecolor": BUILDING_EDGE, "lw": 0.4}
+    sheet.axes.add_collection(PathCollection(paths, zorder=3, **style), autolim=False)
+    seen = [b for b in site.buildings if any(sheet.view.holds(*p) for p in b.rings[0])] if names else []
+    for building in seen if len(seen) <= MAX_BUILDING_LABELS else ():
+        _name_inside(sheet, building.rings[0], shorten(building.id, 12), 6.0, color=INK, zorder=3.5)
+    if site.buildings:
+        sheet.keys.append((Patch(**style), words("map.key_building")))
 
 
 def draw_stops(sheet: Sheet, site: Site, words: Words, names: bool = True) -> None:

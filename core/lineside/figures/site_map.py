@@ -1,4 +1,4 @@
-"""The place: tracks, curves, stops, receivers, barriers and ground."""
+"""The place: tracks, curves, stops, receivers, barriers, buildings and ground."""
 
 from __future__ import annotations
 
@@ -41,6 +41,7 @@ def site_map(site: Site, receivers: Sequence[ReceiverResult], words: Words) -> P
         place.label_barriers(sheet, site, words)
         place.label_tracks(sheet, site, words)
         marks.draw_chainage(sheet, site, words)
+        place.draw_buildings(sheet, site, words)
         place.draw_ground(sheet, site.ground, words)
         place.draw_keys(sheet, top_mm=LEGEND_MM)
         place.draw_scale_and_north(sheet, words)

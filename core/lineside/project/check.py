@@ -2,9 +2,9 @@
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
 skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
-``check_coordinates``, those of trains in ``check_traffic``, those of works in ``check_works``, those of
-roughness in time in ``check_rail_state``, those of what changes from day to day in ``check_conditions``, those of odd
-but possible values in ``check_plausible``.
+``check_coordinates``, those of buildings in ``check_buildings``, those of trains in ``check_traffic``, those of works
+in ``check_works``, those of roughness in time in ``check_rail_state``, those of what changes from day to day in
+``check_conditions``, those of odd but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from lineside.project.check_buildings import check_buildings
 from lineside.project.check_conditions import check_conditions
 from lineside.project.check_coordinates import check_coordinate_system
 from lineside.project.check_geometry import check_geometry
@@ -37,6 +38,8 @@ _SINGULAR = {
     "ground_areas": "ground area",
     "barriers": "barrier",
     "maps": "map",
+    "buildings": "building",
+    "building_files": "building file",
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
@@ -66,6 +69,7 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_dates(draft)
     _check_unused(draft)
     check_geometry(draft, resolved)
+    check_buildings(draft, resolved)
     check_traffic(draft, resolved)
     check_works(draft, resolved)
     check_rail_state(draft)

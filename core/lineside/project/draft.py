@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import STATES, Outline
 from lineside.project.maps import AnyMap
 from lineside.project.model import (
@@ -63,6 +64,9 @@ class Draft:
     receivers: dict[int, Receiver] = field(default_factory=dict)
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
+    buildings: dict[int, Building] = field(default_factory=dict)
+    building_files: dict[int, BuildingFile] = field(default_factory=dict)
+    facade_receivers: dict[int, FacadeReceivers] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
     rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
@@ -118,6 +122,9 @@ _LISTS: dict[str, type[BaseModel]] = {
     "receivers": Receiver,
     "ground_areas": GroundArea,
     "barriers": Barrier,
+    "buildings": Building,
+    "building_files": BuildingFile,
+    "facade_receivers": FacadeReceivers,
     "works": Work,
     "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
@@ -155,6 +162,7 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
     "receivers": {"use": "other"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
+    "buildings": {"use": "other"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
     "rail_measurements": {"date": "2000-01-01", "track": "-", "spectrum": "-"},
 }

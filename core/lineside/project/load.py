@@ -14,10 +14,12 @@ from lineside.project.check import check
 from lineside.project.check_maps import check_maps
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
+from lineside.project.footprints import LoadedBuilding
 from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.names import resolve_names
 from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
+from lineside.project.resolve_buildings import resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
 from lineside.project.source import read_yaml
 from lineside.project.spectra import resolve_spectra
@@ -67,6 +69,8 @@ class LoadedProject:
         gives.
     assumptions : tuple of (text, standing)
         What deriving shares of time took for granted.
+    buildings : tuple of LoadedBuilding
+        Those of the project file and of its layers, footprints repaired and clear of each other.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -92,12 +96,13 @@ class LoadedProject:
     favourable: FavourableShare
     conditions: tuple[Condition, ...]
     assumptions: tuple[tuple[str, str], ...]
+    buildings: tuple[LoadedBuilding, ...] = ()
 
     def only_receiver(self, receiver: str) -> LoadedProject:
-        """The project with one of its receivers, and without a map."""
+        """The project with one of its receivers, without those generated on facades and without a map."""
         kept = tuple(r for r in self.project.receivers if r.id == receiver)
         calculation = self.project.calculation.model_copy(update={"grid": None})
-        changes = {"receivers": kept, "calculation": calculation, "maps": ()}
+        changes = {"receivers": kept, "facade_receivers": (), "calculation": calculation, "maps": ()}
         return replace(self, project=self.project.model_copy(update=changes))
 
 
@@ -126,6 +131,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     draft = make_draft(reporter)
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
+    resolve_buildings(resolver, resolved)
     resolve_spectra(resolver, resolved)
     resolve_wind_rose(resolver, resolved)
     resolve_conditions(resolver, resolved)
@@ -157,4 +163,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         favourable=favourable_share(project.site, resolved.wind_rose),
         conditions=conditions_of(project, resolved, named.exposed_g),
         assumptions=assumptions_of(project, resolved.wind_rose),
+        buildings=tuple(b.data for b in resolved.buildings),
     )

@@ -1,7 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``wind``, ``track``, ``traffic``, ``works``
-and ``conditions``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``buildings``, ``wind``, ``track``,
+``traffic``, ``works`` and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import (
     AirState,
     Conditions,
@@ -73,6 +74,8 @@ __all__ = [
     "Air",
     "AirState",
     "Barrier",
+    "Building",
+    "BuildingFile",
     "Calculation",
     "Calls",
     "Conditions",
@@ -80,6 +83,7 @@ __all__ = [
     "CsvAlignment",
     "DrivingState",
     "EpsgCoordinates",
+    "FacadeReceivers",
     "FavourableBySector",
     "FavourableOneValue",
     "FavourableWindRose",
@@ -235,6 +239,11 @@ class Project(Part):
     )
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
+    buildings: tuple[Building, ...] = Field(default=(), description="Buildings")
+    building_files: tuple[BuildingFile, ...] = Field(default=(), description="Layers of buildings in files")
+    facade_receivers: tuple[FacadeReceivers, ...] = Field(
+        default=(), description="Receivers generated on the facades of buildings"
+    )
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
     rail_measurements: tuple[RailMeasurement, ...] = Field(
         default=(), description="Roughness of rails measured at dates"

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from lineside.contracts import ReportSection
 from lineside.figures.words import clean, shorten
 from lineside.report import (
+    buildings,
     causes,
     in_time,
     input_details,
@@ -75,6 +76,7 @@ def build(
         *place_inputs.tables(results, strings),
         *input_details.tables(results, inputs, strings),
         *result_tables.tables(results, strings),
+        *buildings.tables(results, strings),
         *in_time.tables(results, strings),
         *tones.tables(results, strings),
         causes.conditions_table(results, strings),

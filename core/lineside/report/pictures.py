@@ -89,6 +89,7 @@ def _place(results: Results, strings: Strings) -> Figure:
         stops=len({s.id for s in site.stops}),
         receivers=len(receivers),
         barriers=len(site.barriers),
+        buildings=len(site.buildings),
         ground=len(site.ground),
         joints=sum(j.what == "joints" for j in site.joints),
         turnouts=sum(j.what == "turnout" for j in site.joints),

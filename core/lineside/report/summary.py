@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import causes, in_time, kept_limits
+from lineside.report import buildings, causes, in_time, kept_limits
 from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
     by_exposure,
@@ -26,7 +26,7 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
     """The paragraphs of the summary."""
     pieces = {
         "in_short": _in_short,
-        "against_limits": kept_limits.sentences_per_criterion,
+        "against_limits": _against_limits,
         "how_loud": _how_loud,
         "what_dominates": _what_dominates,
         **({"until_when": _since_the_works} if results.timeline is not None or results.explanations else {}),
@@ -36,6 +36,10 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
         Block(strings(f"summary.{name}"), tuple(s for s in make(results, strings) if s))
         for name, make in pieces.items()
     ]
+
+
+def _against_limits(results: Results, strings: Strings) -> list[str]:
+    return [*kept_limits.sentences_per_criterion(results, strings), *buildings.limits_in_summary(results, strings)]
 
 
 def _since_the_works(results: Results, strings: Strings) -> list[str]:
@@ -122,11 +126,12 @@ def _for_whom(results: Results, strings: Strings) -> list[str]:
     dwellings = sum(r.dwellings for r in results.receivers)
     persons = sum(r.persons for r in results.receivers)
     uses = Counter(strings.known("use", r.use) for r in results.receivers)
+    in_buildings = buildings.persons_in_summary(results, strings)
+    none = "" if in_buildings else strings("summary.no_persons")
     printed = ", ".join(f"{use} ({n})" for use, n in sorted(uses.items(), key=lambda e: (-e[1], e[0])))
     return [
-        strings("summary.persons", dwellings=dwellings, persons=persons)
-        if dwellings or persons
-        else strings("summary.no_persons"),
+        strings("summary.persons", dwellings=dwellings, persons=persons) if dwellings or persons else none,
+        *in_buildings,
         strings("summary.uses", uses=printed) if uses else "",
     ]
 

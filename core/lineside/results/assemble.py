@@ -15,7 +15,7 @@ from lineside import __version__
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
-from lineside.contracts import Citation, Criterion, Offer, Options, RailRun, Standing, Window
+from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.sections import Cut
@@ -27,8 +27,10 @@ from lineside.project.load import LoadedProject
 from lineside.project.model import Project, Stretch, TrackAttributes
 from lineside.results import describe, model
 from lineside.results.actions import actions
+from lineside.results.building_notes import building_assumptions
 from lineside.results.causes import situation
 from lineside.results.conditions import conditions
+from lineside.results.facades import AtFacades, describe_facades, receivers_of_buildings
 from lineside.results.findings import Question, find
 from lineside.results.maps import MapPlan, describe_maps, describe_sections
 from lineside.results.tone_rules import surveys, with_flags
@@ -53,6 +55,7 @@ def assemble(
     thirds: ThirdOctaves | None = None,
     maps: MapPlan | None = None,
     cuts: Sequence[tuple[Cut, Array]] = (),
+    facades: AtFacades | None = None,
 ) -> model.Results:
     """The results document of one run; ``cuts`` are the sections of ``maps`` with their energies."""
     loaded, built = planned.scenes.loaded, planned.built
@@ -60,9 +63,9 @@ def assemble(
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
     uncertainty = _uncertainty(project)
-    site, grid = describe.site(loaded, built), _grid(built, computed, hours, project)
+    site = describe.site(loaded, built, planned.scenes.standing, receivers_of_buildings(facades))
+    grid = _grid(built, computed, hours, project)
     on_grid = computed.grid.energy if computed.grid is not None else None
-    tracks = [t.id for t in scene.tracks]
     surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
     findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
     return model.Results(
@@ -73,10 +76,11 @@ def assemble(
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(loaded, built, selection, planned.rails.runs.runs, planned.situation.date),
+        notes=_notes(planned, selection),
         grid=grid,
         maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
-        sections=describe_sections(maps, cuts, site, tracks, scene.period_names, hours),
+        sections=describe_sections(maps, cuts, site, scene, hours),
+        facades=None if facades is None else describe_facades(loaded, scene, facades, uncertainty, selection.left_out),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),
@@ -234,9 +238,8 @@ def _grid_level(energy: float) -> float | None:
     return None if found is None else round(found, 2)
 
 
-def _notes(
-    loaded: LoadedProject, built: BuiltScene, selection: Selection, rails: Sequence[RailRun], date: dt.date
-) -> list[model.NoteUsed]:
+def _notes(planned: Plan, selection: Selection) -> list[model.NoteUsed]:
+    loaded, built, rails = planned.scenes.loaded, planned.built, planned.rails.runs.runs
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
     for calculator, options in (*selection.sources, *selection.forecast_only):
@@ -250,7 +253,11 @@ def _notes(
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]
     by_rail = any(c.by_rail_condition for c, _ in selection.sources)
-    taken = [*_own_assumptions(built, loaded.project, date, by_rail), *loaded.assumptions]
+    taken = [
+        *_own_assumptions(built, loaded.project, planned.situation.date, by_rail),
+        *building_assumptions(loaded, scene, planned.scenes.standing),
+        *loaded.assumptions,
+    ]
     out += [("assumption", "project", text, standing) for text, standing in taken]
     out += [
         (

@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
+from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
+from lineside.scene.buildings import StandingBuilding
 from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
 
 
-def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
-    """Everything that is drawn on the map or listed in the tables of inputs."""
+def site(
+    loaded: LoadedProject,
+    built: BuiltScene,
+    standing: Sequence[StandingBuilding] = (),
+    n_receivers: Mapping[str, int] | None = None,
+) -> model.Site:
+    """Everything that is drawn on the map or listed in the tables of inputs.
+
+    ``standing``: the buildings; ``n_receivers``: how many receivers each has on its facades, by id.
+    """
     project, scene = loaded.project, built.scene
     coordinates = project.site.coordinates
     ground = project.site.default_ground
@@ -62,7 +74,7 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
             )
             for b in project.barriers
         ],
-        buildings=_buildings(built),
+        buildings=_buildings(loaded, standing, n_receivers or {}),
         ground=[
             model.GroundInfo(
                 id=a.id,
@@ -92,16 +104,26 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
     )
 
 
-def _buildings(built: BuiltScene) -> list[model.BuildingInfo]:
-    houses, origin = built.scene.buildings, np.array(built.scene.origin)
+def _buildings(
+    loaded: LoadedProject, standing: Sequence[StandingBuilding], n_receivers: Mapping[str, int]
+) -> list[model.BuildingInfo]:
+    dwellings, persons = occupancy(standing, loaded.project.building_files)
     return [
         model.BuildingInfo(
-            id=name,
-            name=name,
-            height_m=round(float(houses.top_z_m[k] - houses.base_z_m[k]), 3),
-            xy=_xy(houses.xy_m[houses.start[k] : houses.start[k + 1]] + origin),
+            id=b.data.id,
+            name=b.data.name,
+            use=b.data.use,
+            area=b.data.area,
+            height_m=round(b.height_m, 3),
+            top_z_m=round(b.top_z_m, 3),
+            floors=b.floors,
+            absorption=[round(float(a), 4) for a in b.data.absorption],
+            dwellings=round(float(dwellings[k]), 6),
+            persons=round(float(persons[k]), 6),
+            n_receivers=n_receivers.get(b.data.id, 0),
+            rings=[_xy(ring) for ring in b.data.outlines],
         )
-        for k, name in enumerate(houses.ids)
+        for k, b in enumerate(standing)
     ]
 
 

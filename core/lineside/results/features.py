@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from lineside.results.contours import Band, as_array, level_edges
-from lineside.results.maps import map_bands
+from lineside.results.maps import footprint, map_bands
 from lineside.results.model import Finding, MapResult, ReceiverResult, Results
 
 if TYPE_CHECKING:
@@ -213,11 +213,25 @@ def _sections(results: Results) -> Layer:
 
 
 def _buildings(results: Results) -> Layer:
-    from shapely import Polygon
-
-    columns = {"id": str, "name": str, "height_m": float}
-    rows = [(Polygon(b.xy), {key: getattr(b, key) for key in columns}) for b in results.site.buildings]
-    return _layer("buildings", "Footprints of buildings", "POLYGON", columns, rows)
+    own: dict[str, Types] = {
+        "id": str, "name": str, "use": str, "height_m": float, "top_z_m": float, "floors": int, "dwellings": float,
+        "persons": float,
+    }  # fmt: skip
+    highest = ("lden", *(p.name for p in results.periods))
+    levels = {b.building: b.highest_db for b in results.facades.buildings} if results.facades is not None else {}
+    columns: dict[str, Types] = {**own, **{f"highest_l{q.removeprefix('l')}_db": float for q in highest}}
+    rows = [
+        (
+            _multi(footprint(b)),
+            {
+                **{key: getattr(b, key) for key in own},
+                **{f"highest_l{q.removeprefix('l')}_db": levels.get(b.id, {}).get(q) for q in highest},
+            },
+        )
+        for b in results.site.buildings
+    ]
+    meaning = "Footprints of buildings, with the highest level at receivers on their facades"
+    return _layer("buildings", meaning, "MULTIPOLYGON", columns, rows)
 
 
 def _barriers(results: Results) -> Layer:

@@ -27,6 +27,7 @@ from lineside.results import model
 from lineside.results.causes import situation
 from lineside.results.contours import Band, as_array, bands, filled_in, level_edges, without
 from lineside.results.findings import window_text
+from lineside.scene.model import Scene
 
 #: Borders of the classes of a difference, to both sides of none. [dB]
 DIFFERENCE_STEPS_DB = (1.0, 3.0, 5.0, 10.0)
@@ -241,9 +242,16 @@ def map_bands(
     return without(bands(x, y, filled_in(values, inside), edges_db), houses)
 
 
+def footprint(building: model.BuildingInfo) -> shapely.Geometry:
+    """A building in plan, courtyards left open."""
+    rings = [shapely.LinearRing(ring) for ring in building.rings]
+    outer, inner = ([shapely.Polygon(r) for r in rings if r.is_ccw == side] for side in (True, False))
+    return shapely.difference(shapely.union_all(outer), shapely.union_all(inner))
+
+
 def footprints(site: model.Site) -> shapely.Geometry:
     """All buildings as one shape in plan."""
-    return shapely.union_all([shapely.Polygon(b.xy) for b in site.buildings])
+    return shapely.union_all([footprint(b) for b in site.buildings])
 
 
 def rounded(values: Array) -> list[list[float | None]]:
@@ -274,8 +282,7 @@ def describe_sections(
     planned: MapPlan | None,
     cuts: Sequence[tuple[Cut, Array]],
     site: model.Site,
-    names: Sequence[str],
-    periods: Sequence[str],
+    scene: Scene,
     hours: Array,
 ) -> list[model.SectionResult]:
     """All vertical sections.
@@ -284,16 +291,13 @@ def describe_sections(
     ----------
     cuts : sequence of (Cut, ndarray)
         In the order of the requests, each with the energies of its layer, (n_periods, n_z, n_s).
-    names : sequence of str
-        Ids of the tracks.
     """
     out = []
     for request, (cut, energy) in zip(planned.sections if planned is not None else (), cuts, strict=True):
         entry = request.wanted
         assert isinstance(entry, SectionMap)
-        values = rounded(level_db(energy, entry.quantity, periods, hours))
+        values = rounded(level_db(energy, entry.quantity, scene.period_names, hours))
         shown = as_array(values, math.nan)
-        houses = site.buildings
         out.append(
             model.SectionResult(
                 id=entry.id,
@@ -308,7 +312,9 @@ def describe_sections(
                 levels_db=values,
                 edges_db=[float(e) for e in level_edges(shown)] if np.isfinite(shown).any() else [],
                 tracks=[
-                    model.CutTrack(track=names[t.index], at_m=round(t.from_m, 3), rail_z_m=round(t.top_z_m, 3))
+                    model.CutTrack(
+                        track=scene.tracks[t.index].id, at_m=round(t.from_m, 3), rail_z_m=round(t.top_z_m, 3)
+                    )
                     for t in cut.tracks
                 ],
                 barriers=[
@@ -322,7 +328,7 @@ def describe_sections(
                 ],
                 buildings=[
                     model.CutBuilding(
-                        id=houses[b.index].id,
+                        id=scene.buildings.ids[b.index],
                         from_m=round(b.from_m, 3),
                         to_m=round(b.to_m, 3),
                         base_z_m=round(b.base_z_m, 3),

@@ -163,8 +163,16 @@ class BarrierInfo(Part):
 class BuildingInfo(Part):
     id: str
     name: str
-    height_m: float
-    xy: list[XY]
+    use: str
+    area: str | None
+    height_m: float = Field(description="Above the lowest ground along the footprint")
+    top_z_m: float
+    floors: int
+    absorption: list[float] = Field(description="Of the walls per octave, 0 to 1")
+    dwellings: float = Field(description="As given, or shared out from the totals of a file")
+    persons: float
+    n_receivers: int = Field(default=0, description="Number of receivers generated on its facades")
+    rings: list[list[XY]] = Field(description="Outlines counter-clockwise, courtyards clockwise")
 
 
 class GroundInfo(Part):
@@ -275,6 +283,68 @@ class ReceiverResult(Part):
         "forecast's calculators; every other condition as in the situation",
     )
     passes: list[Pass]
+
+
+class FacadeReceiverColumns(Part):
+    """Receivers generated on facades, one entry of each list for each; levels long-term, A-weighted, incident sound."""
+
+    id: list[str] = Field(description="building / facade . number on it / height or floor")
+    building: list[str]
+    facade: list[int] = Field(description="Number of the side of the building's outlines, from 1")
+    floor: list[int] = Field(description="0: 4 m above the ground, for maps and exposure")
+    x: list[float]
+    y: list[float]
+    z: list[float]
+    height_m: list[float]
+    bearing_deg: list[float] = Field(description="Where the facade looks, clockwise from north")
+    length_m: list[float] = Field(description="Length of the facade that the receiver stands for")
+    lden_db: list[Level]
+    period_db: dict[str, list[Level]]
+    front_lden_db: list[Level] = Field(description="Lden 2 m in front of the wall; null: silence, or not computed")
+    share_lden: list[float] = Field(
+        description="Share of the building's dwellings and persons that counts at this receiver for Lden"
+    )
+    share_lnight: list[float] = Field(description="The same for Lnight")
+
+
+class BuildingLevels(Part):
+    """A building by its receivers on facades."""
+
+    building: str
+    n_receivers: int
+    highest_db: dict[str, Level] = Field(description="lden or period -> level at its most exposed receiver")
+    highest_at: dict[str, str] = Field(description="lden or period -> that receiver")
+    quiet_facade: bool | None = Field(
+        description="Lden 2 m in front of some facade is more than 20 dB below the loudest one; null: not looked for"
+    )
+    lowest_front_db: Level = Field(description="Lowest Lden 2 m in front of its facades; null: silence, or none")
+    findings: list[Finding] = Field(description="Limits at the receiver where each is approached most")
+
+
+class ExposureBand(Part):
+    """Dwellings and persons by level at the facades; a band reaches from its lower to below its upper end."""
+
+    quantity: Literal["lden", "lnight"]
+    from_db: float | None = Field(description="Null: all levels below")
+    to_db: float | None = Field(description="Null: all levels above")
+    dwellings: float
+    persons: float
+    quiet_dwellings: float = Field(description="Those of them in buildings with a quiet facade")
+    quiet_persons: float
+    sensitive: int = Field(description="Hospitals, schools and care homes by their loudest receiver")
+
+
+class Facades(Part):
+    """Levels at the facades of buildings, and who is exposed to them."""
+
+    receivers: FacadeReceiverColumns
+    buildings: list[BuildingLevels]
+    exposure: list[ExposureBand]
+    dwellings: float = Field(description="In all buildings with receivers; the sum over the bands of each quantity")
+    persons: float
+    other_dwellings: float = Field(description="In buildings without receivers, which are in no band")
+    other_persons: float
+    bare: list[str] = Field(description="Buildings chosen for receivers whose walls have no room for one")
 
 
 class RailRunInfo(Part):
@@ -633,6 +703,7 @@ class Results(Part):
     grid: Grid | None
     maps: list[MapResult] = Field(default=[], description="Further maps that the project asks for")
     sections: list[SectionResult] = Field(default=[], description="Vertical sections that the project asks for")
+    facades: Facades | None = Field(default=None, description="Null: no receivers on facades are asked for")
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
     situation: SituationInfo = Field(description="What the levels are for")
     conditions: list[ConditionInfo] = Field(default=[], description="What changes from day to day")

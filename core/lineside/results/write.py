@@ -22,7 +22,8 @@ from lineside.contracts import RAIL_CASES
 from lineside.engine.grid import line_power
 from lineside.engine.run import Computed
 from lineside.errors import ReportError
-from lineside.results.model import Results
+from lineside.results.facade_tables import facade_tables
+from lineside.results.model import FacadeReceiverColumns, Results
 from lineside.scene.build import BuiltScene
 
 
@@ -69,6 +70,7 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         "tones": _tones(results),
         "tones_in_time": _tones_in_time(results),
         "third_octaves": _third_octaves(results),
+        **facade_tables(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
         "services": (
@@ -315,12 +317,27 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
             "dB re 20 uPa",
             "Octave-band level, not A-weighted",
         )
+        if results.facades is not None:
+            _facades(file, results.facades.receivers)
         if results.grid is not None:
             _axis(file, "x", np.array(results.grid.x), "m")
             _axis(file, "y", np.array(results.grid.y), "m")
             for name, rows in results.grid.levels_db.items():
                 values = np.array([[-np.inf if v is None else v for v in row] for row in rows])
                 _variable(file, f"map_{name}_db", ("y", "x"), values, "dB re 20 uPa", f"A-weighted level, {name}")
+
+
+def _facades(file: Any, columns: FacadeReceiverColumns) -> None:
+    """Receivers on facades: where they stand and what they hear."""
+    _axis(file, "facade_receiver", columns.id)
+    dims = ("facade_receiver",)
+    _variable(file, "facade_building", dims, np.array(columns.building, dtype=object), "", "Building")
+    for name in ("x", "y", "z"):
+        _variable(file, f"facade_{name}", dims, np.array(getattr(columns, name)), "m", f"Coordinate {name}")
+    levels = {"lden": columns.lden_db, **columns.period_db}
+    for name, values in levels.items():
+        heard = np.array([-np.inf if v is None else v for v in values])
+        _variable(file, f"facade_{name}_db", dims, heard, "dB re 20 uPa", f"A-weighted level, {name}")
 
 
 def _axis(file: Any, name: str, values: Sequence[Any] | np.ndarray, unit: str = "") -> None:

@@ -13,6 +13,7 @@ from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
+from lineside.scene.buildings import prisms, standing_buildings
 from lineside.scene.conditions import ConditionState, StateChanges
 from lineside.scene.convert import (
     PERIODS,
@@ -106,6 +107,8 @@ class Scenes:
         self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
         self._origin = np.floor(vertices.min(axis=0))
+        self.standing = standing_buildings(loaded, self._origin, None)
+        self._buildings = prisms(self.standing, self._origin)
         self._epochs = (dt.date.min, *change_dates(project.works))
         self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
         self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
@@ -266,7 +269,7 @@ class Scenes:
             vehicles=self._vehicles(state.wheels),
             services=tuple(r.service for r in runs),
             traffic=self._traffic[way],
-            receivers=receivers_of(project, self._origin),
+            receivers=receivers_of(project, self._origin, self._buildings),
             ground=ground_of(loaded, self._origin),
             barriers=barriers_of(loaded, self._origin),
             air=Air(**project.site.air.model_dump()),
@@ -274,6 +277,7 @@ class Scenes:
             period_names=PERIODS,
             period_of_hour=self._period_of_hour,
             conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),
+            buildings=self._buildings,
         )
         freeze(scene)
         return BuiltScene(scene=scene, runs=runs, alongs=alongs)

@@ -12,9 +12,11 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Periods, Project, SpectrumRef, TrainTimes
 from lineside.project.model import Vehicle as VehicleInput
+from lineside.scene.buildings import walls_beside
 from lineside.scene.conditions import WaterOutline
 from lineside.scene.model import (
     BarrierSegments,
+    Buildings,
     GroundAreas,
     IntArray,
     Receivers,
@@ -79,10 +81,12 @@ def vehicle_of(entry: VehicleInput, spectra: Mapping[str, Spectrum]) -> VehicleT
     )
 
 
-def receivers_of(project: Project, origin: Array) -> Receivers:
+def receivers_of(project: Project, origin: Array, buildings: Buildings) -> Receivers:
+    """The listed receivers; one just in front of a wall has that wall as its facade."""
     level = project.site.ground_level_m
-    xyz = [[r.position[0] - origin[0], r.position[1] - origin[1], level + r.height_m] for r in project.receivers]
-    return Receivers(ids=tuple(r.id for r in project.receivers), xyz_m=np.array(xyz, dtype=np.float64))
+    xyz = np.array([[*r.position, level + r.height_m] for r in project.receivers], dtype=np.float64)
+    xyz[:, :2] -= origin
+    return Receivers(tuple(r.id for r in project.receivers), xyz, walls_beside(buildings, xyz[:, :2]))
 
 
 def ground_of(loaded: LoadedProject, origin: Array, outlines: Sequence[WaterOutline] = ()) -> GroundAreas:
