@@ -15,6 +15,7 @@ from lineside.engine.emission import Emission
 from lineside.engine.kept import Blocks
 from lineside.engine.pool import each
 from lineside.scene.model import BoolArray, Buildings, Receivers, Scene
+from lineside.scene.terrain import ground_height
 
 #: Points of one tile along each side.
 TILE = 16
@@ -130,7 +131,7 @@ def grid_levels(
         gx, gy = np.meshgrid(x_m[ix], y_m[iy])
         free = ~inside[iy, ix]
         xy = np.stack([gx[free], gy[free]], axis=-1)
-        z = ground_at(scene, xy) + height_m
+        z = ground_height(scene, xy) + height_m
         receivers = Receivers(tuple(map(str, range(len(xy)))), np.concatenate([xy, z[:, None]], axis=1))
         found = at(receivers)
         whole = np.zeros((2, n_rows, *gx.shape))
@@ -144,11 +145,6 @@ def grid_levels(
     fill_inside(energy, left_out, inside, x_m, y_m)
     by_layer, missing = (a.reshape(n_layers, -1, *inside.shape) for a in (energy, left_out))
     return GridLevels(x_m=x_m, y_m=y_m, energy=by_layer, left_out=missing, inside=inside)
-
-
-def ground_at(scene: Scene, xy: Array) -> Array:
-    """Height of the ground below points, (n,). [m]"""
-    return np.full(len(xy), scene.ground_level_m)
 
 
 def inside_buildings(buildings: Buildings, x_m: Array, y_m: Array) -> BoolArray:

@@ -16,6 +16,7 @@ from lineside.engine.pool import each
 from lineside.engine.select import Selection
 from lineside.project.maps import SectionMap
 from lineside.scene.model import BoolArray, Receivers, Scene
+from lineside.scene.terrain import ground_height, surface_height
 
 #: Columns of points that are heard together.
 COLUMNS_AT_ONCE = 4
@@ -43,24 +44,21 @@ class Met:
 class Cut:
     """What a section cuts through.
 
-    ``distance_m`` (n_s,) along it; ``ground_z_m`` (n_s,); ``height_m`` (n_z,) above the ground; ``xyz_m`` (n_z, n_s, 3)
+    ``distance_m`` (n_s,) along it; ``ground_z_m`` (n_s,), ``surface_z_m`` (n_s,) the same but for decks of viaducts,
+    which lie on top; ``height_m`` (n_z,) above the ground; ``xyz_m`` (n_z, n_s, 3)
     in the scene's coordinates; ``free`` (n_z, n_s): neither inside a building nor in the space of a train. ``tracks``,
     ``barriers`` (by index in the project) and ``buildings`` in order along the cut.
     """
 
     distance_m: Array
     ground_z_m: Array
+    surface_z_m: Array
     height_m: Array
     xyz_m: Array
     free: BoolArray
     tracks: tuple[Met, ...]
     barriers: tuple[Met, ...]
     buildings: tuple[Met, ...]
-
-
-def ground_z(scene: Scene, xy_m: Array) -> Array:
-    """Level of the ground at points (n, 2), (n,). [m]"""
-    return np.full(len(xy_m), scene.ground_level_m)
 
 
 def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
@@ -70,7 +68,7 @@ def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
     along = (ends[1] - ends[0]) / length
     distance = np.linspace(0.0, length, int(np.ceil(length / wanted.step_m)) + 1)
     xy = ends[0] + distance[:, None] * along
-    ground = ground_z(scene, xy)
+    ground, surface = ground_height(scene, xy), surface_height(scene, xy)
     height = np.arange(LOWEST_M, wanted.up_to_m + 1e-9, wanted.step_m)
     z = ground + height[:, None]
     xyz = np.concatenate([np.broadcast_to(xy, (*z.shape, 2)), z[:, :, None]], axis=-1)
@@ -82,7 +80,7 @@ def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
         free &= ~((np.abs(distance - t.from_m) <= TRAIN_HALF_WIDTH_M) & (z <= t.top_z_m + TRAIN_HEIGHT_M))
     for b in buildings:
         free &= ~((distance >= b.from_m) & (distance <= b.to_m) & (z <= b.top_z_m))
-    return Cut(distance, ground, height, xyz, free, tracks, _barriers(scene, line), buildings)
+    return Cut(distance, ground, surface, height, xyz, free, tracks, _barriers(scene, line), buildings)
 
 
 def heard_in_cut(

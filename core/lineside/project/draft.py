@@ -22,6 +22,7 @@ from lineside.project.model import (
     Calculation,
     Conditions,
     CriterionUse,
+    Earthwork,
     GroundArea,
     Identity,
     Map,
@@ -63,6 +64,7 @@ class Draft:
     services: dict[int, Service] = field(default_factory=dict)
     receivers: dict[int, Receiver] = field(default_factory=dict)
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
+    earthworks: dict[int, Earthwork] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
     buildings: dict[int, Building] = field(default_factory=dict)
     building_files: dict[int, BuildingFile] = field(default_factory=dict)
@@ -121,6 +123,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "services": Service,
     "receivers": Receiver,
     "ground_areas": GroundArea,
+    "earthworks": Earthwork,
     "barriers": Barrier,
     "buildings": Building,
     "building_files": BuildingFile,
@@ -161,6 +164,7 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     },
     "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
     "receivers": {"use": "other"},
+    "earthworks": {"kind": "embankment", "along": "-"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
     "buildings": {"use": "other"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
@@ -242,6 +246,8 @@ def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Lo
     # a group that lacks something is completed; only if that does not do, it is replaced
     for replace_groups in (False, True):
         data = copy.deepcopy(given)
+        if root == ("site",) and any(fault[:1] == ("terrain",) for fault in faults):
+            data.pop("terrain", None)
         for fault in faults:
             if replace_groups:
                 _drop(data, fault[:1] if fault[:1] and fault[0] in stand_ins else fault)

@@ -21,12 +21,13 @@ from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
 from lineside.project.resolve_buildings import resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
+from lineside.project.resolve_terrain import resolve_terrain
 from lineside.project.source import read_yaml
 from lineside.project.spectra import resolve_spectra
 from lineside.project.vocabulary import Vocabulary
 from lineside.project.wind_rose import favourable_share, resolve_wind_rose
 from lineside.scene.conditions import Condition
-from lineside.scene.model import FavourableShare, IntArray, Spectrum
+from lineside.scene.model import FavourableShare, IntArray, Raster, Spectrum
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +72,8 @@ class LoadedProject:
         What deriving shares of time took for granted.
     buildings : tuple of LoadedBuilding
         Those of the project file and of its layers, footprints repaired and clear of each other.
+    raster : Raster or None
+        Heights of the ground around the site, in the project's coordinates; None: a plain.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -97,6 +100,7 @@ class LoadedProject:
     conditions: tuple[Condition, ...]
     assumptions: tuple[tuple[str, str], ...]
     buildings: tuple[LoadedBuilding, ...] = ()
+    raster: Raster | None = None
 
     def only_receiver(self, receiver: str) -> LoadedProject:
         """The project with one of its receivers, without those generated on facades and without a map."""
@@ -132,6 +136,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
     resolve_buildings(resolver, resolved)
+    resolve_terrain(resolver, resolved)
     resolve_spectra(resolver, resolved)
     resolve_wind_rose(resolver, resolved)
     resolve_conditions(resolver, resolved)
@@ -164,4 +169,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         conditions=conditions_of(project, resolved, named.exposed_g),
         assumptions=assumptions_of(project, resolved.wind_rose),
         buildings=tuple(b.data for b in resolved.buildings),
+        raster=resolved.raster,
     )

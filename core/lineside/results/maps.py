@@ -308,6 +308,7 @@ def describe_sections(
                 line=entry.line,
                 distance_m=[round(float(v), 3) for v in cut.distance_m],
                 ground_z_m=[round(float(v), 3) for v in cut.ground_z_m],
+                surface_z_m=[round(float(v), 3) for v in cut.surface_z_m],
                 height_m=[round(float(v), 3) for v in cut.height_m],
                 levels_db=values,
                 edges_db=[float(e) for e in level_edges(shown)] if np.isfinite(shown).any() else [],

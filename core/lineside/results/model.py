@@ -661,6 +661,7 @@ class SectionResult(Part):
     line: tuple[XY, XY]
     distance_m: list[float] = Field(description="Along the cut")
     ground_z_m: list[float] = Field(description="Level of the ground at these distances")
+    surface_z_m: list[float] = Field(description="The same, but for decks of viaducts, which lie on top")
     height_m: list[float] = Field(description="Heights above the ground")
     levels_db: list[list[Level]] = Field(
         description="Rows upwards, entries along the cut. Null: silence, inside a building, or in the space of a train"

@@ -233,8 +233,9 @@ class BarrierSegments:
     barrier: IntArray  # (n_segments,) index of the barrier in the project
     reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
     absorption: Array | None = (
-        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None: not known
+        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None or NaN: not known
     )
+    deck: IntArray | None = None  # (n_segments,) earthwork with the deck that it stands on, -1 or None: the ground
 
 
 @dataclass(frozen=True, eq=False)
