@@ -14,8 +14,8 @@ from lineside.project.footprints import LoadedBuilding
 from lineside.project.load import LoadedProject
 from lineside.project.resolve_buildings import rise_m
 from lineside.project.wording import number, shown
-from lineside.scene.model import Buildings, IntArray, Terrain
 from lineside.scene import terrain as heights
+from lineside.scene.model import Buildings, IntArray, Terrain
 
 #: A listed receiver this near a wall stands at a facade: the sound that this wall throws back is left out. Judged, no
 #: source; facade receivers of the EU method stand at 0.1 m and quiet facades are looked for at 2 m. [m]
