@@ -8,10 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from lineside.engine.causes import Explainer
+from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
+from lineside.engine.kept import Blocks, Kept
+from lineside.engine.key import run_key
 from lineside.engine.plan import Plan, plan
-from lineside.engine.run import Computed, Progress, compute, silent
+from lineside.engine.pool import n_workers
+from lineside.engine.progress import Progress, silent
+from lineside.engine.run import Computed, compute
 from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
@@ -24,6 +28,7 @@ from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.facades import compute_facades
 from lineside.results.findings import Question, questions, windows_of
+from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
@@ -68,7 +73,14 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
-def assess(path: Path, plugins: Plugins | None = None, progress: Progress = silent, state: str = "") -> Assessment:
+def assess(
+    path: Path,
+    plugins: Plugins | None = None,
+    progress: Progress = silent,
+    state: str = "",
+    workers: int | None = None,
+    kept: Kept | None = None,
+) -> Assessment:
     """Compute everything that a project asks for; writes nothing.
 
     Parameters
@@ -76,6 +88,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     state : str, optional
         A situation instead of the long-term mixture at the first assessment date; see
         :func:`lineside.engine.situation.parse_situation`.
+    workers : int, optional
+        Threads that share the work, which no number depends on; default: one for each processor.
+    kept : Kept, optional
+        Where what is computed so far is kept, so that a run which was stopped goes on with it.
 
     Raises
     ------
@@ -88,20 +104,28 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     start = time.perf_counter()
     selection = select(loaded, plugins)
     progress("emission", 0, 1)
+    blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
-    computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
+    maps = plan_maps(planned, selection)
+    threads = n_workers(workers)
+    grid = loaded.project.calculation.grid
+    layers = maps.layers if maps is not None else None
+    computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
+    cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
     at_facades = compute_facades(planned, selection, progress)
     in_time = _timeline(planned, selection, computed, asked, progress)
-    causes = _causes(planned, selection, progress)
+    causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
     wheels = planned.wheels()
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
-    results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, at_facades)
+    results = _assemble(
+        planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
+    )
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
@@ -162,19 +186,20 @@ def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequ
     return thirds_if_needed(planned.built.scene, computed, runs, asked_for)
 
 
-def _causes(planned: Plan, selection: Selection, progress: Progress) -> list[Explanation]:
+def _causes(
+    planned: Plan, selection: Selection, computed: Computed, progress: Progress, workers: int
+) -> list[Explanation]:
     """Why the levels are other than before the works; nothing where nothing differs."""
     works = planned.scenes.loaded.project.works
     if not works:
         return []
     first = Situation(BEFORE, min(w.date for w in works) - dt.timedelta(days=1), planned.situation.choices)
-    explainer = Explainer(planned.scenes, planned.rails, selection)
+    known = known_way(planned, computed.receivers.transfer)
+    explainer = Explainer(planned.scenes, planned.rails, selection, known, workers)
     if not explainer.causes(first, planned.situation):
         return []
-    progress("causes", 0, 1)
     receivers = planned.built.scene.receivers
-    found = explainer.split(first, planned.situation, receivers)
-    progress("causes", 1, 1)
+    found = explainer.split(first, planned.situation, receivers, lambda done, of: progress("causes", done, of))
     return describe_split(found, first, planned.situation, receivers.ids)
 
 
@@ -207,7 +232,7 @@ def _timeline(
 def render(
     assessment: Assessment, out: Path, plugins: Plugins | None = None, progress: Progress = silent
 ) -> dict[str, float]:
-    """Write results.json, tables, arrays and assessment.pdf into a folder.
+    """Write results.json, tables, arrays, maps and assessment.pdf into a folder.
 
     Returns
     -------
@@ -243,12 +268,13 @@ def render(
 
 
 def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> float:
-    """Write tables, arrays and results.json; the seconds it took."""
-    from lineside.results.write import write_arrays, write_bytes, write_tables
+    """Write tables, maps, arrays and results.json; the seconds it took."""
+    from lineside.results.write import write_arrays, write_bytes, write_maps, write_tables
 
     start = time.perf_counter()
     progress("data", 0, 1)
     write_tables(assessment.results, out / "tables")
+    write_maps(assessment.results, out)
     write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
     write_bytes(out / "results.json", document)
     progress("data", 1, 1)
@@ -259,8 +285,8 @@ def _keep_inputs(loaded: LoadedProject, out: Path) -> None:
     """Refuse an output folder in which a result would take the place of a file of the project."""
     for name in loaded.inputs:
         path = (loaded.folder / name).resolve()
-        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "assessment.pdf")}
-        if path in ours or path.parent == (out / "tables").resolve():
+        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "maps.gpkg", "assessment.pdf")}
+        if path in ours or path.parent in ((out / "tables").resolve(), (out / "maps").resolve()):
             raise ReportError(
                 f"{out} holds the project's own file {name}, which a result would overwrite; choose --out"
             )

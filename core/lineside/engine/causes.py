@@ -9,7 +9,7 @@ II, Princeton University Press, 1953, equation (12), from memory.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 from math import factorial
@@ -23,6 +23,8 @@ from lineside.contracts import RAIL_PARTS, SourceClass
 from lineside.engine.emission import compute_emission
 from lineside.engine.levels import heard
 from lineside.engine.mixing import PATH_KINDS, SOURCE_KINDS, WEATHER, Choices, source_mix, surroundings
+from lineside.engine.plan import Plan
+from lineside.engine.pool import each
 from lineside.engine.rails import Rails
 from lineside.engine.select import Selection
 from lineside.engine.situation import Situation
@@ -80,6 +82,32 @@ def shapley(values: Mapping[Causes, Array], causes: Sequence[str]) -> Array:
     return np.stack(shares, axis=-1) if shares else np.zeros((*values[frozenset()].shape, 0))
 
 
+@dataclass(frozen=True, eq=False)
+class KnownWay:
+    """Long-term transfer (n_receivers, n_sections, n_classes, n_periods, 24) that was computed for some choices."""
+
+    choices: Choices
+    classes: tuple[SourceClass, ...]
+    transfer: Array
+
+    def at(self, choices: Choices, receiver: int, classes: tuple[SourceClass, ...]) -> Array | None:
+        """The transfer to a receiver, (1, n_sections, n_classes, n_periods, 24); None where it is another one."""
+        if any(choices.get(kind) != self.choices.get(kind) for kind in PATH_CAUSES):
+            return None
+        names = [c.name for c in self.classes]
+        if not {c.name for c in classes} <= set(names):
+            return None
+        return self.transfer[receiver : receiver + 1][:, :, [names.index(c.name) for c in classes]]
+
+
+def known_way(planned: Plan, transfer: Array) -> KnownWay | None:
+    """What a run has computed, if it is for the track at the date by which situations are compared."""
+    scenes = planned.scenes
+    if scenes.epoch(planned.situation.date) != scenes.epoch(scenes.reference_date):
+        return None
+    return KnownWay(planned.situation.choices, planned.task.emission.mean.classes, transfer)
+
+
 @dataclass(eq=False)
 class Explainer:
     """Compares situations of one project; what was computed for one comparison serves the next.
@@ -90,15 +118,27 @@ class Explainer:
     rails : Rails
         Roughness of rails with works at dates.
     selection : Selection
+    known : KnownWay, optional
+        Transfer to the receivers that need not be computed again.
+    workers : int
+        Threads that share the receivers; no number depends on it.
     """
 
     scenes: Scenes
     rails: Rails
     selection: Selection
+    known: KnownWay | None = None
+    workers: int = 1
     _classes: dict[str, SourceClass] = field(default_factory=dict)
     _energies: dict[tuple[SourceState, tuple[dt.date, ...]], Mapping[str, Array]] = field(default_factory=dict)
 
-    def split(self, start: Situation, end: Situation, receivers: Receivers) -> Split:
+    def split(
+        self,
+        start: Situation,
+        end: Situation,
+        receivers: Receivers,
+        progress: Callable[[int, int], None] = lambda done, of: None,
+    ) -> Split:
         """Split the change of level from one situation to another."""
         causes = self.causes(start, end)
         source = [c for c in causes if c in SOURCE_CAUSES]
@@ -108,18 +148,24 @@ class Explainer:
         powers = {s: _stacked(power, classes) for s, power in by_name.items()}
         scene = self.scenes.reference.scene
         hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
-        energies: dict[Causes, list[Array]] = {}
-        for r in range(len(receivers)):
+        chosen = {p: _chosen(start, end, p) for p in _subsets(path)}
+        n = len(receivers)
+
+        def of_receiver(r: int) -> dict[Causes, Array]:
             # one by one: source points of a receiver must not depend on the others
-            one = receivers.part(r, r + 1)
-            for p in _subsets(path):
-                way = self._way(_chosen(start, end, p), one, classes)
-                for s, power in powers.items():
-                    energies.setdefault(s | p, []).append(heard(way, power))
+            found: dict[Causes, Array] = {}
+            for p, choices in chosen.items():
+                way = self._way(choices, receivers.only(r), r, classes)
+                found.update({s | p: heard(way, power) for s, power in powers.items()})
+            return found
+
+        progress(0, n)
+        found = each(range(n), of_receiver, self.workers, lambda done: progress(done, n))
+        energies = {name: [one[name] for one in found] for name in (found[0] if found else {})}
         values: dict[Causes, Array] = {}
-        for chosen, of_receivers in energies.items():
+        for name, of_receivers in energies.items():
             energy = np.concatenate(of_receivers)
-            values[chosen] = to_db(np.concatenate([lden_energy(energy, hours)[:, None], energy], axis=1))
+            values[name] = to_db(np.concatenate([lden_energy(energy, hours)[:, None], energy], axis=1))
         with np.errstate(invalid="ignore"):
             parts = shapley(values, causes)
         return Split(
@@ -176,8 +222,11 @@ class Explainer:
             }
         return self._energies[key]
 
-    def _way(self, choices: Choices, receivers: Receivers, classes: tuple[SourceClass, ...]) -> Array:
-        """Long-term transfer, (n_receivers, n_sections, n_classes, n_periods, 24)."""
+    def _way(self, choices: Choices, receivers: Receivers, r: int, classes: tuple[SourceClass, ...]) -> Array:
+        """Long-term transfer to the one receiver, number r, (1, n_sections, n_classes, n_periods, 24)."""
+        known = self.known.at(choices, r, classes) if self.known is not None else None
+        if known is not None:
+            return known
         weather = choices.get(WEATHER)
         state = weather if isinstance(weather, str) else None
         calculator, options = self.selection.propagation, self.selection.propagation_options

@@ -6,26 +6,38 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from lineside.acoustics.bands import Array
+from lineside.contracts import Window
+from lineside.engine.at_points import PointLevels
 from lineside.engine.emission import Emission
-from lineside.engine.levels import heard
-from lineside.scene.model import IntArray, Receivers, Scene
+from lineside.engine.kept import Blocks
+from lineside.engine.pool import each
+from lineside.scene.model import BoolArray, Buildings, Receivers, Scene
+from lineside.scene.terrain import ground_height
 
 #: Points of one tile along each side.
-TILE = 8
+TILE = 16
+#: Points outside a building are nearby to one inside when they lie no farther than the nearest of them and so many
+#: spacings more.
+NEARBY = 1.5
 
 
 @dataclass(frozen=True, eq=False)
 class GridLevels:
-    """A-weighted mean-square pressure per period on a grid.
+    """A-weighted mean-square pressure on a grid: of each layer (situation of a map) and period.
 
-    ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_periods, n_y, n_x) re (20 uPa)^2.
+    ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_layers, n_periods, n_y, n_x) re (20 uPa)^2;
+    ``left_out`` of the same shape: upper bound of what was left out. ``inside`` (n_y, n_x): points inside buildings,
+    which have the lowest energies of points nearby.
     """
 
     x_m: Array
     y_m: Array
     energy: Array
+    left_out: Array
+    inside: BoolArray
 
 
 def grid_axes(scene: Scene, spacing_m: float, margin_m: float) -> tuple[Array, Array]:
@@ -38,8 +50,13 @@ def grid_axes(scene: Scene, spacing_m: float, margin_m: float) -> tuple[Array, A
     return x, y
 
 
-def line_power(scene: Scene, emission: Emission) -> Array:
+def line_power(scene: Scene, emission: Emission, window: Window | None = None) -> Array:
     """Mean sound power per metre in each period, all mechanisms and services.
+
+    Parameters
+    ----------
+    window : Window, optional
+        Instead, what the trains in each period contribute to the mean over these clock hours: the periods add up to it.
 
     Returns
     -------
@@ -48,50 +65,129 @@ def line_power(scene: Scene, emission: Emission) -> Array:
     """
     n_periods = len(scene.period_names)
     passes = np.zeros((n_periods, len(scene.services)))
-    for hour in range(24):
+    for hour in range(24) if window is None else window.hours():
         passes[scene.period_of_hour[hour]] += [s.trains_per_hour[hour] for s in scene.services]
     seconds = 3600.0 * np.bincount(scene.period_of_hour, minlength=n_periods)
+    if window is not None:
+        seconds = np.full(n_periods, 3600.0 * window.hours().size)
     return np.einsum("nmsckt,ns->nckt", emission.pass_energy, passes / seconds[:, None], optimize=True)
 
 
 def grid_levels(
     scene: Scene,
-    source: Array,
-    by_section: Callable[[Receivers], Array],
+    n_layers: int,
+    at: Callable[[Receivers], PointLevels],
     x_m: Array,
     y_m: Array,
     height_m: float,
     progress: Callable[[int, int], None] = lambda done, of: None,
+    workers: int = 1,
+    blocks: Blocks | None = None,
 ) -> GridLevels:
     """Long-term levels of each period on a grid.
 
+    The level of a point outside buildings depends on nothing but its place. A point inside a building takes the lowest
+    level of the points outside near it: Directive 2002/49/EC, Annex II, as set by Directive (EU) 2015/996, section 2.8,
+    which leaves open how near; see ``NEARBY``.
+
     Parameters
     ----------
-    source : ndarray, (n_periods, n_sections, n_classes, 24)
-        From :func:`line_power`.
-    by_section : callable
-        Gives the long-term transfer of points, (n_points, n_sections, n_classes, n_periods, 24).
+    n_layers : int
+        Situations that are heard at once.
+    at : callable
+        Levels at points, layer by layer and in each the periods; see :meth:`lineside.engine.at_points.Listener.at`.
     x_m, y_m : ndarray
         Axes of the grid.
     height_m : float
         Height of the points above the ground.
     progress : callable
-        Told how many tiles of how many are done.
+        Told how many points of how many are done.
+    workers : int
+        Threads that share the tiles.
+    blocks : Blocks, optional
+        Where finished tiles are kept.
     """
-    energy = np.zeros((len(scene.period_names), len(y_m), len(x_m)))
+    blocks = blocks or Blocks()
+    n_rows = n_layers * len(scene.period_names)
+    energy, left_out = (np.zeros((n_rows, len(y_m), len(x_m))) for _ in range(2))
+    inside = inside_buildings(scene.buildings, x_m, y_m)
     tiles = list(_tiles(len(x_m), len(y_m)))
-    for done, (iy, ix) in enumerate(tiles):
+    known = [blocks.load(f"map-{t}") for t in range(len(tiles))]
+    of, n_done = inside.size, 0
+    todo = [t for t, found in enumerate(known) if found is None]
+
+    def put(t: int, found: Array, missing: Array) -> None:
+        iy, ix = tiles[t]
+        energy[:, iy, ix], left_out[:, iy, ix] = found, missing
+
+    for t, kept in enumerate(known):
+        if kept is not None:
+            put(t, kept["energy"], kept["left_out"])
+            n_done += energy[0][tiles[t]].size
+    progress(n_done, of)
+
+    def one(t: int) -> int:
+        iy, ix = tiles[t]
         gx, gy = np.meshgrid(x_m[ix], y_m[iy])
-        z = np.full(gx.size, scene.ground_level_m + height_m)
-        receivers = Receivers(
-            ids=tuple(str(k) for k in range(gx.size)), xyz_m=np.stack([gx.ravel(), gy.ravel(), z], axis=-1)
-        )
-        energy[:, iy[:, None], ix[None, :]] = heard(by_section(receivers), source).T.reshape(-1, *gx.shape)
-        progress(done + 1, len(tiles))
-    return GridLevels(x_m=x_m, y_m=y_m, energy=energy)
+        free = ~inside[iy, ix]
+        xy = np.stack([gx[free], gy[free]], axis=-1)
+        z = ground_height(scene, xy) + height_m
+        receivers = Receivers(tuple(map(str, range(len(xy)))), np.concatenate([xy, z[:, None]], axis=1))
+        found = at(receivers)
+        whole = np.zeros((2, n_rows, *gx.shape))
+        whole[0][:, free], whole[1][:, free] = found.energy.T, found.left_out.T
+        put(t, whole[0], whole[1])
+        blocks.save(f"map-{t}", {"energy": whole[0], "left_out": whole[1]})
+        return gx.size
+
+    sizes = [energy[0][tiles[t]].size for t in todo]
+    each(todo, one, workers, lambda n: progress(n_done + sum(sizes[:n]), of))
+    fill_inside(energy, left_out, inside, x_m, y_m)
+    by_layer, missing = (a.reshape(n_layers, -1, *inside.shape) for a in (energy, left_out))
+    return GridLevels(x_m=x_m, y_m=y_m, energy=by_layer, left_out=missing, inside=inside)
 
 
-def _tiles(n_x: int, n_y: int) -> Iterator[tuple[IntArray, IntArray]]:
+def inside_buildings(buildings: Buildings, x_m: Array, y_m: Array) -> BoolArray:
+    """Which points of a grid lie inside a footprint, (n_y, n_x); those on its outline do not."""
+    inside = np.zeros((len(y_m), len(x_m)), dtype=np.bool_)
+    for a, b in zip(buildings.start[:-1], buildings.start[1:], strict=True):
+        ring = buildings.xy_m[a:b]
+        (x0, y0), (x1, y1) = ring.min(axis=0), ring.max(axis=0)
+        ix = slice(*np.searchsorted(x_m, [x0, x1 + 1e-9]))
+        iy = slice(*np.searchsorted(y_m, [y0, y1 + 1e-9]))
+        gx, gy = np.meshgrid(x_m[ix], y_m[iy])
+        if gx.size:
+            inside[iy, ix] |= shapely.contains_xy(shapely.Polygon(ring), gx, gy)
+    return inside
+
+
+def fill_inside(energy: Array, left_out: Array, inside: BoolArray, x_m: Array, y_m: Array) -> None:
+    """Give points inside buildings the lowest energy of the points nearby, period by period.
+
+    Where a grid has no point outside, all stay silent.
+    """
+    if not inside.any() or inside.all():
+        return
+    gx, gy = np.meshgrid(x_m, y_m)
+    outside = np.stack([gx[~inside], gy[~inside]], axis=-1)
+    values, missing = energy[:, ~inside], left_out[:, ~inside]
+    tree = shapely.STRtree(shapely.points(outside))
+    within = shapely.points(gx[inside], gy[inside])
+    spacing = min((float(a[1] - a[0]) for a in (x_m, y_m) if len(a) > 1), default=0.0)
+    which, distance = tree.query_nearest(within, return_distance=True, all_matches=False)
+    reach = np.empty(len(within))
+    reach[which[0]] = distance + NEARBY * spacing
+    point, near = tree.query(within, predicate="dwithin", distance=reach)
+    for n in range(len(energy)):
+        lowest = np.full(len(within), np.inf)
+        np.minimum.at(lowest, point, values[n][near])
+        most = np.zeros(len(within))
+        chosen = values[n][near] == lowest[point]
+        np.maximum.at(most, point[chosen], missing[n][near[chosen]])
+        energy[n][inside], left_out[n][inside] = lowest, most
+
+
+def _tiles(n_x: int, n_y: int) -> Iterator[tuple[slice, slice]]:
     for y in range(0, n_y, TILE):
         for x in range(0, n_x, TILE):
-            yield np.arange(y, min(y + TILE, n_y)), np.arange(x, min(x + TILE, n_x))
+            yield slice(y, min(y + TILE, n_y)), slice(x, min(x + TILE, n_x))

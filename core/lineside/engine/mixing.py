@@ -12,6 +12,7 @@ from lineside.acoustics.bands import N_THIRDS, Array
 from lineside.contracts import Options, SourceCalculator, SourceClass
 from lineside.engine.emission import Emission, compute_emission
 from lineside.errors import PluginError
+from lineside.project.situations import WEATHER as WEATHER
 from lineside.scene.build import BuiltScene, Scenes, SourceState
 from lineside.scene.conditions import Condition, ConditionState
 from lineside.scene.model import Scene
@@ -19,7 +20,6 @@ from lineside.scene.model import Scene
 #: Conditions on the side of the sources and on the side of the way of the sound.
 SOURCE_KINDS = ("rail", "driving", "timetable", "wheels")
 PATH_KINDS = ("water", "air")
-WEATHER = "weather"
 
 Calculators = Sequence[tuple[SourceCalculator, Options]]
 

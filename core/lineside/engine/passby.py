@@ -38,13 +38,12 @@ class PassHistory:
 
     def lafmax_energy(self) -> Array:
         """Largest mean square with time weighting F, (n_receivers, n_states), re (20 uPa)^2."""
-        keep = np.exp(-STEP_S / FAST_S)
-        state = np.zeros(self.energy.shape[:-1])
-        largest = np.zeros_like(state)
-        for k in range(self.energy.shape[-1]):
-            state = keep * state + (1.0 - keep) * self.energy[..., k]
-            np.maximum(largest, state, out=largest)
-        return largest
+        from lineside.engine.kernels import largest
+
+        times = np.ascontiguousarray(self.energy).reshape(-1, self.energy.shape[-1])
+        out = np.empty(len(times))
+        largest(times, float(np.exp(-STEP_S / FAST_S)), out)
+        return out.reshape(self.energy.shape[:-1])
 
 
 def pass_history(scene: Scene, run: Run, index: int, emission: Emission, transfer: Transfer) -> PassHistory:

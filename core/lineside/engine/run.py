@@ -6,6 +6,7 @@ receivers the project has.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -14,22 +15,25 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import a_weighted_energy
 from lineside.contracts import Window
+from lineside.engine.at_points import A_ENERGY, Listener
+from lineside.engine.bounds import most_directed
 from lineside.engine.emission import Emission
 from lineside.engine.grid import GridLevels, grid_axes, grid_levels, line_power
+from lineside.engine.kept import Blocks, room
+from lineside.engine.layers import Layers, layer_of
 from lineside.engine.levels import heard, mean_energy, pass_exposure, period_hours
 from lineside.engine.mixing import PATH_KINDS, WEATHER, MixedEmission, Surroundings
 from lineside.engine.passby import pass_history
+from lineside.engine.pool import each
+from lineside.engine.progress import Progress, silent
 from lineside.engine.select import Selection
 from lineside.engine.transfer import Transfer, compute_transfer
 from lineside.project.model import Grid
 from lineside.scene.model import Receivers, Scene
+from lineside.scene.points import source_points
 
-Progress = Callable[[str, int, int], None]
-
-
-def silent(_step: str, _done: int, _of: int) -> None:
-    """A progress listener that says nothing."""
-
+#: Listed receivers that are computed and kept together.
+RECEIVERS_AT_ONCE = 4
 
 @dataclass(frozen=True, eq=False)
 class Task:
@@ -68,7 +72,8 @@ class ReceiverLevels:
     (n_receivers, n_periods, n_parts); ``by_place`` (n_receivers, n_periods, n_mechanisms, n_stretches); ``windows``
     (n_receivers, n_windows); ``lae``, ``lafmax`` (n_receivers, n_services, n_states) in the loudest of all states of
     sources, water and air; ``transfer`` (n_receivers, n_sections, n_classes, n_periods, 24) long-term, per unit of
-    sound power per metre; ``single`` (n_receivers, n_single, n_periods) in the states of ``Task.single_states``.
+    sound power per metre; ``single`` (n_receivers, n_single, n_periods) in the states of ``Task.single_states``;
+    ``left_out`` (n_receivers, n_periods): upper bound of what paths would add that the calculator left out.
     """
 
     spectrum: Array
@@ -81,6 +86,7 @@ class ReceiverLevels:
     lafmax: Array
     transfer: Array
     single: Array
+    left_out: Array
 
     @property
     def period(self) -> Array:
@@ -106,46 +112,104 @@ def compute(
     windows: Sequence[Window] = (),
     grid: Grid | None = None,
     progress: Progress = silent,
+    workers: int = 1,
+    blocks: Blocks | None = None,
+    layers: Layers | None = None,
 ) -> Computed:
-    """Compute levels at all receivers, single passes, and the grid if asked for."""
-    scene, emission = task.scene, task.emission.mean
-    parts = []
-    for r in range(len(scene.receivers)):
-        parts.append(_one_receiver(task, selection, scene.receivers.part(r, r + 1), windows))
-        progress("receivers", r + 1, len(scene.receivers))
-    stacked = {k: np.concatenate([getattr(p, k) for p in parts]) for k in ReceiverLevels.__dataclass_fields__}
-    levels = None
+    """Compute levels at all receivers, single passes, and the grid if asked for.
+
+    Parameters
+    ----------
+    workers : int
+        Threads that share the work; no number depends on it.
+    blocks : Blocks, optional
+        Where finished receivers and tiles are kept, in case the run is stopped.
+    layers : Layers, optional
+        Situations on the grid, that of the task first. Default: that of the task alone.
+    """
+    blocks = blocks or Blocks()
+    scene = task.scene
+    levels = receiver_levels(task, selection, windows, lambda d, of: progress("receivers", d, of), workers, blocks)
+    on_grid = None
     if grid is not None:
         x, y = grid_axes(scene, grid.spacing_m, grid.margin_m)
-
-        def by_section(receivers: Receivers) -> Array:
-            return long_term(task, selection, receivers)
-
-        source = line_power(scene, emission)
-        levels = grid_levels(scene, source, by_section, x, y, grid.height_m, lambda d, of: progress("map", d, of))
+        layers = layers or layer_of(task)
+        at, told = listener(layers, selection).at, lambda d, of: progress("map", d, of)
+        on_grid = grid_levels(scene, len(layers), at, x, y, grid.height_m, told, workers, blocks)
     return Computed(
-        emission=emission,
+        emission=task.emission.mean,
         states=selection.propagation.states,
         single_states=task.single_states(selection.propagation.states),
         windows=tuple(windows),
-        receivers=ReceiverLevels(**stacked),
-        grid=levels,
+        receivers=levels,
+        grid=on_grid,
     )
+
+
+def listener(layers: Layers, selection: Selection) -> Listener:
+    """What hears some situations at any points."""
+    return Listener(layers, selection.propagation, selection.propagation_options)
+
+
+def receiver_levels(
+    task: Task,
+    selection: Selection,
+    windows: Sequence[Window],
+    progress: Callable[[int, int], None],
+    workers: int,
+    blocks: Blocks,
+) -> ReceiverLevels:
+    """Levels at the listed receivers, in blocks of them."""
+    receivers, names = task.scene.receivers, tuple(ReceiverLevels.__dataclass_fields__)
+    begin = range(0, len(receivers), RECEIVERS_AT_ONCE)
+    out: dict[str, Array] = {}
+    guard = threading.Lock()
+
+    def put(r: int, found: Mapping[str, Array]) -> None:
+        with guard:
+            for name in names if not out else ():
+                out[name] = room((len(receivers), *found[name].shape[1:]))
+        for name in names:
+            out[name][r : r + len(found[name])] = found[name]
+
+    def block(r: int) -> None:
+        parts = []
+        for k in range(r, min(r + RECEIVERS_AT_ONCE, len(receivers))):
+            parts.append(_one_receiver(task, selection, receivers.only(k), windows))
+        found = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+        blocks.save(f"receivers-{r}", found)
+        put(r, found)
+
+    todo = []
+    for r in begin:
+        known = blocks.load(f"receivers-{r}")
+        if known is None:
+            todo.append(r)
+        else:
+            put(r, known)
+    n_kept = len(receivers) - sum(min(RECEIVERS_AT_ONCE, len(receivers) - r) for r in todo)
+    progress(n_kept, len(receivers))
+    each(todo, block, workers, lambda n: progress(min(n_kept + n * RECEIVERS_AT_ONCE, len(receivers)), len(receivers)))
+    return ReceiverLevels(**out)
 
 
 def long_term(task: Task, selection: Selection, receivers: Receivers) -> Array:
     """Long-term transfer, (n_receivers, n_sections, n_classes, n_periods, 24), as in ``ReceiverLevels.transfer``."""
-    return _mixed(task, [_transfer(a.scene, task, selection, receivers) for a in task.around], task.weather)
+    found = [_mixed(task, _transfers(task, selection, receivers.only(r)), task.weather) for r in range(len(receivers))]
+    return np.concatenate(found)
 
 
-def _transfer(scene: Scene, task: Task, selection: Selection, receivers: Receivers) -> Transfer:
-    classes = task.emission.mean.classes
-    return compute_transfer(scene, selection.propagation, selection.propagation_options, classes, receivers)
+def _transfers(task: Task, selection: Selection, receiver: Receivers) -> list[Transfer]:
+    """Transfer in each state of the surroundings; all have the tracks of the first one, and so its source points."""
+    classes, scene = task.emission.mean.classes, task.scene
+    propagation, options = selection.propagation, selection.propagation_options
+    points = source_points(scene, receiver, propagation.max_piece_ratio(options), propagation.source_ground_g)
+    return [compute_transfer(a.scene, propagation, options, classes, receiver, points) for a in task.around]
 
 
 def _one_receiver(task: Task, selection: Selection, receiver: Receivers, windows: Sequence[Window]) -> ReceiverLevels:
     scene, emission = task.scene, task.emission.mean
-    transfers = [_transfer(a.scene, task, selection, receiver) for a in task.around]
+    transfers = _transfers(task, selection, receiver)
     states = transfers[0].states
     mixed = _mixed(task, transfers, task.weather)
     exposure = pass_exposure(scene, emission, mixed).energy
@@ -171,7 +235,22 @@ def _one_receiver(task: Task, selection: Selection, receiver: Receivers, windows
         lafmax=lafmax,
         transfer=mixed,
         single=_single_states(task, transfers, mixed, states),
+        left_out=_left_out(task, transfers),
     )
+
+
+def _left_out(task: Task, transfers: Sequence[Transfer]) -> Array:
+    """Upper bound of the energy of paths that the calculator left out, (1, n_periods)."""
+    scene, emission = task.scene, task.emission.mean
+    out = np.zeros((1, len(scene.period_names)))
+    for around, transfer in zip(task.around, transfers, strict=True):
+        missing = transfer.left_out_by_section(len(scene.sections))
+        if missing is None or not missing.any():
+            continue
+        gain = np.array([most_directed(c) for c in emission.classes]).reshape(len(emission.classes), -1)
+        power = np.einsum("nckt,kt,t->cn", line_power(scene, emission), gain, A_ENERGY)
+        out += (missing @ power) * around.share()
+    return out
 
 
 def _mixed(task: Task, transfers: Sequence[Transfer], weather: str | None, kind: str = "", name: str = "") -> Array:

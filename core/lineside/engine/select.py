@@ -127,4 +127,11 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         companions=companions,
         rail_states={r.name: (r.options_model, r.work_model) for r in plugins.rail_states},
         mechanisms={c.name: c.mechanism for c in plugins.source_calculators},
+        weather_states={
+            m.name: p.states
+            for m in plugins.methods
+            for p in plugins.propagation_calculators
+            if p.name == m.propagation
+        },
+        limits={c.name: c.checks for c in plugins.criteria},
     )

@@ -190,7 +190,7 @@ def draw_ground(sheet: Sheet, areas: Sequence[GroundInfo], words: Words, names: 
             )
         )
         if area.water:
-            _hatch(sheet, area.xy)
+            hatch_water(sheet, area.xy)
     if names:
         _name_areas(sheet, areas)
     if any(not area.water for area in areas):
@@ -205,7 +205,8 @@ def _visible(view: View, ring: Sequence[XY]) -> Any:
     return make_valid(Polygon(ring)).intersection(box(view.x_min, view.y_min, view.x_max, view.y_max))
 
 
-def _hatch(sheet: Sheet, ring: Sequence[XY]) -> None:
+def hatch_water(sheet: Sheet, ring: Sequence[XY]) -> None:
+    """Level strokes over water."""
     from matplotlib.collections import LineCollection
     from shapely import LineString, MultiLineString, get_coordinates, get_parts
 

@@ -16,13 +16,16 @@ from pydantic import BaseModel, ValidationError
 
 from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import STATES, Outline
+from lineside.project.maps import AnyMap
 from lineside.project.model import (
     Barrier,
     Calculation,
     Conditions,
     CriterionUse,
+    Earthwork,
     GroundArea,
     Identity,
+    Map,
     Project,
     RailConditions,
     RailMeasurement,
@@ -61,6 +64,7 @@ class Draft:
     services: dict[int, Service] = field(default_factory=dict)
     receivers: dict[int, Receiver] = field(default_factory=dict)
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
+    earthworks: dict[int, Earthwork] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
     buildings: dict[int, Building] = field(default_factory=dict)
     building_files: dict[int, BuildingFile] = field(default_factory=dict)
@@ -68,6 +72,7 @@ class Draft:
     works: dict[int, Work] = field(default_factory=dict)
     rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
+    maps: dict[int, Map] = field(default_factory=dict)
     faults: frozenset[Loc] = frozenset()
     _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
     _ids: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -118,6 +123,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "services": Service,
     "receivers": Receiver,
     "ground_areas": GroundArea,
+    "earthworks": Earthwork,
     "barriers": Barrier,
     "buildings": Building,
     "building_files": BuildingFile,
@@ -125,6 +131,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "works": Work,
     "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
+    "maps": AnyMap,
 }
 _SINGLE: dict[str, type[BaseModel]] = {
     "identity": Identity,
@@ -157,6 +164,7 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     },
     "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
     "receivers": {"use": "other"},
+    "earthworks": {"kind": "embankment", "along": "-"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
     "buildings": {"use": "other"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
@@ -221,9 +229,10 @@ def _sound(model: type[M], data: Any, faults: list[Loc]) -> M | None:
 
 def _model(model: type[M], data: Any) -> M | None:
     try:
-        return model.model_validate(data)
+        found = model.model_validate(data)
     except ValidationError:
         return None
+    return found.root if isinstance(found, AnyMap) else found  # type: ignore[return-value]
 
 
 def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Loc) -> tuple[M | None, bool]:
@@ -237,6 +246,8 @@ def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Lo
     # a group that lacks something is completed; only if that does not do, it is replaced
     for replace_groups in (False, True):
         data = copy.deepcopy(given)
+        if root == ("site",) and any(fault[:1] == ("terrain",) for fault in faults):
+            data.pop("terrain", None)
         for fault in faults:
             if replace_groups:
                 _drop(data, fault[:1] if fault[:1] and fault[0] in stand_ins else fault)

@@ -11,6 +11,7 @@ from lineside.contracts import Options
 from lineside.errors import Problem, ProjectError
 from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
+from lineside.project.check_maps import check_maps
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
 from lineside.project.footprints import LoadedBuilding
@@ -20,12 +21,13 @@ from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
 from lineside.project.resolve_buildings import resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
+from lineside.project.resolve_terrain import resolve_terrain
 from lineside.project.source import read_yaml
 from lineside.project.spectra import resolve_spectra
 from lineside.project.vocabulary import Vocabulary
 from lineside.project.wind_rose import favourable_share, resolve_wind_rose
 from lineside.scene.conditions import Condition
-from lineside.scene.model import FavourableShare, IntArray, Spectrum
+from lineside.scene.model import FavourableShare, IntArray, Raster, Spectrum
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +72,8 @@ class LoadedProject:
         What deriving shares of time took for granted.
     buildings : tuple of LoadedBuilding
         Those of the project file and of its layers, footprints repaired and clear of each other.
+    raster : Raster or None
+        Heights of the ground around the site, in the project's coordinates; None: a plain.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -96,13 +100,14 @@ class LoadedProject:
     conditions: tuple[Condition, ...]
     assumptions: tuple[tuple[str, str], ...]
     buildings: tuple[LoadedBuilding, ...] = ()
+    raster: Raster | None = None
 
     def only_receiver(self, receiver: str) -> LoadedProject:
         """The project with one of its receivers, without those generated on facades and without a map."""
         kept = tuple(r for r in self.project.receivers if r.id == receiver)
         calculation = self.project.calculation.model_copy(update={"grid": None})
-        update = {"receivers": kept, "facade_receivers": (), "calculation": calculation}
-        return replace(self, project=self.project.model_copy(update=update))
+        changes = {"receivers": kept, "facade_receivers": (), "calculation": calculation, "maps": ()}
+        return replace(self, project=self.project.model_copy(update=changes))
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
@@ -131,11 +136,13 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
     resolve_buildings(resolver, resolved)
+    resolve_terrain(resolver, resolved)
     resolve_spectra(resolver, resolved)
     resolve_wind_rose(resolver, resolved)
     resolve_conditions(resolver, resolved)
     check(draft, resolved)
     named = resolve_names(draft, vocabulary)
+    check_maps(draft, resolved, named, vocabulary)
     if reporter.failed or draft.project is None:
         raise ProjectError(reporter.sorted())
     project = draft.project
@@ -162,4 +169,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         conditions=conditions_of(project, resolved, named.exposed_g),
         assumptions=assumptions_of(project, resolved.wind_rose),
         buildings=tuple(b.data for b in resolved.buildings),
+        raster=resolved.raster,
     )

@@ -1,7 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``buildings``, ``wind``, ``track``,
-``traffic``, ``works`` and ``conditions``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``terrain``, ``buildings``, ``wind``,
+``track``, ``traffic``, ``works`` and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -26,6 +26,7 @@ from lineside.project.conditions import (
     WeatherTable,
     WheelsState,
 )
+from lineside.project.maps import Map
 from lineside.project.site import (
     Air,
     Barrier,
@@ -41,6 +42,7 @@ from lineside.project.site import (
     Sector,
     Site,
 )
+from lineside.project.terrain import Earthwork, PointsTerrain, RasterTerrain
 from lineside.project.track import (
     CsvAlignment,
     GeoJsonAlignment,
@@ -81,6 +83,7 @@ __all__ = [
     "CriterionUse",
     "CsvAlignment",
     "DrivingState",
+    "Earthwork",
     "EpsgCoordinates",
     "FacadeReceivers",
     "FavourableBySector",
@@ -93,14 +96,17 @@ __all__ = [
     "Identity",
     "InlineAlignment",
     "LocalCoordinates",
+    "Map",
     "Outline",
     "Passes",
     "PeriodShares",
     "Periods",
+    "PointsTerrain",
     "Project",
     "RailConditions",
     "RailMeasurement",
     "RailState",
+    "RasterTerrain",
     "Receiver",
     "Season",
     "Sector",
@@ -236,6 +242,9 @@ class Project(Part):
         description="Points at which levels are wanted, at least one"
     )
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
+    earthworks: tuple[Earthwork, ...] = Field(
+        default=(), description="What carries tracks above or below the terrain; later ones on top"
+    )
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     buildings: tuple[Building, ...] = Field(default=(), description="Buildings")
     building_files: tuple[BuildingFile, ...] = Field(default=(), description="Layers of buildings in files")
@@ -251,3 +260,6 @@ class Project(Part):
     )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")
+    maps: tuple[Map, ...] = Field(
+        default=(), description="Maps and vertical sections beside Lden and Lnight on the grid"
+    )

@@ -19,7 +19,7 @@ from lineside.project.problems import Loc, Reporter
 from lineside.project.tabular import Columns, read_columns
 from lineside.project.wording import number, shown
 from lineside.scene.alignment import Alignment, chainage_of
-from lineside.scene.model import IntArray, Spectrum
+from lineside.scene.model import IntArray, Raster, Spectrum, Terrain
 from lineside.scene.wind_rose import WindRose
 
 if TYPE_CHECKING:
@@ -64,6 +64,8 @@ class Resolved:
     times: dict[int, IntArray] = field(default_factory=dict)
     outlines: dict[tuple[int, int], Points] = field(default_factory=dict)  # by state of the water and outline
     buildings: list[FoundBuilding] = field(default_factory=list)
+    raster: Raster | None = None  # heights around the site, in the project's coordinates, without gaps
+    terrain: Terrain | None = None  # with those earthworks that are sound, in the project's coordinates
     weather: tuple[Array, Array] | None = None  # hours of rain and humidity, each (12, n_periods)
     wind_rose: WindRose | None = None
 

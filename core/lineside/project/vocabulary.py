@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from lineside.contracts import Options
+from lineside.contracts import LimitCheck, NotApplicable, Options, ReceiverUse
+
+#: What a criterion says about a use.
+Answer = Callable[[ReceiverUse, Options], Sequence[LimitCheck] | NotApplicable]
 
 #: Attributes whose values are names of tabulated classes, or spectra.
 ATTRIBUTES = (
@@ -34,7 +37,8 @@ class Vocabulary:
     ``method_calculators``: method -> names of its calculators, propagation included;
     ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
     that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
-    the details of a work); ``mechanisms``: source calculator -> its mechanism.
+    the details of a work); ``mechanisms``: source calculator -> its mechanism; ``weather_states``: method -> states of
+    its propagation; ``limits``: criterion -> what it says about a use.
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -47,3 +51,5 @@ class Vocabulary:
     companions: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     rail_states: Mapping[str, tuple[type[Options], type[Options]]] = field(default_factory=dict)
     mechanisms: Mapping[str, str] = field(default_factory=dict)
+    weather_states: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    limits: Mapping[str, Answer] = field(default_factory=dict)

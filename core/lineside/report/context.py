@@ -14,6 +14,7 @@ from lineside.report import (
     input_details,
     kept_limits,
     limits_in_time,
+    maps,
     method_sources,
     pictures,
     place_inputs,
@@ -82,6 +83,7 @@ def build(
         causes.conditions_table(results, strings),
         *causes.tables(results, strings),
         limits_in_time.table(results, strings),
+        maps.table(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -103,6 +105,7 @@ def build(
         lists=_lists(results, strings),
         tables={t.id: t for t in sorted(tables, key=_in_order)},
         figures={f.id: f for f in figures},
+        map_ids=maps.map_ids(results),
         criteria=method_sources.criteria_cards(results, strings),
         calculators=method_sources.calculator_cards(results, strings),
         fragments=fragments(results, sections),

@@ -7,12 +7,13 @@ from collections.abc import Callable, Mapping
 
 from lineside.figures.charts import MAX_SERVICES_PER_PANEL, MAX_SPECTRUM_PANELS, parts_chart, spectrum_chart
 from lineside.figures.charts import speed_chart as draw_speeds
-from lineside.figures.level_map import as_array, can_be_drawn, class_edges, level_map
+from lineside.figures.level_map import can_be_drawn, level_map
 from lineside.figures.place import choose_view
 from lineside.figures.site_map import site_map
 from lineside.figures.style import TEXT_WIDTH_MM, Picture
 from lineside.figures.words import clean, shorten
-from lineside.report import causes, in_time, tones, tones_in_time
+from lineside.report import causes, in_time, maps, tones, tones_in_time
+from lineside.report.causes import situation_words
 from lineside.report.result_tables import PartsOf, figure_receivers
 from lineside.report.selection import (
     OTHERS,
@@ -26,6 +27,7 @@ from lineside.report.selection import (
 from lineside.report.strings import Strings
 from lineside.report.text import metres, number, whole
 from lineside.report.views import Figure
+from lineside.results.contours import as_array, level_edges
 from lineside.results.model import Results
 
 #: Keys of the grid's levels that each map may use, the first one present.
@@ -56,6 +58,7 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
         tones.figure(results, strings),
         causes.figure(results, strings),
         tones_in_time.figure(results, strings),
+        *maps.figures(results, strings),
     ]
 
 
@@ -126,11 +129,11 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
     name, candidates = MAP_QUANTITIES[figure_id]
     grid = results.grid
     height = number(grid.height_m) if grid is not None else ""
-    caption = strings(f"results.map_{name}", height=height)
+    caption = strings(f"results.map_{name}", height=height, situation=situation_words(results.situation, strings))
     quantity = next((q for q in candidates if can_be_drawn(grid, q)), None)
     if grid is None or quantity is None:
         return _absent(figure_id, caption.partition(",")[0], strings("results.map_none"))
-    edges = class_edges(as_array(grid.levels_db[quantity]))
+    edges = level_edges(as_array(grid.levels_db[quantity]))
     alt = strings(
         "results.map_alt",
         quantity=strings.known("quantity", f"{name}_db"),
@@ -138,8 +141,8 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
         low=number(edges[0]),
         high=number(edges[-1]),
     )
-    legend = strings(f"results.map_legend_{name}", height=height)
-    picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings))
+    legend = clean(maps.legend_words(name, None, results.situation, grid.height_m, results, strings))
+    picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings), results.sections)
     return _figure(figure_id, caption, alt, picture, strings("results.map_note", spacing=number(grid.spacing_m)))
 
 

@@ -137,6 +137,7 @@ class Report:
     lists: Mapping[str, Sequence[str]] = field(metadata={"help": "Lists of sentences by name"})
     tables: Mapping[str, Table] = field(metadata={"help": "Tables by id"})
     figures: Mapping[str, Figure] = field(metadata={"help": "Figures by id"})
+    map_ids: Sequence[str] = field(metadata={"help": "Ids of the figures of maps and sections asked for"})
     criteria: Sequence[Card] = field(metadata={"help": "Criteria that were applied"})
     calculators: Sequence[Card] = field(metadata={"help": "Statements of the calculators"})
     fragments: Mapping[str, Sequence[Fragment]] = field(metadata={"help": "Sections by plugins, by place"})

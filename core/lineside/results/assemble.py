@@ -18,6 +18,7 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
+from lineside.engine.sections import Cut
 from lineside.engine.select import Selection
 from lineside.engine.tones import ThirdOctaves
 from lineside.errors import PluginError
@@ -31,6 +32,7 @@ from lineside.results.causes import situation
 from lineside.results.conditions import conditions
 from lineside.results.facades import AtFacades, describe_facades, receivers_of_buildings
 from lineside.results.findings import Question, find
+from lineside.results.maps import MapPlan, describe_maps, describe_sections
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -51,26 +53,33 @@ def assemble(
     explanations: Sequence[model.Explanation] = (),
     tones: model.Tones | None = None,
     thirds: ThirdOctaves | None = None,
+    maps: MapPlan | None = None,
+    cuts: Sequence[tuple[Cut, Array]] = (),
     facades: AtFacades | None = None,
 ) -> model.Results:
-    """The results document of one run."""
+    """The results document of one run; ``cuts`` are the sections of ``maps`` with their energies."""
     loaded, built = planned.scenes.loaded, planned.built
     project, scene = loaded.project, built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     levels = _levels(built, computed, hours)
     uncertainty = _uncertainty(project)
+    site = describe.site(loaded, built, planned.scenes.standing, receivers_of_buildings(facades))
+    grid = _grid(built, computed, hours, project)
+    on_grid = computed.grid.energy if computed.grid is not None else None
     surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
     findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
         periods=_periods(project, hours),
-        site=describe.site(loaded, built, planned.scenes.standing, receivers_of_buildings(facades)),
+        site=site,
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
         notes=_notes(planned, selection),
-        grid=_grid(built, computed, hours, project),
+        grid=grid,
+        maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
+        sections=describe_sections(maps, cuts, site, scene, hours),
         facades=None if facades is None else describe_facades(loaded, scene, facades, uncertainty, selection.left_out),
         timeline=timeline,
         situation=situation(planned.situation),
@@ -143,7 +152,7 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
         name=entry.name or entry.id,
         x=entry.position[0],
         y=entry.position[1],
-        z=project.site.ground_level_m + entry.height_m,
+        z=round(float(scene.receivers.xyz_m[k, 2]), 3),
         height_m=entry.height_m,
         use=entry.use,
         area=entry.area,
@@ -212,8 +221,9 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
     levels, asked = computed.grid, project.calculation.grid
     if levels is None or asked is None:
         return None
-    by_quantity = {name: levels.energy[n] for n, name in enumerate(built.scene.period_names)}
-    by_quantity["lden"] = lden_energy(np.moveaxis(levels.energy, 0, -1), hours)
+    energy = levels.energy[0]  # of the situation of the report
+    by_quantity = {name: energy[n] for n, name in enumerate(built.scene.period_names)}
+    by_quantity["lden"] = lden_energy(np.moveaxis(energy, 0, -1), hours)
     return model.Grid(
         height_m=asked.height_m,
         spacing_m=asked.spacing_m,

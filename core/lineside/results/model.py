@@ -591,6 +591,87 @@ class Grid(Part):
     levels_db: dict[str, list[list[Level]]] = Field(description="quantity -> rows along y, entries along x")
 
 
+class MapLimit(Part):
+    """The limit of a conflict map."""
+
+    criterion: str | None = Field(description="Id of the criterion; null: a limit given with the map")
+    use: str | None = Field(description="Use of the ground that the limit is for; it holds all over the map")
+    area: str | None
+    label: str
+    limit_db: float
+    adjustment_db: float = Field(description="What the criterion adds to the level before it compares")
+    rounded_up: bool = Field(description="The criterion rounds up to whole dB before it compares")
+    threshold_db: float = Field(description="Levels above it exceed the limit, adjustment and rounding considered")
+    without_tones: bool = Field(description="The criterion asks for a search for tones, which a map does not make")
+    source: str = Field(description="Where a limit given with the map is written")
+
+
+class MapResult(Part):
+    """A map that the project asks for, on the points of the grid."""
+
+    id: str
+    name: str
+    kind: Literal["levels", "difference", "conflict"]
+    quantity: str = Field(description="lden, lday, levening, lnight or laeq")
+    window: str | None = Field(default=None, description="Clock hours of laeq")
+    situation: SituationInfo
+    before: SituationInfo | None = Field(default=None, description="difference: whose levels are taken away")
+    limit: MapLimit | None = Field(default=None, description="conflict: what is compared with")
+    values_db: list[list[Level]] = Field(
+        description="Rows along y, entries along x. levels: level; difference: level minus that before; conflict: "
+        "level minus threshold. Null: silence. Inside buildings: the lowest of the points around"
+    )
+    edges_db: list[float] = Field(description="Borders of the classes; empty: nothing is heard")
+    area_m2: list[float] = Field(
+        description="Area of each class, from below the first border to above the last one, buildings left out"
+    )
+
+
+class CutTrack(Part):
+    """A track where a section crosses it."""
+
+    track: str
+    at_m: float
+    rail_z_m: float
+
+
+class CutBarrier(Part):
+    id: str
+    at_m: float
+    base_z_m: float
+    top_z_m: float
+
+
+class CutBuilding(Part):
+    id: str
+    from_m: float
+    to_m: float
+    base_z_m: float
+    top_z_m: float
+
+
+class SectionResult(Part):
+    """Levels in a vertical cut through the place."""
+
+    id: str
+    name: str
+    quantity: str
+    window: str | None = None
+    situation: SituationInfo
+    line: tuple[XY, XY]
+    distance_m: list[float] = Field(description="Along the cut")
+    ground_z_m: list[float] = Field(description="Level of the ground at these distances")
+    surface_z_m: list[float] = Field(description="The same, but for decks of viaducts, which lie on top")
+    height_m: list[float] = Field(description="Heights above the ground")
+    levels_db: list[list[Level]] = Field(
+        description="Rows upwards, entries along the cut. Null: silence, inside a building, or in the space of a train"
+    )
+    edges_db: list[float] = Field(description="Borders of the classes; empty: nothing is heard")
+    tracks: list[CutTrack]
+    barriers: list[CutBarrier]
+    buildings: list[CutBuilding]
+
+
 class NoteUsed(Part):
     kind: Literal["validity", "assumption", "warning"]
     origin: str = Field(description="Calculator, or 'project' for warnings about the input")
@@ -621,6 +702,8 @@ class Results(Part):
     uncertainty: Uncertainty
     notes: list[NoteUsed]
     grid: Grid | None
+    maps: list[MapResult] = Field(default=[], description="Further maps that the project asks for")
+    sections: list[SectionResult] = Field(default=[], description="Vertical sections that the project asks for")
     facades: Facades | None = Field(default=None, description="Null: no receivers on facades are asked for")
     timeline: Timeline | None = Field(default=None, description="Null: works are recorded only")
     situation: SituationInfo = Field(description="What the levels are for")

@@ -1,4 +1,4 @@
-"""Writing results: JSON for people and programs, CSV tables, labelled arrays as netCDF.
+"""Writing results: JSON for people and programs, CSV tables, arrays as netCDF, maps as GeoPackage and GeoJSON.
 
 Every file is written under a temporary name and then renamed, so that a broken run leaves nothing half done.
 """
@@ -83,6 +83,30 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         path = folder / f"{name}.csv"
         write_bytes(path, _csv(rows, columns or list(rows[0]) if rows else columns or []))
         paths.append(path)
+    return paths
+
+
+def write_maps(results: Results, folder: Path) -> list[Path]:
+    """Write the place, the levels and the maps as ``maps.gpkg`` and, layer by layer, as ``maps/*.geojson``.
+
+    A layer without features is not written; one that an earlier run left in the folder is removed.
+    """
+    from lineside.results.features import epsg_code, layers
+    from lineside.results.geojson import geojson_bytes
+    from lineside.results.geopackage import write_geopackage
+
+    every, epsg = layers(results), epsg_code(results)
+    found = [layer for layer in every if layer.rows]
+    paths = [folder / "maps.gpkg"]
+    with _part(paths[0]) as part:
+        write_geopackage(part, found, epsg, str(results.project["identity"]["date"]))
+    (folder / "maps").mkdir(exist_ok=True)
+    for layer in every:
+        if not layer.rows:
+            (folder / "maps" / f"{layer.name}.geojson").unlink(missing_ok=True)
+            continue
+        paths.append(folder / "maps" / f"{layer.name}.geojson")
+        write_bytes(paths[-1], geojson_bytes(layer, epsg))
     return paths
 
 

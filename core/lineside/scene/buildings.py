@@ -14,6 +14,7 @@ from lineside.project.footprints import LoadedBuilding
 from lineside.project.load import LoadedProject
 from lineside.project.resolve_buildings import rise_m
 from lineside.project.wording import number, shown
+from lineside.scene import terrain as heights
 from lineside.scene.model import Buildings, IntArray, Terrain
 
 #: A listed receiver this near a wall stands at a facade: the sound that this wall throws back is left out. Judged, no
@@ -25,7 +26,7 @@ GROUND_STEP_M = 1.0
 
 def ground_height(terrain: Terrain | None, level_m: float, xy: Array) -> Array:
     """Height of the ground at points (n, 2) of the scene; (n,). [m]"""
-    return np.full(len(xy), level_m if terrain is None else terrain.level_m)
+    return np.full(len(xy), level_m) if terrain is None else heights.ground_height(terrain, xy)
 
 
 @dataclass(frozen=True, eq=False)

@@ -199,6 +199,11 @@ class Receivers:
     def __len__(self) -> int:
         return len(self.ids)
 
+    def only(self, index: int) -> Receivers:
+        """One of them."""
+        here = slice(index, index + 1)
+        return Receivers(self.ids[here], self.xyz_m[here], None if self.wall is None else self.wall[here])
+
     def part(self, start: int, stop: int) -> Receivers:
         """Those from ``start`` to before ``stop``."""
         wall = None if self.wall is None else self.wall[start:stop]
@@ -228,8 +233,9 @@ class BarrierSegments:
     barrier: IntArray  # (n_segments,) index of the barrier in the project
     reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
     absorption: Array | None = (
-        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None: not known
+        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None or NaN: not known
     )
+    deck: IntArray | None = None  # (n_segments,) earthwork with the deck that it stands on, -1 or None: the ground
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.scene.alignment import Alignment
-from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
+from lineside.scene.model import BoolArray, IntArray, Receivers, Scene, SourcePoints
 
 #: Distances below this count as this when the length of a piece is chosen; keeps the number of points finite. [m]
 NEAREST_M = 2.0
@@ -32,50 +33,58 @@ def source_points(scene: Scene, receivers: Receivers, ratio: float, ground_g: Ca
     SourcePoints
         Sorted by section, then by chainage; lengths add up to the sections' lengths.
     """
-    sections = scene.sections
-    alignments = [Alignment(t.chainage_m, t.xyz_m) for t in scene.tracks]
-    section, from_m, to_m = np.arange(len(sections)), sections.from_m.copy(), sections.to_m.copy()
-    while True:
-        middle = 0.5 * (from_m + to_m)
-        xyz, _ = _place(alignments, sections.track[section], middle)
-        half = 0.5 * (to_m - from_m)
-        distance = np.maximum(_nearest(xyz[:, :2], receivers.xyz_m[:, :2]) - half, NEAREST_M)
-        pieces = np.minimum(np.ceil((to_m - from_m) / (ratio * distance) - 1e-9).astype(np.int64), 2)
-        if np.all(pieces <= 1):
-            break
-        section, from_m, to_m = _halve(section, from_m, to_m, pieces)
-    xyz, direction = _place(alignments, sections.track[section], middle)
+    from lineside.scene.point_kernels import cut
+
+    sections, lines = scene.sections, _lines(scene)
+    section, rows = cut(
+        lines.chainage_m, lines.xyz_m, lines.unit, lines.start, sections.track, sections.from_m, sections.to_m,
+        np.ascontiguousarray(receivers.xyz_m[:, :2]), float(ratio), NEAREST_M,
+    )  # fmt: skip
     form_g = np.array([f.source_ground_g if f.source_ground_g is not None else ground_g(f.form) for f in scene.forms])
     return SourcePoints(
         section=section,
-        xyz_m=xyz,
-        direction=direction,
-        length_m=to_m - from_m,
+        xyz_m=np.ascontiguousarray(rows[:, :3]),
+        direction=np.ascontiguousarray(rows[:, 3:5]),
+        length_m=np.ascontiguousarray(rows[:, 5]),
         ground_g=form_g[sections.form[section]],
     )
 
 
-def _place(alignments: list[Alignment], track: IntArray, middle: Array) -> tuple[Array, Array]:
-    xyz, direction = np.empty((len(middle), 3)), np.empty((len(middle), 2))
-    for k, alignment in enumerate(alignments):
-        mine = track == k
-        xyz[mine], direction[mine] = alignment.at(middle[mine]), alignment.direction(middle[mine])
-    return xyz, direction
+def some_of(points: SourcePoints, which: BoolArray | IntArray | slice) -> SourcePoints:
+    """Some of the points, in the order asked for."""
+    return SourcePoints(
+        section=points.section[which],
+        xyz_m=points.xyz_m[which],
+        direction=points.direction[which],
+        length_m=points.length_m[which],
+        ground_g=points.ground_g[which],
+    )
 
 
-def _nearest(points: Array, receivers: Array) -> Array:
-    """Distance of each point to the nearest receiver, in blocks of receivers to bound memory, (n,). [m]"""
-    nearest = np.full(len(points), np.inf)
-    for block in np.array_split(receivers, max(1, len(receivers) // 64)):
-        square = ((points[:, None, :] - block[None, :, :]) ** 2).sum(axis=-1)
-        np.minimum(nearest, np.sqrt(square.min(axis=1)), out=nearest)
-    return nearest
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """All tracks one after another: track ``k`` has the vertices ``start[k]`` to ``start[k + 1] - 1``."""
+
+    chainage_m: Array
+    xyz_m: Array
+    unit: Array  # (n_vertices, 2) in plan towards the next vertex of the track
+    start: IntArray
 
 
-def _halve(section: IntArray, from_m: Array, to_m: Array, pieces: IntArray) -> tuple[IntArray, Array, Array]:
-    """Cut in two every piece for which ``pieces`` is 2."""
-    index = np.repeat(np.arange(len(section)), pieces)
-    second = np.concatenate([[False], index[1:] == index[:-1]])
-    first = np.concatenate([index[1:] == index[:-1], [False]])
-    middle = 0.5 * (from_m + to_m)[index]
-    return section[index], np.where(second, middle, from_m[index]), np.where(first, middle, to_m[index])
+#: Tracks of the scenes in use, so that they are put together once.
+_KNOWN: WeakKeyDictionary[Scene, _Lines] = WeakKeyDictionary()
+
+
+def _lines(scene: Scene) -> _Lines:
+    known = _KNOWN.get(scene)
+    if known is None:
+        steps = [np.diff(t.xyz_m[:, :2], axis=0) for t in scene.tracks]
+        units = [step / np.linalg.norm(step, axis=1, keepdims=True) for step in steps]
+        known = _Lines(
+            chainage_m=np.concatenate([t.chainage_m for t in scene.tracks]),
+            xyz_m=np.concatenate([t.xyz_m for t in scene.tracks]),
+            unit=np.concatenate([np.concatenate([unit, unit[-1:]]) for unit in units]),
+            start=np.concatenate([[0], np.cumsum([len(t.chainage_m) for t in scene.tracks])]).astype(np.int64),
+        )
+        _KNOWN[scene] = known
+    return known

@@ -1,0 +1,99 @@
+"""Sums over paths, compiled. Each receiver is summed in one fixed order, whoever calls; no physics stands here."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from lineside.acoustics.bands import Array
+from lineside.scene.model import IntArray
+
+
+def _can_cache() -> bool:
+    """Whether numba finds a folder for compiled code; an installation may be read-only, and so may a home."""
+    try:
+        njit(cache=True)(lambda x: x)
+    except RuntimeError:
+        return False
+    return True
+
+
+_jit = njit(cache=_can_cache(), error_model="numpy", nogil=True)
+
+
+@_jit
+def by_section(energy: Array, weight: Array, section: IntArray, out: Array) -> None:
+    """Add up energies per section.
+
+    ``energy`` (n_receivers, n_points, n_classes, n_states, 24), ``weight`` (n_receivers, n_points, n_periods,
+    n_states), ``out`` (n_receivers, n_sections, n_classes, n_periods, 24), zero at first.
+    """
+    n_receivers, n_points, n_classes, n_states, n_bands = energy.shape
+    for r in range(n_receivers):
+        for p in range(n_points):
+            for k in range(n_classes):
+                for s in range(n_states):
+                    for n in range(weight.shape[2]):
+                        w = weight[r, p, n, s]
+                        if w != 0.0:
+                            for t in range(n_bands):
+                                out[r, section[p], k, n, t] += w * energy[r, p, k, s, t]
+
+
+@_jit
+def add_paths(
+    first: IntArray, transfer: Array, height: IntArray, gain: Array, gain_of: IntArray, weight: Array, section: IntArray,
+    source: Array, out: Array,
+) -> None:  # fmt: skip
+    """Add what receivers hear by paths, A-weighted and per period.
+
+    Parameters
+    ----------
+    first : ndarray, (n_receivers + 1,)
+        Paths of receiver ``r`` are ``first[r]`` to ``first[r + 1] - 1``.
+    transfer : ndarray, (n_paths, n_heights, n_states, 8)
+    height, gain_of : ndarray, (n_classes,)
+        Height of each source class; its row of ``gain``, -1: no directivity.
+    gain : ndarray, (n_gains, n_paths, 24)
+    weight : ndarray, (n_paths, n_periods, n_states)
+        Share of time times length of the piece.
+    section : ndarray, (n_paths,)
+    source : ndarray, (n_sections, n_classes, n_periods, 24)
+        A-weighted sound power per metre.
+    out : ndarray, (n_receivers, n_periods)
+    """
+    n_states, n_octaves = transfer.shape[2:]
+    n_periods = weight.shape[1]
+    mixed = np.empty((n_periods, n_octaves))
+    for r in range(first.size - 1):
+        for p in range(first[r], first[r + 1]):
+            known = -1
+            for k in range(height.size):
+                if height[k] != known:
+                    known = height[k]
+                    for n in range(n_periods):
+                        for b in range(n_octaves):
+                            total = 0.0
+                            for s in range(n_states):
+                                total += weight[p, n, s] * transfer[p, known, s, b]
+                            mixed[n, b] = total
+                for n in range(n_periods):
+                    total = 0.0
+                    for b in range(n_octaves):
+                        emitted = 0.0
+                        for t in range(3 * b, 3 * b + 3):
+                            directed = gain[gain_of[k], p, t] if gain_of[k] >= 0 else 1.0
+                            emitted += source[section[p], k, n, t] * directed
+                        total += emitted * mixed[n, b]
+                    out[r, n] += total
+
+
+@_jit
+def largest(energy: Array, keep: float, out: Array) -> None:
+    """Largest value of an exponential average; ``energy`` (n, n_times), ``out`` (n,)."""
+    for k in range(energy.shape[0]):
+        state, most = 0.0, 0.0
+        for t in range(energy.shape[1]):
+            state = keep * state + (1.0 - keep) * energy[k, t]
+            most = max(most, state)
+        out[k] = most

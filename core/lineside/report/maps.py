@@ -1,0 +1,221 @@
+"""Maps and vertical sections that the project asks for: figures F6.M1 and following, and their areas."""
+
+from __future__ import annotations
+
+import base64
+
+from lineside.figures.level_map import asked_map, enough
+from lineside.figures.section_chart import exaggeration, section_chart
+from lineside.figures.style import TEXT_WIDTH_MM, Picture
+from lineside.figures.words import Words, clean, shorten
+from lineside.report.causes import situation_words
+from lineside.report.place_inputs import columns
+from lineside.report.selection import criterion_titles, sentences
+from lineside.report.strings import Strings
+from lineside.report.text import difference, level, metres, number
+from lineside.report.views import Figure, Row, Table
+from lineside.results.contours import as_array
+from lineside.results.model import Grid, MapLimit, MapResult, Results, SectionResult, SituationInfo
+
+TABLE_ID = "T6.20"
+
+
+def map_ids(results: Results) -> list[str]:
+    """Ids of the figures, in the order of the project: maps, then sections."""
+    return [f"F6.M{k}" for k in range(1, len(results.maps) + len(results.sections) + 1)]
+
+
+def figures(results: Results, strings: Strings) -> list[Figure]:
+    """One figure for each map and section."""
+
+    def words(key: str, /, **values: object) -> str:
+        return clean(strings(key, **values))
+
+    ids = iter(map_ids(results))
+    maps = [_map(next(ids), found, results, strings, words) for found in results.maps]
+    return [*maps, *(_section(next(ids), found, results, strings, words) for found in results.sections)]
+
+
+def quantity_words(quantity: str, window: str | None, results: Results, strings: Strings) -> str:
+    """The symbol of a quantity with its clock hours."""
+    symbol = strings.known("quantity", f"{quantity}_db")
+    if window is not None:
+        return strings("maps.with_hours", quantity=symbol, hours=window)
+    hours = {f"l{p.name}": (p.from_hour, p.to_hour) for p in results.periods}
+    if quantity not in hours:
+        return symbol
+    start, end = hours[quantity]
+    return strings("maps.with_hours", quantity=symbol, hours=strings("period.clock", from_hour=start, to_hour=end))
+
+
+def legend_words(
+    quantity: str, window: str | None, situation: SituationInfo, height_m: float, results: Results, strings: Strings
+) -> str:
+    """Quantity with its hours, situation and height, for a legend."""
+    return strings(
+        "maps.legend",
+        quantity=quantity_words(quantity, window, results, strings),
+        situation=situation_words(situation, strings),
+        height=number(height_m),
+    )
+
+
+def hectares(area_m2: float) -> str:
+    """An area in hectares with two significant decimals.
+
+    >>> hectares(12345.0), hectares(1.2e6)
+    ('1.23 ha', '120 ha')
+    """
+    found = area_m2 / 1e4
+    return f"{found:.0f} ha" if found >= 100 else f"{found:.2f} ha"
+
+
+def _map(figure_id: str, found: MapResult, results: Results, strings: Strings, words: Words) -> Figure:
+    grid = results.grid
+    caption = _caption(found, results, strings)
+    if grid is None or not found.edges_db or not enough(grid, found.values_db):
+        return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=strings("maps.none"))
+    legend = clean(_legend(found, grid, results, strings))
+    picture = asked_map(grid, found, results.site, results.receivers, legend, words, results.sections)
+    message = _message(found, strings)
+    alt = strings(f"maps.alt_{found.kind}", what=legend, message=message, table=TABLE_ID)
+    note = sentences(message, _limit_note(found.limit, results, strings), _map_note(found, grid, strings))
+    return _figure(figure_id, caption, alt, picture, note)
+
+
+def _figure(figure_id: str, caption: str, alt: str, picture: Picture, note: str) -> Figure:
+    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
+    return Figure(figure_id, caption, alt, source, picture.width_mm, note)
+
+
+def _caption(found: MapResult, results: Results, strings: Strings) -> str:
+    if found.name:
+        return shorten(found.name, 120)
+    quantity = quantity_words(found.quantity, found.window, results, strings)
+    situation = situation_words(found.situation, strings)
+    if found.before is not None:
+        before = situation_words(found.before, strings)
+        return strings("maps.caption_difference", quantity=quantity, situation=situation, before=before)
+    if found.limit is not None:
+        limit = number(found.limit.limit_db)
+        return strings("maps.caption_conflict", quantity=quantity, situation=situation, limit=limit)
+    return strings("maps.caption_levels", quantity=quantity, situation=situation)
+
+
+def _legend(found: MapResult, grid: Grid, results: Results, strings: Strings) -> str:
+    legend = legend_words(found.quantity, found.window, found.situation, grid.height_m, results, strings)
+    if found.before is not None:
+        return strings(
+            "maps.legend_difference",
+            quantity=quantity_words(found.quantity, found.window, results, strings),
+            situation=situation_words(found.situation, strings),
+            before=situation_words(found.before, strings),
+            height=number(grid.height_m),
+        )
+    if found.limit is not None:
+        return strings("maps.legend_conflict", legend=legend, limit=number(found.limit.limit_db))
+    return legend
+
+
+def _message(found: MapResult, strings: Strings) -> str:
+    """What a map says, in one sentence."""
+    values = [v for row in found.values_db for v in row if v is not None]
+    areas = dict(zip([None, *found.edges_db], found.area_m2, strict=True))
+    if found.kind == "difference":
+        middle = len(found.edges_db) // 2
+        return strings(
+            "maps.message_difference",
+            quieter=hectares(sum(found.area_m2[:middle])),
+            louder=hectares(sum(found.area_m2[middle + 1 :])),
+            whole=hectares(sum(found.area_m2)),
+            lowest=difference(min(values)),
+            highest=difference(max(values)),
+        )
+    if found.kind == "conflict":
+        over = sum(area for edge, area in areas.items() if edge is not None and edge >= 0.0)
+        highest = max(values)
+        if over == 0.0:
+            return strings("maps.message_kept", below=level(-highest))
+        return strings(
+            "maps.message_conflict", over=hectares(over), whole=hectares(sum(found.area_m2)), highest=level(highest)
+        )
+    return strings("maps.message_levels", lowest=level(min(values)), highest=level(max(values)))
+
+
+def _limit_note(limit: MapLimit | None, results: Results, strings: Strings) -> str:
+    if limit is None:
+        return ""
+    if limit.criterion is None:
+        said = strings("maps.limit_given", limit=number(limit.limit_db), source=limit.source)
+    else:
+        uses = [strings.known("use", limit.use or ""), *([limit.area] if limit.area else [])]
+        said = strings(
+            "maps.limit_of",
+            criterion=criterion_titles(results).get(limit.criterion, limit.criterion),
+            label=limit.label,
+            limit=number(limit.limit_db),
+            use=", ".join(uses),
+        )
+    moved = limit.threshold_db != limit.limit_db
+    return sentences(
+        said,
+        strings("maps.limit_moved", threshold=number(limit.threshold_db)) if moved else "",
+        strings("maps.limit_without_tones") if limit.without_tones else "",
+        strings("maps.limit_no_use"),
+    )
+
+
+def _map_note(found: MapResult, grid: Grid, strings: Strings) -> str:
+    spacing = number(grid.spacing_m)
+    return strings(f"maps.note_{found.kind}", spacing=spacing, table=TABLE_ID)
+
+
+def _section(figure_id: str, found: SectionResult, results: Results, strings: Strings, words: Words) -> Figure:
+    quantity = quantity_words(found.quantity, found.window, results, strings)
+    situation = situation_words(found.situation, strings)
+    caption = shorten(found.name, 120) or strings(
+        "maps.caption_section", id=shorten(found.id, 20), quantity=quantity, situation=situation
+    )
+    heard = [v for row in found.levels_db for v in row if v is not None]
+    if not found.edges_db or as_array(found.levels_db).shape[0] < 2 or len(heard) < 4:
+        return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=strings("maps.none"))
+    legend = clean(strings("maps.legend_section", quantity=quantity, situation=situation))
+    picture = section_chart(found, legend, words)
+    ends = [f"({number(x)}, {number(y)})" for x, y in found.line]
+    alt = strings(
+        "maps.alt_section",
+        what=legend,
+        length=metres(found.distance_m[-1]),
+        height=metres(found.height_m[-1]),
+        tracks=len(found.tracks),
+        barriers=len(found.barriers),
+        buildings=len(found.buildings),
+        lowest=level(min(heard)),
+        highest=level(max(heard)),
+    )
+    factor = exaggeration(found)
+    note = sentences(
+        strings("maps.note_section", start=ends[0], end=ends[1], lowest=number(found.height_m[0])),
+        strings("maps.exaggerated", factor=factor) if factor > 1 else "",
+    )
+    return _figure(figure_id, caption, alt, picture, note)
+
+
+def table(results: Results, strings: Strings) -> Table:
+    """T6.20: areas of the classes of all maps that the project asks for."""
+    rows: list[Row] = []
+    for figure_id, found in zip(map_ids(results), results.maps, strict=False):
+        whole = sum(found.area_m2)
+        rows.append(Row((f"{figure_id} {shorten(found.id, 30)}: {_caption(found, results, strings)}",), group=True))
+        borders = [None, *found.edges_db, None]
+        for k, area in enumerate(found.area_m2):
+            if area > 0.0:
+                cells = (_border(borders[k]), _border(borders[k + 1]), f"{area / 1e4:.2f}", f"{100 * area / whole:.1f}")
+                rows.append(Row((figure_id, *cells)))
+    head = columns(strings, figure="text", from_db="num", to_db="num", area_ha="num", share_pct="num")
+    note = strings("maps.table_note") if rows else ""
+    return Table(TABLE_ID, strings("maps.table"), head, tuple(rows), strings("maps.table_none"), note)
+
+
+def _border(value: float | None) -> str:
+    return "" if value is None else number(value)
