@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from lineside.contracts import Options, PathLoss, PropagationCalculator, SourceC
 from lineside.engine.bounds import most_directed, most_heard, to_leave_out
 from lineside.engine.mixing import Surroundings
 from lineside.engine.transfer import Angles, directed, heights_of, path_loss, share_of, state_shares
-from lineside.scene.model import IntArray, Receivers, SourcePoints
+from lineside.scene.model import BoolArray, IntArray, Receivers, SourcePoints
 from lineside.scene.points import some_of, source_points
 
 #: Source points may be left out as long as they add less than this to the level of any period, by proof. [dB]
@@ -89,7 +90,7 @@ class Listener:
         self.loud = [k for k, c in enumerate(classes) if c.gain is not None]
         self.gain_of = np.array([self.loud.index(k) if k in self.loud else -1 for k in range(len(classes))])
         self.ratio = propagation.max_piece_ratio(options)
-        self.sounds = self.source.any(axis=(1, 2, 3))  # (n_sections,)
+        self.sounds: BoolArray = np.asarray(self.source.any(axis=(1, 2, 3)))  # (n_sections,)
         self._most: Array | None = None
         per_path = 8 * N_THIRDS * (len(self.loud) + 4) + 8 * N_OCTAVES * len(self.heights) * len(propagation.states)
         self.paths_at_once = max(1, MEMORY // per_path)
@@ -216,7 +217,7 @@ class Listener:
 
 def _together(receivers: Receivers, batch: Sequence[tuple[int, SourcePoints]], found: Sequence[PathLoss]) -> Paths:
     """All paths of a batch in one set of arrays."""
-    parts: list[tuple[Array, ...]] = []
+    parts: list[tuple[Any, ...]] = []
     for (r, points), loss in zip(batch, found, strict=True):
         angles, far = Angles.of(points, receivers.only(r)), loss.reflected
         bearing, phi, distance, rise = (

@@ -42,9 +42,16 @@ def by_section(energy: Array, weight: Array, section: IntArray, out: Array) -> N
 
 @_jit
 def add_paths(
-    first: IntArray, transfer: Array, height: IntArray, gain: Array, gain_of: IntArray, weight: Array, section: IntArray,
-    source: Array, out: Array,
-) -> None:  # fmt: skip
+    first: IntArray,
+    transfer: Array,
+    height: IntArray,
+    gain: Array,
+    gain_of: IntArray,
+    weight: Array,
+    section: IntArray,
+    source: Array,
+    out: Array,
+) -> None:
     """Add what receivers hear by paths, A-weighted and per period.
 
     Parameters

@@ -169,7 +169,7 @@ def compute_transfer(
             if source_class.gain is not None:
                 rise = angles.rise_m[far.receiver, far.point]
                 thirds *= directed(source_class, far.phi_deg, rise, far.length_m)[:, None, :]
-            np.add.at(energy, (far.receiver, far.point, k), thirds)
+            np.add.at(energy[:, :, k], (far.receiver, far.point), thirds)
     share = state_shares(scene, propagation, angles.bearing_deg)
     return Transfer(points=points, states=loss.states, energy=energy, share=share, left_out=loss.left_out)
 
@@ -201,10 +201,9 @@ def path_loss(
     ]
     left_out = None
     if any(part.left_out is not None for part in parts):
-        shape = (len(receivers), at_once)
-        left_out = np.concatenate(
-            [np.zeros(shape) if part.left_out is None else part.left_out for part in parts], axis=1
-        )[:, : len(points)]
+        none = np.zeros((len(receivers), at_once))
+        each = [none if part.left_out is None else part.left_out for part in parts]
+        left_out = np.concatenate(each, axis=1)[:, : len(points)]
     return PathLoss(
         states=propagation.states,
         transfer=np.concatenate([part.transfer for part in parts], axis=1),
@@ -256,7 +255,7 @@ def _check_reflected(
     if any(a.shape != (n,) for a in one_each) or found.transfer.shape != (n, *of_path):
         raise PluginError(f"{propagation.name}: reflected paths must have one row each in all arrays")
     for index, size in zip((found.receiver, found.point), pairs, strict=True):
-        if index.dtype.kind != "i" or (n and not (0 <= index.min() and index.max() < size)):
+        if index.dtype.kind != "i" or (n and not (index.min() >= 0 and index.max() < size)):
             raise PluginError(f"{propagation.name}: a reflected path names a receiver or a point that is not asked for")
     if not _energy(found.transfer) or not np.all(np.isfinite(found.phi_deg)) or not np.all(found.length_m > 0):
         raise PluginError(f"{propagation.name}: reflected paths must have finite ratios of at least 0 and a length")

@@ -29,6 +29,7 @@ from lineside.results.actions import actions
 from lineside.results.causes import situation
 from lineside.results.conditions import conditions
 from lineside.results.findings import Question, find
+from lineside.results.left_out import largest_left_out_db, left_out_db, left_out_notes
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -66,7 +67,7 @@ def assemble(
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(loaded, built, selection, planned.rails.runs.runs, planned.situation.date),
+        notes=_notes(loaded, built, selection, computed, planned.rails.runs.runs, planned.situation.date),
         grid=_grid(built, computed, hours, project),
         timeline=timeline,
         situation=situation(planned.situation),
@@ -160,6 +161,7 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
             }
             for n, (_, name) in enumerate(computed.single_states)
         },
+        left_out_db=left_out_db(energies.period[k], energies.left_out[k]),
         passes=[
             model.Pass(
                 service=service,
@@ -216,6 +218,8 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
         x=[round(float(x + built.scene.origin[0]), 3) for x in levels.x_m],
         y=[round(float(y + built.scene.origin[1]), 3) for y in levels.y_m],
         levels_db={name: [[_grid_level(e) for e in row] for row in array] for name, array in by_quantity.items()},
+        left_out_db=largest_left_out_db(levels.energy, levels.left_out),
+        n_inside=int(levels.inside.sum()),
     )
 
 
@@ -225,7 +229,12 @@ def _grid_level(energy: float) -> float | None:
 
 
 def _notes(
-    loaded: LoadedProject, built: BuiltScene, selection: Selection, rails: Sequence[RailRun], date: dt.date
+    loaded: LoadedProject,
+    built: BuiltScene,
+    selection: Selection,
+    computed: Computed,
+    rails: Sequence[RailRun],
+    date: dt.date,
 ) -> list[model.NoteUsed]:
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
@@ -236,6 +245,7 @@ def _notes(
         (n.kind, propagation.name, n.text, str(n.standing))
         for n in propagation.notes(scene, selection.propagation_options)
     ]
+    out += [(n.kind, propagation.name, n.text, str(n.standing)) for n in left_out_notes(computed, scene)]
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]
