@@ -15,7 +15,7 @@ import numpy as np
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB, N_OCTAVES, N_THIRDS, Array
 from lineside.acoustics.levels import to_energy
 from lineside.contracts import Options, PathLoss, PropagationCalculator, SourceClass
-from lineside.engine.bounds import most_directed, most_heard, to_leave_out
+from lineside.engine.bounds import most_directed, most_heard, nearest_m, to_leave_out
 from lineside.engine.mixing import Surroundings
 from lineside.engine.transfer import Angles, directed, heights_of, path_loss, share_of, state_shares
 from lineside.scene.model import BoolArray, IntArray, Receivers, SourcePoints
@@ -46,8 +46,8 @@ class Paths:
     """Direct and reflected paths of some receivers, receiver by receiver.
 
     ``first`` (n_receivers + 1,): those of receiver ``r`` are ``first[r]`` to ``first[r + 1] - 1``. ``section``,
-    ``length_m`` of the piece of track, ``bearing_deg`` of its direct path, ``phi_deg``, ``rise_m`` and ``distance_m`` of
-    the path itself (n_paths,); ``transfer`` (n_paths, n_heights, n_states, 8).
+    ``length_m`` of the piece of track, ``bearing_deg`` of its direct path, ``phi_deg``, ``rise_m`` and ``distance_m``
+    of the path itself (n_paths,); ``transfer`` (n_paths, n_heights, n_states, 8).
     """
 
     first: IntArray
@@ -167,7 +167,7 @@ class Listener:
 
     def _most_heard(self, points: SourcePoints, receiver: Receivers) -> Array:
         """Upper bound of what each point adds, (n_points, n_periods); nan where none is known."""
-        distance = np.hypot(*(receiver.xyz_m[0, :2] - points.xyz_m[:, :2]).T)
+        distance = nearest_m(points, receiver.xyz_m[0])
         n_periods = self.source.shape[2]
         out = np.zeros((len(points), n_periods))
         for around in self.around:

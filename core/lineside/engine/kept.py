@@ -100,7 +100,7 @@ class Kept:
     def __exit__(self, *_: object) -> None:
         if self._lock is None:
             return
-        if self.blocks is not None and not any(self.blocks.folder.iterdir()):
+        if not self.n_blocks:
             self.finish()
         self._lock.close()
         self._lock = None
