@@ -60,7 +60,7 @@ class KeptBlocks(Blocks):
 
     def load(self, name: str) -> Mapping[str, Array] | None:
         try:
-            with np.load(self.folder / f"{name}.npz", allow_pickle=False) as file:
+            with (self.folder / f"{name}.npz").open("rb") as data, np.load(data, allow_pickle=False) as file:
                 return {key: file[key] for key in file.files}
         except (FileNotFoundError, ValueError, EOFError, zipfile.BadZipFile):
             return None
