@@ -375,7 +375,8 @@ class PropagationCalculator(Offer):
         """Upper bound of the energy ratio of all paths together from a point at a distance in plan; (..., 8).
 
         Proven from the formulas, whatever lies on the way, for any height and state; it never rises with distance,
-        which counts from the nearest place of the piece of track that a point stands for. None: no bound is known, so that nothing may be left out.
+        which counts from the nearest place of the piece of track that a point stands for. None: no bound is known, so
+        that nothing may be left out.
         """
         return None
 

@@ -81,7 +81,7 @@ def test_small_batches_change_nothing(site):
 
 
 def test_reflected_paths_add_with_a_direction_and_a_height_of_their_own(tmp_path):
-    # straight below the source's height all directivities of the law's sources are plain: only the horizontal one counts
+    # a quarter of the energy again, of which the horizontal directivity at 60 degrees takes a quarter
     site = straight_site(300.0)
     found = {}
     for wall in (False, True):
