@@ -339,10 +339,11 @@ SITE = [
 GEOMETRY = [
     error(
         "[500, 0, 0.3]",
-        "[500, 0, -0.2]",
-        "-0.2",
-        "points[2]: the rail head is 0.2 m below the ground",
-        "z of at least ground_level_m, 0 m",
+        "[500, 0, -0.7]",
+        "-0.7",
+        "points[2]: the rail head is up to 0.7 m below the ground",
+        "at most 0.5 m without an earthwork",
+        "add to earthworks: {id: ..., kind: cutting, along: T1",
     ),
     warning("[500, 0, 0.3]", "[500, 0, 3]", "alignment:", "the rail head is up to 3 m above the ground"),
     error(

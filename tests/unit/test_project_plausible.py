@@ -378,7 +378,7 @@ class TestPlace:
         heights = re.sub(r"(?m)^([-0-9.]+,[-0-9.]+),.*$", r"\1,2.5", CSV)
         (problem,) = [p for p in problems_of(tmp_path, csv=heights) if "barriers" in p.place]
         assert problem.message == ('height_m: the top of the barrier lies 0.5 m below the rail head of track "T1"')
-        assert problem.hint == "height_m counts from ground_level_m, not from the rail head"
+        assert problem.hint == "height_m counts from the ground; with height_above: rail it counts from the rail head"
 
 
 class TestAreaOfUse:

@@ -14,6 +14,7 @@ from lineside.engine.emission import Emission
 from lineside.engine.kept import Blocks
 from lineside.engine.pool import each
 from lineside.scene.model import BoolArray, Buildings, Receivers, Scene
+from lineside.scene.terrain import ground_height
 
 #: Points of one tile along each side.
 TILE = 16
@@ -119,7 +120,7 @@ def grid_levels(
         gx, gy = np.meshgrid(x_m[ix], y_m[iy])
         free = ~inside[iy, ix]
         xy = np.stack([gx[free], gy[free]], axis=-1)
-        z = ground_at(scene, xy) + height_m
+        z = ground_height(scene, xy) + height_m
         receivers = Receivers(tuple(map(str, range(len(xy)))), np.concatenate([xy, z[:, None]], axis=1))
         found = at(receivers)
         whole = np.zeros((2, n_periods, *gx.shape))
@@ -132,11 +133,6 @@ def grid_levels(
     each(todo, one, workers, lambda n: progress(n_done + sum(sizes[:n]), of))
     fill_inside(energy, left_out, inside, x_m, y_m)
     return GridLevels(x_m=x_m, y_m=y_m, energy=energy, left_out=left_out, inside=inside)
-
-
-def ground_at(scene: Scene, xy: Array) -> Array:
-    """Height of the ground below points, (n,). [m]"""
-    return np.full(len(xy), scene.ground_level_m)
 
 
 def inside_buildings(buildings: Buildings, x_m: Array, y_m: Array) -> BoolArray:

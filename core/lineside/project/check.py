@@ -1,10 +1,10 @@
 """Checks of meaning: does what the project file says fit together?
 
 Each check takes a :class:`Draft` and what was :class:`Resolved`, reports to the draft's reporter, and
-skips what other checks have found to be missing. The checks of geometry are in ``check_geometry`` and
-``check_coordinates``, those of trains in ``check_traffic``, those of works in ``check_works``, those of
-roughness in time in ``check_rail_state``, those of what changes from day to day in ``check_conditions``, those of odd
-but possible values in ``check_plausible``.
+skips what other checks have found to be missing. The checks of geometry are in ``check_geometry``,
+``check_coordinates``, ``check_terrain`` and ``check_earthworks``, those of trains in ``check_traffic``, those of works
+in ``check_works``, those of roughness in time in ``check_rail_state``, those of what changes from day to day in
+``check_conditions``, those of odd but possible values in ``check_plausible``.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from lineside.project.check_coordinates import check_coordinate_system
 from lineside.project.check_geometry import check_geometry
 from lineside.project.check_plausible import check_air, check_plausible
 from lineside.project.check_rail_state import check_rail_state
+from lineside.project.check_terrain import check_terrain
 from lineside.project.check_traffic import check_traffic
 from lineside.project.check_works import check_works
 from lineside.project.draft import Draft
@@ -35,7 +36,10 @@ _SINGULAR = {
     "services": "service",
     "receivers": "receiver",
     "ground_areas": "ground area",
+    "earthworks": "earthwork",
     "barriers": "barrier",
+    "buildings": "building",
+    "building_files": "building file",
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
@@ -65,6 +69,7 @@ def check(draft: Draft, resolved: Resolved) -> None:
     _check_dates(draft)
     _check_unused(draft)
     check_geometry(draft, resolved)
+    check_terrain(draft, resolved)
     check_traffic(draft, resolved)
     check_works(draft, resolved)
     check_rail_state(draft)
@@ -126,6 +131,10 @@ def references(draft: Draft) -> Iterator[tuple[Loc, str, str]]:
     for kind in _ON_TRACKS:
         for i, entry in draft.readable(kind).items():
             yield (kind, i, "track"), "tracks", entry.track
+    for i, earthwork in draft.readable("earthworks").items():
+        yield ("earthworks", i, "along"), "tracks", earthwork.along
+        for k, track in enumerate(earthwork.tracks):
+            yield ("earthworks", i, "tracks", k), "tracks", track
     for i, work in draft.readable("works").items():
         yield ("works", i, "track"), "tracks", work.track
     for s, state in enumerate(draft.conditions.water if draft.conditions is not None else ()):
@@ -220,6 +229,8 @@ def _check_ranges(draft: Draft, resolved: Resolved) -> None:
     for kind in _ON_TRACKS:
         for i, entry in draft.readable(kind).items():
             _check_range(draft, (kind, i), entry.from_m, entry.to_m, entry.track, by_id.get(entry.track))
+    for i, work in draft.readable("earthworks").items():
+        _check_range(draft, ("earthworks", i), work.from_m, work.to_m, work.along, by_id.get(work.along))
 
 
 def _check_range(draft: Draft, path: Loc, from_m: float, to_m: float, track: str, alignment: Alignment | None) -> None:

@@ -15,8 +15,6 @@ from lineside.project.wording import number, shown
 
 ON_TRACK_M = 1.0
 NEAR_TRACK_M = 3.0
-_HIGH_TRACK_M = 1.0
-_TOO_HIGH_TRACK_M = 30.0
 _STEEP_RATIO = 0.10
 _SHARP_TURN_DEG = 45.0
 _DOUBLES_BACK_DEG = 120.0
@@ -47,37 +45,9 @@ def _track_lines(resolved: Resolved) -> dict[int, Any]:
 
 
 def _check_tracks(draft: Draft, resolved: Resolved) -> None:
-    known = draft.site is not None and not draft.faulty("site", "ground_level_m")
-    ground_m = draft.site.ground_level_m if draft.site is not None and known else None
     for i, points in resolved.points.items():
-        if ground_m is not None:
-            _check_heights(draft, i, points, ground_m)
         if i in resolved.alignments:
             _check_shape(draft, i, points)
-
-
-def _check_heights(draft: Draft, i: int, points: Points, ground_m: float) -> None:
-    z = points.array[:, 2]
-    low = np.flatnonzero(z < ground_m - 0.005)
-    for k in low[:3]:
-        points.report(
-            draft.reporter,
-            int(k),
-            f"the rail head is {number(round(ground_m - float(z[k]), 3))} m below the ground",
-            allowed=f"z of at least ground_level_m, {number(ground_m)} m: cuttings and tunnels are not computed yet",
-            hint=f"{low.size} points of the track are below the ground" if low.size > 3 and k == low[2] else "",
-        )
-    height = float(z.max()) - ground_m
-    if height > _HIGH_TRACK_M:
-        draft.reporter.warn(
-            ("tracks", i, "alignment"),
-            f"the rail head is up to {number(round(height, 2))} m above the ground: "
-            "this version knows flat ground only, so the sides of an embankment or viaduct are not computed",
-            found="",
-            hint=f"set site.ground_level_m to the level of the ground; it is {number(ground_m)} m now"
-            if height > _TOO_HIGH_TRACK_M
-            else "",
-        )
 
 
 def _check_shape(draft: Draft, i: int, points: Points) -> None:
@@ -221,7 +191,7 @@ def _check_lines(draft: Draft, resolved: Resolved) -> None:
             draft.reporter.warn(
                 ("barriers", i, "height_m"),
                 "is an implausible height of a barrier",
-                hint="height above ground_level_m, not z",
+                hint="height above the ground, not z",
             )
 
 

@@ -10,8 +10,9 @@ from lineside.project.model import Air, AirState, Track, Turnout
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.wording import names, number, shown
-from lineside.scene.alignment import STRAIGHT_ABOVE_M, Alignment, chainage_of, derive_curves
+from lineside.scene.alignment import STRAIGHT_ABOVE_M, Alignment, derive_curves, rail_head
 from lineside.scene.model import Curve
+from lineside.scene.terrain import ground_height
 
 _CRAWL_KM_H = 5.0
 _SLOW_TRAIN_KM_H = 30.0
@@ -207,31 +208,24 @@ def _check_tops(draft: Draft, resolved: Resolved) -> None:
     """Barriers whose top is below the rails that they stand beside."""
     from shapely import LineString
 
-    if draft.site is None or draft.faulty("site", "ground_level_m") or not resolved.alignments:
+    if resolved.terrain is None or not resolved.alignments:
         return
     tracks, barriers = draft.readable("tracks"), draft.readable("barriers")
     centre = {i: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
     for i, points in resolved.lines.items():
+        if barriers[i].height_above == "rail":
+            continue
         wall = LineString(points.array)
         nearest = min(centre, key=lambda k: centre[k].distance(wall))
-        rail = _rail_head_m(resolved.alignments[nearest], points.array)
-        top = draft.site.ground_level_m + barriers[i].height_m
-        if top < rail:
+        rail = rail_head([resolved.alignments[nearest].xyz_m], points.array)
+        below = float(np.max(rail - ground_height(resolved.terrain, points.array))) - barriers[i].height_m
+        if below > 0.0:
             draft.reporter.warn(
                 ("barriers", i, "height_m"),
-                f"the top of the barrier lies {number(round(rail - top, 2))} m below the rail head of track "
+                f"the top of the barrier lies {number(round(below, 2))} m below the rail head of track "
                 f"{shown(tracks[nearest].id)}",
-                hint="height_m counts from ground_level_m, not from the rail head",
+                hint="height_m counts from the ground; with height_above: rail it counts from the rail head",
             )
-
-
-def _rail_head_m(alignment: Alignment, xy: Array) -> float:
-    """Highest rail head abeam of points (n, 2). [m]"""
-    from shapely import LineString, Point
-
-    line = LineString(alignment.xyz_m[:, :2])
-    along = chainage_of(alignment.xyz_m)
-    return max(float(np.interp(line.project(Point(p)), along, alignment.xyz_m[:, 2])) for p in xy)
 
 
 def _check_work_dates(draft: Draft) -> None:

@@ -14,12 +14,14 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import STATES, Outline
 from lineside.project.model import (
     Barrier,
     Calculation,
     Conditions,
     CriterionUse,
+    Earthwork,
     GroundArea,
     Identity,
     Project,
@@ -60,7 +62,11 @@ class Draft:
     services: dict[int, Service] = field(default_factory=dict)
     receivers: dict[int, Receiver] = field(default_factory=dict)
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
+    earthworks: dict[int, Earthwork] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
+    buildings: dict[int, Building] = field(default_factory=dict)
+    building_files: dict[int, BuildingFile] = field(default_factory=dict)
+    facade_receivers: dict[int, FacadeReceivers] = field(default_factory=dict)
     works: dict[int, Work] = field(default_factory=dict)
     rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
@@ -114,7 +120,11 @@ _LISTS: dict[str, type[BaseModel]] = {
     "services": Service,
     "receivers": Receiver,
     "ground_areas": GroundArea,
+    "earthworks": Earthwork,
     "barriers": Barrier,
+    "buildings": Building,
+    "building_files": BuildingFile,
+    "facade_receivers": FacadeReceivers,
     "works": Work,
     "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
@@ -150,7 +160,9 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     },
     "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
     "receivers": {"use": "other"},
+    "earthworks": {"kind": "embankment", "along": "-"},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
+    "buildings": {"use": "other"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},
     "rail_measurements": {"date": "2000-01-01", "track": "-", "spectrum": "-"},
 }
@@ -229,6 +241,8 @@ def _patch(draft: Draft, model: type[M], given: Any, faults: list[Loc], root: Lo
     # a group that lacks something is completed; only if that does not do, it is replaced
     for replace_groups in (False, True):
         data = copy.deepcopy(given)
+        if root == ("site",) and any(fault[:1] == ("terrain",) for fault in faults):
+            data.pop("terrain", None)
         for fault in faults:
             if replace_groups:
                 _drop(data, fault[:1] if fault[:1] and fault[0] in stand_ins else fault)

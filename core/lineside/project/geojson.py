@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,31 +62,15 @@ class Features:
                     feature, "has a hole", hint="make it one outline, and write the hole as an area of its own after it"
                 )
             points = points[0]
-        array = self._array(feature, points)
-        if kind == "Polygon" and len(array) > 1 and np.array_equal(array[0], array[-1]):
-            array = array[:-1]
-        return array
+        array = _positions(self.file, f"feature {shown(feature)}", points)
+        return _open(array) if kind == "Polygon" else array
 
-    def _array(self, feature: str, points: Any) -> Array:
-        if not isinstance(points, list) or not points:
-            raise self._problem(feature, "has no coordinates")
-        lengths = set()
-        for n, point in enumerate(points, start=1):
-            if (
-                not isinstance(point, list)
-                or len(point) not in (2, 3)
-                or any(isinstance(v, bool) or not isinstance(v, int | float) or not abs(v) <= 1e8 for v in point)
-            ):
-                raise self._problem(
-                    feature, f"point {n} is not a position", found=shown(point), allowed="[x, y] or [x, y, z] in m"
-                )
-            lengths.add(len(point))
-        if len(lengths) > 1:
-            raise self._problem(feature, "has heights at some points only", hint="give all points a height, or none")
-        return np.array(points, dtype=np.float64)
+    def polygons(self, feature: str) -> list[list[Array]]:
+        """Polygons of a feature, with their holes; see :func:`polygons_of`."""
+        return polygons_of(self.by_id[feature], self.file, f"feature {shown(feature)}")
 
     def _problem(self, feature: str, message: str, **more: str) -> ProjectError:
-        return ProjectError([Problem(message, self.file, place=f"feature {shown(feature)}", **more)])  # type: ignore[arg-type]
+        return _problem(self.file, f"feature {shown(feature)}", message, **more)
 
     def unknown(self, feature: str) -> tuple[str, str, str]:
         """Message, allowed and hint for a feature that is not there."""
@@ -104,6 +88,31 @@ def read_features(data: bytes, file: str) -> Features:
     ProjectError
         If it is not one.
     """
+    root, features = feature_list(data, file)
+    by_id: dict[str, Mapping[str, Any]] = {}
+    problems: list[Problem] = []
+    nameless = 0
+    for feature in features:
+        name = feature_id(feature)
+        if name is None:
+            nameless += 1
+        elif name in by_id:
+            problems.append(Problem(f"two features have the id {shown(name)}", file))
+        else:
+            by_id[name] = feature
+    if problems:
+        raise ProjectError(problems)
+    return Features(file, by_id, named_system(root, file), nameless)
+
+
+def feature_list(data: bytes, file: str) -> tuple[Mapping[str, Any], Sequence[Mapping[str, Any]]]:
+    """The document and its features.
+
+    Raises
+    ------
+    ProjectError
+        If it is no GeoJSON FeatureCollection or Feature.
+    """
     root = _parse(decode(data, file), file)
     if not isinstance(root, Mapping) or root.get("type") not in ("FeatureCollection", "Feature"):
         found = root.get("type") if isinstance(root, Mapping) else root
@@ -120,20 +129,54 @@ def read_features(data: bytes, file: str) -> Features:
     features = root.get("features") if root["type"] == "FeatureCollection" else [root]
     if not isinstance(features, list) or not all(isinstance(f, Mapping) for f in features):
         raise ProjectError([Problem("features is not a list of features", file)])
-    by_id: dict[str, Mapping[str, Any]] = {}
-    problems: list[Problem] = []
-    nameless = 0
-    for feature in features:
-        name = _id(feature)
-        if name is None:
-            nameless += 1
-        elif name in by_id:
-            problems.append(Problem(f"two features have the id {shown(name)}", file))
-        else:
-            by_id[name] = feature
-    if problems:
-        raise ProjectError(problems)
-    return Features(file, by_id, _epsg(root, file), nameless)
+    return root, features
+
+
+def polygons_of(feature: Mapping[str, Any], file: str, label: str) -> list[list[Array]]:
+    """Polygons of a feature with a Polygon or MultiPolygon: rings (n, 2), the outer one first, not closed.
+
+    Raises
+    ------
+    ProjectError
+        If it has another shape.
+    """
+    geometry = feature.get("geometry")
+    kind = geometry.get("type") if isinstance(geometry, Mapping) else None
+    points = geometry.get("coordinates") if isinstance(geometry, Mapping) else None
+    if kind not in ("Polygon", "MultiPolygon"):
+        raise _problem(file, label, "must be a Polygon or MultiPolygon", found=shown(kind))
+    polygons = [points] if kind == "Polygon" else points
+    if not isinstance(polygons, list) or not polygons or not all(isinstance(p, list) and p for p in polygons):
+        raise _problem(file, label, "has no ring")
+    return [[_open(_positions(file, label, ring)[:, :2]) for ring in polygon] for polygon in polygons]
+
+
+def _open(ring: Array) -> Array:
+    """A ring without its closing point."""
+    return ring[:-1] if len(ring) > 1 and np.array_equal(ring[0], ring[-1]) else ring
+
+
+def _positions(file: str, label: str, points: Any) -> Array:
+    if not isinstance(points, list) or not points:
+        raise _problem(file, label, "has no coordinates")
+    lengths = set()
+    for n, point in enumerate(points, start=1):
+        if (
+            not isinstance(point, list)
+            or len(point) not in (2, 3)
+            or any(isinstance(v, bool) or not isinstance(v, int | float) or not abs(v) <= 1e8 for v in point)
+        ):
+            raise _problem(
+                file, label, f"point {n} is not a position", found=shown(point), allowed="[x, y] or [x, y, z] in m"
+            )
+        lengths.add(len(point))
+    if len(lengths) > 1:
+        raise _problem(file, label, "has heights at some points only", hint="give all points a height, or none")
+    return np.array(points, dtype=np.float64)
+
+
+def _problem(file: str, label: str, message: str, **more: str) -> ProjectError:
+    return ProjectError([Problem(message, file, place=label, **more)])  # type: ignore[arg-type]
 
 
 def _parse(text: str, file: str) -> Any:
@@ -161,7 +204,8 @@ def _parse(text: str, file: str) -> Any:
         raise ProjectError([Problem("holds a number that is too long", file)]) from None
 
 
-def _id(feature: Mapping[str, Any]) -> str | None:
+def feature_id(feature: Mapping[str, Any]) -> str | None:
+    """The id of a feature, or its ``properties.id``."""
     properties = feature.get("properties")
     inner = properties.get("id") if isinstance(properties, Mapping) else None
     for value in (feature.get("id"), inner):
@@ -170,7 +214,7 @@ def _id(feature: Mapping[str, Any]) -> str | None:
     return None
 
 
-def _epsg(root: Mapping[str, Any], file: str) -> int | None:
+def named_system(root: Mapping[str, Any], file: str) -> int | None:
     """The EPSG number of an old-style ``crs`` member."""
     crs = root.get("crs")
     if crs is None:

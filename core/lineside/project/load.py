@@ -13,17 +13,20 @@ from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
+from lineside.project.footprints import LoadedBuilding
 from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.names import resolve_names
 from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
+from lineside.project.resolve_buildings import resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
+from lineside.project.resolve_terrain import resolve_terrain
 from lineside.project.source import read_yaml
 from lineside.project.spectra import resolve_spectra
 from lineside.project.vocabulary import Vocabulary
 from lineside.project.wind_rose import favourable_share, resolve_wind_rose
 from lineside.scene.conditions import Condition
-from lineside.scene.model import FavourableShare, IntArray, Spectrum
+from lineside.scene.model import FavourableShare, IntArray, Raster, Spectrum
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +69,10 @@ class LoadedProject:
         gives.
     assumptions : tuple of (text, standing)
         What deriving shares of time took for granted.
+    buildings : tuple of LoadedBuilding
+        Those of the project file and of its layers, footprints repaired and clear of each other.
+    raster : Raster or None
+        Heights of the ground around the site, in the project's coordinates; None: a plain.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -91,12 +98,15 @@ class LoadedProject:
     favourable: FavourableShare
     conditions: tuple[Condition, ...]
     assumptions: tuple[tuple[str, str], ...]
+    buildings: tuple[LoadedBuilding, ...] = ()
+    raster: Raster | None = None
 
     def only_receiver(self, receiver: str) -> LoadedProject:
-        """The project with one of its receivers, and without a map."""
+        """The project with one of its receivers, without those generated on facades and without a map."""
         kept = tuple(r for r in self.project.receivers if r.id == receiver)
         calculation = self.project.calculation.model_copy(update={"grid": None})
-        return replace(self, project=self.project.model_copy(update={"receivers": kept, "calculation": calculation}))
+        update = {"receivers": kept, "facade_receivers": (), "calculation": calculation}
+        return replace(self, project=self.project.model_copy(update=update))
 
 
 def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProject:
@@ -124,6 +134,8 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     draft = make_draft(reporter)
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
+    resolve_buildings(resolver, resolved)
+    resolve_terrain(resolver, resolved)
     resolve_spectra(resolver, resolved)
     resolve_wind_rose(resolver, resolved)
     resolve_conditions(resolver, resolved)
@@ -154,4 +166,6 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         favourable=favourable_share(project.site, resolved.wind_rose),
         conditions=conditions_of(project, resolved, named.exposed_g),
         assumptions=assumptions_of(project, resolved.wind_rose),
+        buildings=tuple(b.data for b in resolved.buildings),
+        raster=resolved.raster,
     )

@@ -1,7 +1,7 @@
 """The project file as a person wrote it: validated, nothing computed.
 
-The root is :class:`Project`; its parts are re-exported here from ``site``, ``wind``, ``track``, ``traffic``, ``works``
-and ``conditions``.
+The root is :class:`Project`; its parts are re-exported here from ``site``, ``terrain``, ``buildings``, ``wind``,
+``track``, ``traffic``, ``works`` and ``conditions``.
 Names of classes, surfaces, criteria and calculators come from plugins and are checked on loading
 (:mod:`lineside.project.names`), not here.
 """
@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import (
     AirState,
     Conditions,
@@ -40,6 +41,7 @@ from lineside.project.site import (
     Sector,
     Site,
 )
+from lineside.project.terrain import Earthwork, PointsTerrain, RasterTerrain
 from lineside.project.track import (
     CsvAlignment,
     GeoJsonAlignment,
@@ -72,13 +74,17 @@ __all__ = [
     "Air",
     "AirState",
     "Barrier",
+    "Building",
+    "BuildingFile",
     "Calculation",
     "Calls",
     "Conditions",
     "CriterionUse",
     "CsvAlignment",
     "DrivingState",
+    "Earthwork",
     "EpsgCoordinates",
+    "FacadeReceivers",
     "FavourableBySector",
     "FavourableOneValue",
     "FavourableWindRose",
@@ -93,10 +99,12 @@ __all__ = [
     "Passes",
     "PeriodShares",
     "Periods",
+    "PointsTerrain",
     "Project",
     "RailConditions",
     "RailMeasurement",
     "RailState",
+    "RasterTerrain",
     "Receiver",
     "Season",
     "Sector",
@@ -232,7 +240,15 @@ class Project(Part):
         description="Points at which levels are wanted, at least one"
     )
     ground_areas: tuple[GroundArea, ...] = Field(default=(), description="Areas of other ground; later ones on top")
+    earthworks: tuple[Earthwork, ...] = Field(
+        default=(), description="What carries tracks above or below the terrain; later ones on top"
+    )
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
+    buildings: tuple[Building, ...] = Field(default=(), description="Buildings")
+    building_files: tuple[BuildingFile, ...] = Field(default=(), description="Layers of buildings in files")
+    facade_receivers: tuple[FacadeReceivers, ...] = Field(
+        default=(), description="Receivers generated on the facades of buildings"
+    )
     works: tuple[Work, ...] = Field(default=(), description="Track works with dates")
     rail_measurements: tuple[RailMeasurement, ...] = Field(
         default=(), description="Roughness of rails measured at dates"

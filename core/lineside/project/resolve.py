@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,8 +19,11 @@ from lineside.project.problems import Loc, Reporter
 from lineside.project.tabular import Columns, read_columns
 from lineside.project.wording import number, shown
 from lineside.scene.alignment import Alignment, chainage_of
-from lineside.scene.model import IntArray, Spectrum
+from lineside.scene.model import IntArray, Raster, Spectrum, Terrain
 from lineside.scene.wind_rose import WindRose
+
+if TYPE_CHECKING:
+    from lineside.project.resolve_buildings import FoundBuilding
 
 #: Chainage and geometry of an alignment may differ by this ratio.
 CHAINAGE_TOLERANCE = 0.02
@@ -60,6 +63,9 @@ class Resolved:
     spectra: dict[int, Spectrum] = field(default_factory=dict)
     times: dict[int, IntArray] = field(default_factory=dict)
     outlines: dict[tuple[int, int], Points] = field(default_factory=dict)  # by state of the water and outline
+    buildings: list[FoundBuilding] = field(default_factory=list)
+    raster: Raster | None = None  # heights around the site, in the project's coordinates, without gaps
+    terrain: Terrain | None = None  # with those earthworks that are sound, in the project's coordinates
     weather: tuple[Array, Array] | None = None  # hours of rain and humidity, each (12, n_periods)
     wind_rose: WindRose | None = None
 
@@ -98,16 +104,17 @@ class Resolver:
 
     def columns(self, path: Loc, name: str, required: Sequence[str], optional: Sequence[str] = ()) -> Columns | None:
         """A CSV file named at a path; None, with the reason reported, if it cannot be used."""
-        columns = self._guarded(path, lambda: read_columns(self.folder.read(name), name, required, optional))
+        columns = self.guarded(path, lambda: read_columns(self.folder.read(name), name, required, optional))
         for warning in columns.warnings if columns is not None else ():
             self.reporter.put(warning)
         return columns
 
     def numbers(self, columns: Columns, name: str, low: float, high: float) -> Array | None:
         """A column of numbers; None, with the reasons reported, if one is not."""
-        return self._guarded((), lambda: columns.numbers(name, low, high))
+        return self.guarded((), lambda: columns.numbers(name, low, high))
 
-    def _guarded(self, path: Loc, read: Callable[[], Any]) -> Any:
+    def guarded(self, path: Loc, read: Callable[[], Any]) -> Any:
+        """What a function reads; None, with the reason reported, if it cannot."""
         try:
             return read()
         except FileProblem as problem:
@@ -219,10 +226,28 @@ class Resolver:
             return None
         return Points(found[:, :2], path, file, feature=feature)
 
+    def polygons(self, path: Loc, file: str, feature: str) -> list[list[Array]] | None:
+        """Polygons of a feature, rings with the outer one first; None, with the reason reported, if there are none."""
+        features = self._features_with(path, file, feature)
+        if features is None:
+            return None
+        found: list[list[Array]] | None = self.guarded((*path, "feature"), lambda: features.polygons(feature))
+        return found
+
     def _feature(self, path: Loc, file: str, feature: str, kind: str) -> Array | None:
+        features = self._features_with(path, file, feature)
+        if features is None:
+            return None
+        array: Array | None = self.guarded((*path, "feature"), lambda: features.coordinates(feature, kind))
+        return array
+
+    def _features_with(self, path: Loc, file: str, feature: str) -> Features | None:
+        """The features of a file if one with an id is among them."""
         if file not in self._features:
-            self._features[file] = self._guarded((*path, "file"), lambda: read_features(self.folder.read(file), file))
-            self._check_system(self._features[file])
+            found = self.guarded((*path, "file"), lambda: read_features(self.folder.read(file), file))
+            self._features[file] = found
+            if found is not None:
+                self.check_system(file, found.epsg)
         features = self._features[file]
         if features is None:
             return None
@@ -230,28 +255,29 @@ class Resolver:
             message, allowed, hint = features.unknown(feature)
             self.reporter.add((*path, "feature"), message, allowed=allowed, hint=hint)
             return None
-        array: Array | None = self._guarded((*path, "feature"), lambda: features.coordinates(feature, kind))
-        return array
+        return features
 
-    def _check_system(self, features: Features | None) -> None:
+    def check_system(self, file: str, epsg: int | None, other: str = "") -> None:
+        """Compare the coordinate system that a file names with the project's; ``other``: one without EPSG number."""
         site = self.draft.site
-        if features is None or features.epsg is None or site is None:
+        if site is None or (epsg is None and not other):
             return
         if not isinstance(site.coordinates, EpsgCoordinates):
             self.reporter.put(
                 Problem(
-                    f"names EPSG:{features.epsg}, while the project's coordinates are local",
-                    features.file,
+                    f"names {f'EPSG:{epsg}' if epsg is not None else shown(other)}, "
+                    "while the project's coordinates are local",
+                    file,
                     hint="site: coordinates: {kind: epsg, code: ...} if they are the same",
                     severity="warning",
                 )
             )
-        elif features.epsg != site.coordinates.code:
+        elif epsg != site.coordinates.code:
             self.reporter.put(
                 Problem(
                     "has another coordinate system than the project",
-                    features.file,
-                    found=f"EPSG:{features.epsg}",
+                    file,
+                    found=f"EPSG:{epsg}" if epsg is not None else shown(other),
                     allowed=f"EPSG:{site.coordinates.code}",
                     hint="transform the file",
                 )

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from lineside.project.terrain import Terrain
 from lineside.project.types import XY, FileName, Height, Id, IsoDate, Line, Number, Part, Share, Text, Whole
 from lineside.project.wind import FavourableWindRose
 
@@ -127,7 +128,14 @@ class Site(Part):
         default=LocalCoordinates(kind="local"),
         description="Coordinate system: by kind `local` or `epsg`; x is east and y is north. Default local",
     )
-    ground_level_m: Height = Field(default=0.0, description="Level of the plain ground [m]. Default 0")
+    ground_level_m: Height = Field(
+        default=0.0, description="Level of the plain ground, where there is no terrain [m]. Default 0"
+    )
+    terrain: Terrain | None = Field(
+        default=None,
+        description="Heights of the ground from files: by kind `raster` or `points`. Default null: a plain at "
+        "ground_level_m",
+    )
     default_ground: Ground = Field(description="Ground outside all ground areas: surface or g")
     air: Air = Field(description="Mean state of the air")
     periods: Periods = Field(default=Periods(), description="Clock hours of day, evening and night; together 24 hours")
@@ -186,10 +194,20 @@ class Barrier(Part):
     id: Id = Field(description="Id, unique among the barriers")
     name: Text = Field(default="", description="Name for the report. Default empty: the id is printed")
     height_m: Annotated[Number, Field(gt=0, le=50)] = Field(
-        description="Height above ground_level_m [m], above 0 to 50"
+        description="Height above the ground, or above the rails by height_above [m], above 0 to 50"
+    )
+    height_above: Literal["ground", "rail"] = Field(
+        default="ground",
+        description="What height_m counts from: `ground` below the barrier, or `rail`, the rail head of the nearest "
+        "track abeam. One above the rails stands on the deck where it lies on one. Default ground",
     )
     surface: Literal["absorbing", "reflecting"] = Field(
         description="Side facing the track: `absorbing` or `reflecting`"
+    )
+    absorption: Share | Annotated[tuple[Share, ...], Field(min_length=8, max_length=8)] | None = Field(
+        default=None,
+        description="Share of sound energy that its sides absorb, 0 to 1: one number, or one for each octave 63 to "
+        "8000 Hz. Default null: by the method's rule for surface",
     )
     line: Annotated[tuple[XY, ...], Field(min_length=2)] | None = Field(
         default=None, description="Points [x, y] along the barrier, at least two [m]"

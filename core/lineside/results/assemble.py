@@ -140,7 +140,7 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
         name=entry.name or entry.id,
         x=entry.position[0],
         y=entry.position[1],
-        z=project.site.ground_level_m + entry.height_m,
+        z=round(float(scene.receivers.xyz_m[k, 2]), 3),
         height_m=entry.height_m,
         use=entry.use,
         area=entry.area,

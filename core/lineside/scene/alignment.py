@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,6 +66,22 @@ class Alignment:
 def chainage_of(xyz_m: Array, start_m: float = 0.0) -> Array:
     """Chainage as distance in plan along a polyline, (n,). [m]"""
     return start_m + np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(xyz_m[:, :2], axis=0), axis=1))])
+
+
+def rail_head(tracks: Sequence[Array], xy: Array) -> Array:
+    """Rail head of the nearest track abeam of points (n, 2), (n,). [m]
+
+    Parameters
+    ----------
+    tracks : sequence of ndarray, (n_vertices, 3)
+    """
+    from shapely import LineString, distance, line_locate_point, points
+
+    at = points(xy)
+    lines = [LineString(t[:, :2]) for t in tracks]
+    nearest = np.argmin([distance(line, at) for line in lines], axis=0)
+    z = [np.interp(line_locate_point(line, at), chainage_of(t), t[:, 2]) for line, t in zip(lines, tracks, strict=True)]
+    return np.asarray(np.stack(z)[nearest, np.arange(len(xy))])
 
 
 def derive_curves(alignment: Alignment) -> tuple[Curve, ...]:

@@ -13,10 +13,11 @@ from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
+from lineside.scene.barriers import barriers_of
+from lineside.scene.buildings import prisms, standing_buildings
 from lineside.scene.conditions import ConditionState, StateChanges
 from lineside.scene.convert import (
     PERIODS,
-    barriers_of,
     freeze,
     ground_of,
     hours_of,
@@ -25,6 +26,7 @@ from lineside.scene.convert import (
     vehicle_of,
 )
 from lineside.scene.model import Air, IntArray, Scene, Sections, SourceConditions, VehicleType
+from lineside.scene.terrain import terrain_of
 from lineside.scene.tracks import (
     Forms,
     TrackAlong,
@@ -106,6 +108,9 @@ class Scenes:
         self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
         self._origin = np.floor(vertices.min(axis=0))
+        self.terrain = terrain_of(loaded, self._origin)
+        self.standing = standing_buildings(loaded, self._origin, self.terrain)
+        self._buildings = prisms(self.standing, self._origin)
         self._epochs = (dt.date.min, *change_dates(project.works))
         self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
         self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
@@ -266,14 +271,16 @@ class Scenes:
             vehicles=self._vehicles(state.wheels),
             services=tuple(r.service for r in runs),
             traffic=self._traffic[way],
-            receivers=receivers_of(project, self._origin),
+            receivers=receivers_of(project, self._origin, self._buildings, self.terrain),
             ground=ground_of(loaded, self._origin),
-            barriers=barriers_of(loaded, self._origin),
+            barriers=barriers_of(loaded, self._origin, self.terrain),
             air=Air(**project.site.air.model_dump()),
             favourable=loaded.favourable,
             period_names=PERIODS,
             period_of_hour=self._period_of_hour,
             conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),
+            terrain=self.terrain,
+            buildings=self._buildings,
         )
         freeze(scene)
         return BuiltScene(scene=scene, runs=runs, alongs=alongs)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -12,15 +11,18 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Periods, Project, SpectrumRef, TrainTimes
 from lineside.project.model import Vehicle as VehicleInput
+from lineside.scene.buildings import walls_beside
 from lineside.scene.conditions import WaterOutline
 from lineside.scene.model import (
-    BarrierSegments,
+    Buildings,
     GroundAreas,
     IntArray,
     Receivers,
     Spectrum,
+    Terrain,
     VehicleType,
 )
+from lineside.scene.terrain import ground_height
 from lineside.scene.traffic import hourly_trains
 
 PERIODS = ("day", "evening", "night")
@@ -79,10 +81,12 @@ def vehicle_of(entry: VehicleInput, spectra: Mapping[str, Spectrum]) -> VehicleT
     )
 
 
-def receivers_of(project: Project, origin: Array) -> Receivers:
-    level = project.site.ground_level_m
-    xyz = [[r.position[0] - origin[0], r.position[1] - origin[1], level + r.height_m] for r in project.receivers]
-    return Receivers(ids=tuple(r.id for r in project.receivers), xyz_m=np.array(xyz, dtype=np.float64))
+def receivers_of(project: Project, origin: Array, buildings: Buildings, terrain: Terrain | None) -> Receivers:
+    """The listed receivers; one just in front of a wall has that wall as its facade."""
+    xyz = np.array([[*r.position, r.height_m] for r in project.receivers], dtype=np.float64)
+    xyz[:, :2] -= origin
+    xyz[:, 2] += project.site.ground_level_m if terrain is None else ground_height(terrain, xyz[:, :2])
+    return Receivers(tuple(r.id for r in project.receivers), xyz, walls_beside(buildings, xyz[:, :2]))
 
 
 def ground_of(loaded: LoadedProject, origin: Array, outlines: Sequence[WaterOutline] = ()) -> GroundAreas:
@@ -103,24 +107,4 @@ def ground_of(loaded: LoadedProject, origin: Array, outlines: Sequence[WaterOutl
         xy_m=np.concatenate([*rings, np.empty((0, 2))]),
         start=np.concatenate([[0], np.cumsum([len(r) for r in rings])]).astype(np.int64),
         g=np.array(g, dtype=np.float64),
-    )
-
-
-def barriers_of(loaded: LoadedProject, origin: Array) -> BarrierSegments:
-    level = loaded.project.site.ground_level_m
-    xy: list[Array] = []
-    top: list[list[float]] = []
-    index: list[int] = []
-    for k, barrier in enumerate(loaded.project.barriers):
-        line = loaded.lines[barrier.id] - origin
-        for a, b in pairwise(line):
-            xy.append(np.stack([a, b]))
-            top.append([level + barrier.height_m] * 2)
-            index.append(k)
-    return BarrierSegments(
-        xy_m=np.array(xy, dtype=np.float64).reshape(-1, 2, 2),
-        top_z_m=np.array(top, dtype=np.float64).reshape(-1, 2),
-        base_z_m=np.full((len(index), 2), level, dtype=np.float64),
-        barrier=np.array(index, dtype=np.int64),
-        reflecting=np.array([loaded.project.barriers[k].surface == "reflecting" for k in index], dtype=np.bool_),
     )

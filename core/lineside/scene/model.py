@@ -204,6 +204,11 @@ class Receivers:
         here = slice(index, index + 1)
         return Receivers(self.ids[here], self.xyz_m[here], None if self.wall is None else self.wall[here])
 
+    def part(self, start: int, stop: int) -> Receivers:
+        """Those from ``start`` to before ``stop``."""
+        wall = None if self.wall is None else self.wall[start:stop]
+        return Receivers(self.ids[start:stop], self.xyz_m[start:stop], wall)
+
 
 @dataclass(frozen=True, eq=False)
 class GroundAreas:
@@ -228,8 +233,9 @@ class BarrierSegments:
     barrier: IntArray  # (n_segments,) index of the barrier in the project
     reflecting: BoolArray | None = None  # (n_segments,) the side that faces the track reflects; None: not known
     absorption: Array | None = (
-        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None: not known
+        None  # (n_segments, 8) share of sound energy absorbed per octave, 0 to 1; None or NaN: not known
     )
+    deck: IntArray | None = None  # (n_segments,) earthwork with the deck that it stands on, -1 or None: the ground
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,7 +243,8 @@ class Buildings:
     """Houses as prisms: a footprint with a flat top and a flat bottom.
 
     Building ``i`` has the ring ``xy_m[start[i]:start[i + 1]]`` (not closed, counter-clockwise, simple). Footprints do
-    not overlap.
+    not overlap; they may touch. A building of the project in several pieces, or with a courtyard, has several rows with
+    the same id, one after another.
     """
 
     ids: tuple[str, ...]
@@ -260,6 +267,9 @@ class Buildings:
 @dataclass(frozen=True, eq=False)
 class Reflectors:
     """Vertical walls that throw sound back: walls of buildings, one per side of the footprint, and barriers.
+
+    First come all sides of all rows of ``Buildings``: row ``k`` runs from corner ``k`` of ``Buildings.xy_m`` to the
+    next one of its ring; then the barriers.
 
     A wall of a building reflects to its outer side only, which lies to the right of the way from its first to its
     second end; a barrier reflects to both sides.
