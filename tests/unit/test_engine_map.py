@@ -9,10 +9,12 @@ import pytest
 
 from engine_parts import Plain, prepared
 from lineside.acoustics.levels import to_db
+from lineside.engine.at_points import PointLevels
 from lineside.engine.grid import fill_inside, grid_levels, inside_buildings
 from lineside.engine.levels import heard
 from lineside.engine.run import compute, line_power, listener, long_term
 from lineside.scene.model import Buildings, Receivers
+from lineside.small_scene import small_scene
 from sites import straight_site
 
 SITE = straight_site(600.0)
@@ -170,17 +172,14 @@ def test_points_inside_buildings_take_the_lowest_level_nearby():
 def test_points_inside_are_not_asked_for():
     asked = []
 
-    class Scene:
-        buildings, period_names, ground_level_m = SQUARE, ("day",), 1.0
+    scene = replace(small_scene(), buildings=SQUARE, ground_level_m=1.0, period_names=("day",))
 
     def at(receivers):
         asked.append(receivers.xyz_m)
-        from lineside.engine.at_points import PointLevels
-
         return PointLevels(np.ones((len(receivers), 1)), np.zeros((len(receivers), 1)))
 
     x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
-    levels = grid_levels(Scene, at, x, y, 4.0)
+    levels = grid_levels(scene, at, x, y, 4.0)
     places = np.concatenate(asked)
     assert len(places) == levels.inside.size - levels.inside.sum() == 21 * 11 - 10
     assert np.all(places[:, 2] == 5.0)
