@@ -214,7 +214,8 @@ def main() -> None:
     print(
         f"{levels.inside.size} points, {asked.buildings} buildings, {workers} worker(s): {seconds:.1f} s; "
         f"{pairs / 1e6:.2f} M pairs, {pairs / seconds / 1e3:.0f} k pairs/s; "
-        f"{levels.inside.sum()} points inside; day {10 * np.log10(free.min()):.1f} to {10 * np.log10(free.max()):.1f} dB"
+        f"{levels.inside.sum()} points inside; "
+        f"day {10 * np.log10(free.min()):.1f} to {10 * np.log10(free.max()):.1f} dB"
     )
     print(f"largest memory in use: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
     if asked.fit:

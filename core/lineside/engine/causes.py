@@ -155,7 +155,7 @@ class Explainer:
             # one by one: source points of a receiver must not depend on the others
             found: dict[Causes, Array] = {}
             for p, choices in chosen.items():
-                way = self._way(choices, receivers.only(r), r, classes)
+                way = self._way(choices, receivers.part(r, r + 1), r, classes)
                 found.update({s | p: heard(way, power) for s, power in powers.items()})
             return found
 

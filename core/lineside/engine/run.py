@@ -35,6 +35,7 @@ from lineside.scene.points import source_points
 #: Listed receivers that are computed and kept together.
 RECEIVERS_AT_ONCE = 4
 
+
 @dataclass(frozen=True, eq=False)
 class Task:
     """What is to be computed.
@@ -175,7 +176,7 @@ def receiver_levels(
     def block(r: int) -> None:
         parts = []
         for k in range(r, min(r + RECEIVERS_AT_ONCE, len(receivers))):
-            parts.append(_one_receiver(task, selection, receivers.only(k), windows))
+            parts.append(_one_receiver(task, selection, receivers.part(k, k + 1), windows))
         found = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
         blocks.save(f"receivers-{r}", found)
         put(r, found)
@@ -195,7 +196,9 @@ def receiver_levels(
 
 def long_term(task: Task, selection: Selection, receivers: Receivers) -> Array:
     """Long-term transfer, (n_receivers, n_sections, n_classes, n_periods, 24), as in ``ReceiverLevels.transfer``."""
-    found = [_mixed(task, _transfers(task, selection, receivers.only(r)), task.weather) for r in range(len(receivers))]
+    found = [
+        _mixed(task, _transfers(task, selection, receivers.part(r, r + 1)), task.weather) for r in range(len(receivers))
+    ]
     return np.concatenate(found)
 
 

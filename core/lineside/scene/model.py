@@ -199,11 +199,6 @@ class Receivers:
     def __len__(self) -> int:
         return len(self.ids)
 
-    def only(self, index: int) -> Receivers:
-        """One of them."""
-        here = slice(index, index + 1)
-        return Receivers(self.ids[here], self.xyz_m[here], None if self.wall is None else self.wall[here])
-
     def part(self, start: int, stop: int) -> Receivers:
         """Those from ``start`` to before ``stop``."""
         wall = None if self.wall is None else self.wall[start:stop]
