@@ -8,6 +8,7 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
+from lineside.results.describe_terrain import earthwork_infos, terrain_info
 from lineside.scene.build import BuiltScene
 from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
@@ -58,10 +59,18 @@ def site(loaded: LoadedProject, built: BuiltScene) -> model.Site:
         services=[_service(loaded, built, run) for run in built.runs],
         barriers=[
             model.BarrierInfo(
-                id=b.id, name=b.name or b.id, height_m=b.height_m, surface=b.surface, xy=_xy(loaded.lines[b.id])
+                id=b.id,
+                name=b.name or b.id,
+                height_m=b.height_m,
+                height_above=b.height_above,
+                surface=b.surface,
+                absorption=None if b.absorption is None else [float(a) for a in np.broadcast_to(b.absorption, 8)],
+                xy=_xy(loaded.lines[b.id]),
             )
             for b in project.barriers
         ],
+        terrain=terrain_info(loaded),
+        earthworks=earthwork_infos(loaded, scene),
         ground=[
             model.GroundInfo(
                 id=a.id,
