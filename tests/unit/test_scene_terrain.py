@@ -135,7 +135,7 @@ def test_later_earthworks_lie_on_top(tmp_path: Path) -> None:
     site["earthworks"].append({**WHOLE, "id": "F", "along": "U"})
     found = terrain(site, tmp_path)
     assert across(found, 0.0, 0.0, 5.5, 8.0) == [3.8, 2.6, 2.8]
-    assert work_at(found, np.array([[0.0, 0.0], [0.0, 5.5], [150.0, 0.0]])).tolist() == [0, 1, 1]
+    assert work_at(found, np.array([[0.0, 0.0], [0.0, 5.5], [150.0, 3.0]])).tolist() == [0, 1, 1]
 
 
 def test_the_ends_of_an_earthwork_are_closed(tmp_path: Path) -> None:
