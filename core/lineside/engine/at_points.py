@@ -18,7 +18,7 @@ from lineside.contracts import Options, PathLoss, PropagationCalculator
 from lineside.engine.bounds import most_directed, most_heard, nearest_m, to_leave_out
 from lineside.engine.layers import Layers
 from lineside.engine.transfer import Angles, directed, heights_of, path_loss, share_of, state_shares
-from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
+from lineside.scene.model import BoolArray, IntArray, Receivers, Scene, SourcePoints
 from lineside.scene.points import some_of, source_points
 
 #: Source points may be left out as long as they add less than this to the level of any period, by proof. [dB]

@@ -259,6 +259,17 @@ def breaks_of(work: int, sections: CrossSections) -> BreakSegments:
     )
 
 
+def lines_of(breaks: BreakSegments, work: int) -> list[Array]:
+    """The lines of an earthwork along its track from left to right, each (n_stations, 3)."""
+    mine = breaks.work == work
+    out = []
+    for line in range(int(breaks.line[mine].max()) + 1):
+        here = mine & (breaks.line == line)
+        both = np.concatenate([breaks.xy_m[here], breaks.z_m[here][:, :, None]], axis=2)
+        out.append(np.concatenate([both[:1, 0], both[:, 1]]))
+    return out
+
+
 def strips_of(work: int, sections: CrossSections) -> Strips:
     """The surface of an earthwork, without pieces that have no area in plan."""
     xyz = sections.xyz_m
