@@ -348,7 +348,7 @@ def cross(
                     continue
                 seen[m] = k
                 t, u = test_line(seg, tag, m, x, y, dx, dy, square)
-                if not 0.0 < t < 1.0 or m == skip_a or m == skip_b:
+                if not 0.0 < t < 1.0 or m in (skip_a, skip_b):
                     continue
                 if own_a >= 0 and tag[m, POLY] == own_a and t * length < SHORTEST_M:
                     continue
