@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +28,7 @@ from lineside.scene.cuts import (
     PROFILE_TO,
     REFLECTOR,
     SHARE,
+    TO_CORNER,
     TRACK_SINE,
     WAYS,
     Mirrors,
@@ -76,7 +81,7 @@ def test_flat_scenes_as_before(seed: int) -> None:
     np.testing.assert_array_equal(new.first, old.first)
     np.testing.assert_allclose(new.path[:, :3], old.path[:, :3], rtol=1e-12)
     np.testing.assert_array_equal(new.path[:, EDGES_TO], old.path[:, plan.EDGES_TO])
-    np.testing.assert_allclose(new.path[:, WAYS:], old.path[:, plan.WAYS :], atol=1e-9)
+    np.testing.assert_allclose(new.path[:, WAYS:TO_CORNER], old.path[:, plan.WAYS :], atol=1e-9)
     np.testing.assert_allclose(new.edge[:, :5], old.edge, atol=1e-9)
     to, before = np.zeros(len(new.path)), 0
     for k, row in enumerate(old.path[:, plan.GROUND_TO].astype(int)):
@@ -301,21 +306,17 @@ def test_edges_of_reflected_paths_against_shapely(seed: int) -> None:
             np.testing.assert_allclose(got, np.array(sorted(want)).reshape(-1, 2), atol=1e-6)
 
 
-def test_kernels_run_uncompiled(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_kernels_run_uncompiled() -> None:
     """The same arrays from the plain Python functions."""
-    import os
-    import subprocess
-    import sys
-
     code = (
         "import numpy as np; from town import *; from test_scene_cuts_properties import *\n"
         "f = cuts(hilly_town(3), points_at(places(1, 3), length_m=20.0), places(2, 2), mirrors=Mirrors())\n"
         "print([float(getattr(f, n).sum()) for n in ('profile', 'ground', 'edge', 'mirror')], len(f.path))"
     )
-    here = os.path.dirname(__file__)  # noqa: PTH120
+    here = Path(__file__).parent
     out = []
     for flag in ("0", "1"):
-        env = {**os.environ, "NUMBA_DISABLE_JIT": flag, "PYTHONPATH": os.pathsep.join([here, os.path.dirname(here)])}  # noqa: PTH120
+        env = {**os.environ, "NUMBA_DISABLE_JIT": flag, "PYTHONPATH": os.pathsep.join([str(here), str(here.parent)])}
         out.append(
             subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True).stdout
         )

@@ -267,11 +267,15 @@ def decks_under(
     on = np.zeros((xyz.shape[0], over.size), dtype=np.bool_)
     for k in range(xyz.shape[0]):
         x, y = xyz[k, 0], xyz[k, 1]
+        earth = -1
+        for i in range(start[k], start[k + 1]):
+            if ring[rings[i], RING_KIND] == BREAK and not over[ring[rings[i], RING_OWNER]]:
+                earth = max(earth, ring[rings[i], RING_OWNER])
         for i in range(start[k], start[k + 1]):
             work = ring[rings[i], RING_OWNER]
             if ring[rings[i], RING_KIND] == BREAK and over[work]:
                 deck = surface_z(work, x, y, frame, raster, cell, cell_strip, strip, strip_work)
-                below = plain_z(frame, raster, x, y)
+                below = surface_z(earth, x, y, frame, raster, cell, cell_strip, strip, strip_work)
                 on[k, work] = xyz[k, 2] >= 0.5 * (deck + below)
     return on
 
@@ -480,14 +484,16 @@ def held_at_start(
 def top_work(
     now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, p: int, on_r: BoolArray, r: int
 ) -> int:
-    """The uppermost earthwork among the rings that hold a place, decks only if an end stands on them; -1: none."""
-    top = -1
+    """The uppermost earthwork among the rings that hold a place, -1: none. Decks that an end stands on lie above."""
+    top, deck = -1, -1
     for k in range(n):
         if ring[now[k], RING_KIND] == BREAK:
             work = ring[now[k], RING_OWNER]
-            if work > top and (not over[work] or on_p[p, work] or on_r[r, work]):
-                top = work
-    return top
+            if not over[work]:
+                top = max(top, work)
+            elif on_p[p, work] or on_r[r, work]:
+                deck = max(deck, work)
+    return deck if deck >= 0 else top
 
 
 @_jit
@@ -703,16 +709,16 @@ def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> 
 @_jit
 def way_round(
     xs: float, ys: float, xr: float, yr: float, side: float, start: IntArray, corner: Array, groups: IntArray, n: int
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Shortest way in plan round the corners, left (side +1) or right (-1) of the path, of all obstacles crossed.
 
-    Returns the detour against the straight path and the length between its first and last corner. Gift wrapping:
-    from each corner on to the one that leaves all others to the inner side.
+    Returns the detour against the straight path, the length between its first and last corner, and the distance from
+    the start to the first. Gift wrapping: from each corner on to the one that leaves all others to the inner side.
     """
     dx, dy = xr - xs, yr - ys
     length = math.sqrt(dx * dx + dy * dy)
     cx, cy = xs, ys
-    total, between, first = 0.0, 0.0, True
+    total, between, to_corner, first = 0.0, 0.0, 0.0, True
     for _ in range(corner.shape[0] + 1):
         bx, by, arrived = xr, yr, True
         for k in range(n):
@@ -726,11 +732,13 @@ def way_round(
         total += step
         if arrived:
             break
-        if not first:
+        if first:
+            to_corner = step
+        else:
             between += step
         first = False
         cx, cy = bx, by
-    return max(0.0, total - length), between
+    return max(0.0, total - length), between, to_corner
 
 
 @_jit
@@ -738,7 +746,7 @@ def put_edges(
     leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
     seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array, path: Array,
 ) -> Array:  # fmt: skip
-    """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 10 of ``path``."""
+    """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``."""
     edge, n = np.empty(64), 0
     groups = np.empty(64, dtype=np.int64)
     for k in range(n_legs):
@@ -795,10 +803,10 @@ def put_edges(
                     groups[n_groups] = groups[e]
                     n_groups += 1
             for side in range(2):
-                detour, between = way_round(
+                detour, between, to_corner = way_round(
                     x, y, leg[k, XB], leg[k, YB], 1.0 - 2.0 * side, group, corner, groups, n_groups
                 )
-                path[j, 7 + 2 * side], path[j, 8 + 2 * side] = detour, between
+                path[j, 7 + 2 * side], path[j, 8 + 2 * side], path[j, 11 + side] = detour, between, to_corner
     return edge[: 7 * n]
 
 
@@ -1044,7 +1052,7 @@ def flat_walk(
             path[k, 0], path[k, 1] = 1.0, length
             path[k, 2] = abs(dx * direction[p, 1] - dy * direction[p, 0]) / math.sqrt(dx * dx + dy * dy)
             path[k, 3], path[k, 4], path[k, 5], path[k, 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
-            for i in range(7, 11):
+            for i in range(7, 13):
                 path[k, i] = math.inf
             profile[4 * k], profile[4 * k + 1], profile[4 * k + 2], profile[4 * k + 3] = 0.0, level, length, level
             ground[2 * k], ground[2 * k + 1] = length, default_g
@@ -1069,13 +1077,13 @@ def plan(
     rule: Array, points: Array, direction: Array, piece: Array, receivers: Array, own_wall: IntArray, steps: IntArray,
     free: Array, wall: Array, wall_seg: IntArray, first: IntArray, left_out: Array,
 ) -> tuple[Array, Array, IntArray, Array]:  # fmt: skip
-    """All paths and their legs: (n_paths, 11) with share, length, sine and number of mirrors filled in; legs; mirrors.
+    """All paths and their legs: (n_paths, 13) with share, length, sine and number of mirrors filled in; legs; mirrors.
 
     ``steps`` (n_pairs,): even parts that a piece is cut into.
     """
     n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
     order, nearest = int(rule[ORDER]), rule[NEAREST]
-    path, leg = np.empty((n_pairs, 11)), np.empty((n_pairs, N_LEG))
+    path, leg = np.empty((n_pairs, 13)), np.empty((n_pairs, N_LEG))
     tie, mirror = np.empty((n_pairs, N_TIES), dtype=np.int64), np.empty((4, 6))
     n_path, n_leg, n_mirror = 0, 0, 0
     cuts = np.empty(free.shape[0] + int(rule[MOST_STEPS]) + 2)
@@ -1210,7 +1218,7 @@ def walk(
 ) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
     """All paths of all pairs of receiver and point; fills ``first`` (n_pairs + 1,) and ``left_out`` (n_pairs,).
 
-    Returns rows as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (n, 11), mirrors (n, 6); one after
+    Returns rows as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (n, 13), mirrors (n, 6); one after
     another: profile (2 numbers each), ground (2), edges (7).
     """
     frame, seg, tag, ring, ring_g, over = site.frame, site.seg, site.tag, site.ring, site.ring_g, site.over
@@ -1218,7 +1226,7 @@ def walk(
     strip, strip_work, raster = site.strip, site.strip_work, site.raster
     n_pairs = receivers.shape[0] * points.shape[0]
     if n_pairs == 0 or (seg.shape[0] == 0 and frame[RASTER] == 0.0):
-        path, profile, ground = np.empty((n_pairs, 11)), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
+        path, profile, ground = np.empty((n_pairs, 13)), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
         flat_walk(points, direction, receivers, frame[LEVEL], ring_g[-1], rule[NEAREST], first, path, profile, ground)
         return path, np.empty((0, 6)), profile, ground, np.empty(0)
     start_p, rings_p = all_rings_at(points, frame, seg, tag, ring, cell, cell_seg, cell_ring)
@@ -1231,7 +1239,7 @@ def walk(
             if ring.shape[0] == over.size:  # no ground but one
                 continue
             leg, tie, pairs = end_legs(points, direction, piece, receivers, rule[RATIO])
-            path, mirror = np.empty((leg.shape[0], 11)), np.empty((0, 6))
+            path, mirror = np.empty((leg.shape[0], 13)), np.empty((0, 6))
         else:
             path, leg, tie, mirror = plan(
                 rule, points, direction, piece, receivers, own_wall, steps, site.free, site.wall, site.wall_seg, first,
