@@ -89,7 +89,7 @@ def c_loop(
     loaded = ctypes.CDLL(str(library))
     absorption = air_absorption_db_per_km() / 1000 * kernels.LN10 / 10
     arrays = [receivers.xyz_m, points.xyz_m, HEIGHTS]
-    band = kernels.band_constants()
+    band = np.ascontiguousarray(kernels.band_table().T)
     out = np.empty((N_RECEIVERS, N_POINTS, HEIGHTS.size, 2, 8))
 
     def pointer(a: np.ndarray) -> Any:

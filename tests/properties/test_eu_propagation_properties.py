@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB
 from lineside.acoustics.levels import energy_sum_db
-from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
+from lineside.scene.model import Air, BarrierSegments, Buildings, GroundAreas, Receivers, SourcePoints
 from lineside_plugins.eu_propagation import EuPropagation, EuPropagationOptions, air_absorption_db_per_km, vertical_cut
 
 CALCULATOR = EuPropagation()
@@ -45,6 +45,9 @@ def scene(areas: Sequence[tuple[float, ArrayLike]] = (), screens: ArrayLike = ()
         ),
         barriers=BarrierSegments(turn(line[:, :4].reshape(-1, 2, 2)), tops, tops * 0, np.arange(len(line))),
         air=Air(15.0, 70.0, 101.325),
+        terrain=None,
+        buildings=Buildings.none(),
+        forms=(),
     )
 
 

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from lineside.contracts import Verification
 from lineside.errors import OutOfRangeError
-from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
+from lineside.scene.model import Air, BarrierSegments, Buildings, GroundAreas, Receivers, SourcePoints
 from lineside_plugins.eu_common import register_methods
 from lineside_plugins.eu_propagation import (
     EuPropagation,
@@ -48,6 +48,9 @@ def scene(
         ),
         barriers=BarrierSegments(line[:, :4].reshape(-1, 2, 2), tops, tops * 0 + z, np.arange(len(line))),
         air=Air(15.0, 70.0, 101.325),
+        terrain=None,
+        buildings=Buildings.none(),
+        forms=(),
         tracks=(),
         receivers=Receivers((), np.empty((0, 3))),
     )
@@ -162,9 +165,11 @@ def test_sources_and_receivers_on_or_below_the_plain_are_finite() -> None:
 
 def test_ground_effect_of_two_points_on_the_ground() -> None:
     """Heights 0: the turbulence term has no limit; the bound -9 (1 - G) of (2.5.20) remains."""
-    work = np.empty((1, 8))
-    kernels.ground(kernels.band_constants(), True, 0.5, 1.0, 0.0, 0.0, 80.0, work, 0)
-    np.testing.assert_allclose(10 * np.log10(work[0]), 4.5, atol=1e-9)
+    k, t = kernels, kernels.tile()
+    for row, value in zip((k.G, k.G_S, k.Z_A, k.Z_B, k.D_P, k.CURVED), (0.5, 1.0, 0.0, 0.0, 80.0, 1.0), strict=True):
+        t[k.WHOLE + row] = value
+    k.ground_of_whole(t, k.band_table())
+    np.testing.assert_allclose(10 * np.log10(t[k.WHOLE + k.Q :: k.TILE][:8]), 4.5, atol=1e-9)
 
 
 def test_an_edge_below_the_ray_counts_by_both_conditions() -> None:
@@ -183,13 +188,13 @@ def test_an_edge_below_the_ray_counts_by_both_conditions() -> None:
 
 def test_image_lies_opposite_across_a_sloping_plane() -> None:
     info = np.zeros((1, 8))
-    px, pz = np.array([0.0, 30.0]), np.array([1.0, 10.0])
-    kernels.stretch(px, pz, np.array([0.0, 30.0]), np.array([0.5]), 0.0, 3.0, 30.0, 15.0, info, 0)
+    a, b = kernels.mean_plane(np.array([0.0, 30.0]), np.array([1.0, 10.0]), 2, 0.0, 30.0)
+    kernels.stretch(a, b, 0.5, 0.0, 3.0, 30.0, 15.0, info, 0)
     for end, x, z in ((kernels.IMAGE_A, 0.0, 3.0), (kernels.IMAGE_B, 30.0, 15.0)):
         xi, zi = info[0, end : end + 2]
         assert 0.5 * (z + zi) == pytest.approx(1.0 + 0.3 * 0.5 * (x + xi))  # halfway: on the plane
         assert (zi - z) * 0.3 + (xi - x) == pytest.approx(0.0)  # at right angles to it
-    assert info[0, kernels.Z_A] == pytest.approx(2.0 / np.hypot(1, 0.3))
+    assert info[0, kernels.INFO_Z_A] == pytest.approx(2.0 / np.hypot(1, 0.3))
 
 
 def test_a_roof_below_the_ray_belongs_to_the_mean_plane() -> None:
@@ -211,24 +216,38 @@ def test_ends_of_screens_behind_track_or_receiver_split_nothing() -> None:
 def test_point_below_its_mean_plane_is_its_own_image() -> None:
     """Source-side ground sinks below the plane: Delta_ground(S,O) = A_ground(S,O), section 2.5.6 as amended."""
     info = np.zeros((1, 8))
-    px, pz = np.array([0.0, 10.0, 20.0]), np.array([0.0, 5.0, 0.0])
-    kernels.stretch(px, pz, np.array([0.0, 20.0]), np.array([0.5]), 0.0, 0.2, 20.0, 4.0, info, 0)
-    assert info[0, kernels.Z_A] == 0.0
+    a, b = kernels.mean_plane(np.array([0.0, 10.0, 20.0]), np.array([0.0, 5.0, 0.0]), 3, 0.0, 20.0)
+    kernels.stretch(a, b, 0.5, 0.0, 0.2, 20.0, 4.0, info, 0)
+    assert info[0, kernels.INFO_Z_A] == 0.0
     assert info[0, kernels.IMAGE_A : kernels.IMAGE_A + 2].tolist() == [0.0, 0.2]
     for image in (5.0, 4.0):
-        assert kernels.ground_behind_edge(0.3, 5.0, image) == pytest.approx(0.3)
+        assert kernels.ground_behind_edge(0.3, 5.0 / image) ** 2 == pytest.approx(0.3)
 
 
 def test_hull_of_arcs_drops_an_edge_that_the_straight_hull_keeps() -> None:
     """A crest 2 m wide seen from 80 m: the ray that bends over it touches its far side only."""
     ex, ez, found = np.array([80.0, 82.0]), np.array([3.0, 3.0]), np.zeros(3, dtype=np.int64)
-    assert kernels.hull(ex, ez, 0.0, 0.5, 122.0, 0.5, 0.0, found) == 2
-    assert kernels.hull(ex, ez, 0.0, 0.5, 122.0, 0.5, 1000.0, found) == 1 and found[0] == 1
+    both = np.arange(2)
+    assert kernels.hull(ex, ez, both, 2, 0.5, 122.0, 0.5, 0.0, found) == 2
+    assert kernels.hull(ex, ez, both, 2, 0.5, 122.0, 0.5, 1000.0, found) == 1 and found[0] == 1
 
 
 def test_series_for_exp_agrees_with_the_library() -> None:
-    x = np.concatenate([np.linspace(0, 5, 300), np.linspace(5, 200, 300)])
-    np.testing.assert_allclose([kernels.exp_neg(v) for v in x], np.exp(-x), rtol=1e-10)
+    t = kernels.tile()
+    row = t[kernels.E : kernels.E + kernels.TILE]
+    for x in np.concatenate([np.linspace(-3, 5, 320), np.linspace(5, 600, 320)]).reshape(-1, kernels.TILE):
+        row[:] = x
+        kernels.exp_neg(t, kernels.E)
+        np.testing.assert_allclose(row, np.exp(-x), rtol=1e-13)
+
+
+def test_series_for_a_power_agrees_with_the_library() -> None:
+    t = kernels.tile()
+    row = t[kernels.U : kernels.U + kernels.TILE]
+    for g in np.concatenate([np.geomspace(1e-12, 1, 128), np.linspace(0.001, 1, 192)]).reshape(-1, kernels.TILE):
+        row[:] = g
+        kernels.power_1_3(t, kernels.U)
+        np.testing.assert_allclose(row, g**1.3, rtol=2e-14)
 
 
 def test_the_same_without_compiler() -> None:

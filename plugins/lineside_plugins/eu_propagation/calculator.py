@@ -1,13 +1,14 @@
-"""The propagation calculator: from source points to receivers over a plain with thin barriers."""
+"""The propagation calculator: from source points to receivers through vertical cuts."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 
 import numpy as np
 from pydantic import Field
 
-from lineside.acoustics.bands import Array
+from lineside.acoustics.bands import N_OCTAVES, Array
 from lineside.contracts import (
     Citation,
     DataFile,
@@ -15,18 +16,22 @@ from lineside.contracts import (
     Options,
     PathLoss,
     PropagationCalculator,
-    Standing,
+    ReflectedPaths,
     Validity,
     Verification,
 )
 from lineside.errors import OutOfRangeError
-from lineside.scene.model import BarrierSegments, GroundAreas, IntArray, Receivers, Scene, SourcePoints
+from lineside.scene.cuts import LENGTH as PATH_LENGTH
+from lineside.scene.cuts import TRACK_SINE, Mirrors, vertical_cuts
+from lineside.scene.model import Receivers, Scene, SourcePoints
 from lineside.tables import load_table
 from lineside_plugins.eu_propagation.air import RANGES, air_absorption_db_per_km
+from lineside_plugins.eu_propagation.bounds import largest_gain, largest_transfer
+from lineside_plugins.eu_propagation.notes import LOWEST_RECEIVER_M, notes_of
+from lineside_plugins.eu_propagation.walls import RAIL_HEAD_M, Walls, walls_of
 
-RAISED_TRACK_M = 1.0
-CHECKED_DISTANCE_M = 800.0
-LOWEST_RECEIVER_M = 1.5
+#: Pairs of point and receiver followed at one time: a path of 600 m through a fine raster takes 2 kB.
+PAIRS_AT_A_TIME = 8192
 
 
 class EuPropagationOptions(Options):
@@ -46,6 +51,38 @@ class EuPropagationOptions(Options):
         description="Points of a map that lie on or near the track are computed as if they were this far from each "
         "source point in plan. [m]",
     )
+    reflection_order: int = Field(
+        default=1, ge=0, le=3, description="Largest number of reflections from walls on one path; 0: none are counted."
+    )
+    reflection_least: float = Field(
+        default=0.001,
+        ge=0.0,
+        le=0.1,
+        description="Reflected paths are left out if their length alone lets them carry less than this part of what an "
+        "unscreened direct path carries. By default 30 dB less, 5 dB more than any screen takes off the direct path. "
+        "What is left out is bounded and reported.",
+    )
+    reflecting_absorption: float = Field(
+        default=0.2,
+        ge=0.0,
+        lt=1.0,
+        description="Share of sound energy absorbed, in all octaves, by barriers that are called reflecting, or of "
+        "which nothing is known, and for which no absorption is given. 0.2 is a loss of 1 dB.",
+    )
+    absorbing_absorption: float = Field(
+        default=0.6,
+        ge=0.0,
+        lt=1.0,
+        description="The same for barriers that are called absorbing. 0.6 is the loss of 4 dB of 16. BImSchV, Annex 2, "
+        "Table 18. Sound between them and a train is not counted unless their absorption is given.",
+    )
+    train_body_reflection: float = Field(
+        default=1.0,
+        ge=0.0,
+        le=1.0,
+        description="Share of sound energy that a train's side throws back to a barrier near the track: 1 as a rule, "
+        "0 for open flat wagons only.",
+    )
 
 
 class EuPropagation(PropagationCalculator):
@@ -53,7 +90,7 @@ class EuPropagation(PropagationCalculator):
 
     name = "eu_propagation"
     title = "Propagation by the EU common noise assessment method"
-    version = "1.0"
+    version = "2.0"
     states = ("homogeneous", "favourable")
     options_model = EuPropagationOptions
     verification = Verification.COMPUTED
@@ -87,7 +124,6 @@ class EuPropagation(PropagationCalculator):
     )
     validity = (
         *(Validity(*limits, "range in which air absorption is computed") for limits in RANGES),
-        Validity("height of the rails above the plain", "m", 0.0, RAISED_TRACK_M, "embankments are not modelled"),
         Validity("height of a receiver above ground", "m", LOWEST_RECEIVER_M, np.inf, "Annex I asks for 1.5 m or more"),
     )
 
@@ -105,7 +141,7 @@ class EuPropagation(PropagationCalculator):
         Parameters
         ----------
         scene : Scene
-            Uses ground level, ground areas, barriers and air.
+            Uses terrain, ground areas, barriers, buildings and air.
         points : SourcePoints
             Rail-head points with the ground factor of the source area.
         heights_m : ndarray, (n_heights,)
@@ -116,51 +152,57 @@ class EuPropagation(PropagationCalculator):
         Returns
         -------
         PathLoss
-            ``transfer`` (n_receivers, n_points, n_heights, 2, 8).
+            ``transfer`` (n_receivers, n_points, n_heights, 2, 8), reflected paths, and a bound of those left out.
 
         Notes
         -----
         A point stands for its piece of track. Where the free end of a barrier, seen from the receiver, divides the
         piece, or the mean ground factor changes by more than 0.1 along it, the transfer is the mean over its
-        parts, each taken at its middle.
+        parts, each taken at its middle. Pairs are followed in blocks of bounded memory, which change no bit.
 
         Raises
         ------
         OutOfRangeError
             If the air lies outside the range of ISO 9613-1.
         """
-        from lineside_plugins.eu_propagation import kernels
-
         opts = _checked(options)
-        air = scene.air
-        absorption = air_absorption_db_per_km(air.temperature_deg_c, air.humidity_pct, air.pressure_kpa)
-        heights = np.ascontiguousarray(heights_m, dtype=np.float64)
-        out = np.empty((len(receivers), len(points), heights.size, 2, absorption.size))
-        poly_xy, poly_start, poly_box, poly_g = _polygons(scene.ground)
-        seg_xy, seg_z, seg_box, ends = _segments(scene.barriers)
-        kernels.transfer(
-            np.ascontiguousarray(points.xyz_m),
-            np.ascontiguousarray(points.direction),
-            np.ascontiguousarray(points.length_m, dtype=np.float64),
-            np.ascontiguousarray(points.ground_g, dtype=np.float64),
-            heights,
-            np.ascontiguousarray(receivers.xyz_m),
-            float(scene.ground_level_m),
-            float(scene.ground.default_g),
-            poly_xy,
-            poly_start,
-            poly_box,
-            poly_g,
-            seg_xy,
-            seg_z,
-            seg_box,
-            ends,
-            kernels.band_constants(),
-            absorption / 1000.0 * (kernels.LN10 / 10.0),
-            opts.min_distance_m,
-            out,
+        heights = np.array(heights_m, dtype=np.float64)
+        block = _Block(scene, heights, walls_of(scene, opts.reflecting_absorption, opts.absorbing_absorption), opts)
+        shape = (len(receivers), len(points), heights.size, len(self.states), N_OCTAVES)
+        out, left_out = np.empty(shape), np.zeros(shape[:2])
+        reflected = []
+        n_points = max(1, min(len(points), PAIRS_AT_A_TIME))
+        n_receivers = max(1, PAIRS_AT_A_TIME // n_points)
+        for r in range(0, len(receivers), n_receivers):
+            for p in range(0, len(points), n_points):
+                at = slice(r, r + n_receivers), slice(p, p + n_points)
+                out[at], others, left_out[at] = block.run(
+                    _some_points(points, at[1]), _some_receivers(receivers, at[0])
+                )
+                others.receiver[:] += r
+                others.point[:] += p
+                reflected.append(others)
+        if not opts.reflection_order:
+            return PathLoss(self.states, out)
+        return PathLoss(self.states, out, _together(reflected), left_out * largest_gain(scene, self._source_g(scene)))
+
+    def most_transfer(self, scene: Scene, distance_m: Array, options: Options) -> Array | None:
+        opts = _checked(options)
+        walls = walls_of(scene, opts.reflecting_absorption, opts.absorbing_absorption)
+        return largest_transfer(
+            scene,
+            np.asarray(distance_m, dtype=np.float64) * (1.0 - 0.5 * opts.piece_ratio),
+            nearest_m=opts.min_distance_m,
+            order=opts.reflection_order,
+            walls=walls,
+            body_reflection=opts.train_body_reflection,
+            source_g=self._source_g(scene),
         )
-        return PathLoss(self.states, out)
+
+    def _source_g(self, scene: Scene) -> list[float]:
+        """Ground factors of the source areas of all tracks."""
+        given = [(form.source_ground_g, form.form) for form in scene.forms]
+        return [self.source_ground_g(form) if g is None else g for g, form in given]
 
     def state_share(self, favourable: Array) -> Array:
         """1 - p and p of (2.5.9)."""
@@ -185,68 +227,76 @@ class EuPropagation(PropagationCalculator):
 
     def statement(self, options: Options) -> str:
         opts = _checked(options)
+        times = {1: "once", 2: "up to twice", 3: "up to three times"}
+        mirrors = "Reflections are not included."
+        if opts.reflection_order:
+            mirrors = (
+                "Walls of buildings and barriers that are at least 0.5 m high and wide as seen from the ray throw "
+                f"sound back {times[opts.reflection_order]}: less what they absorb and what passes over their top "
+                "(retrodiffraction)."
+            )
         return (
             "Each piece of track is a point source. Along the vertical plane from point to receiver the octave levels "
             "63 Hz to 8 kHz are reduced by spherical spreading (20 lg d + 11 dB), absorption of air at the exact "
-            "mid-band frequencies, and either the ground effect with the mean ground factor of the path or, where thin "
-            "barriers count, diffraction with the ground effect on both sides; once for homogeneous and once for "
-            "favourable (downward-refracting) propagation, combined with the share of time of each. The terrain is a "
-            f"plain. A piece is no longer than {opts.piece_ratio:g} of its distance and is split further where the end "
-            "of a barrier or the border of two grounds divides it as seen from the receiver; pieces nearer than "
-            f"{opts.min_distance_m:g} m in plan are computed at that distance. Reflections are not included."
+            "mid-band frequencies, and either the ground effect over the mean ground plane with the mean ground factor "
+            "of the path or, where edges of barriers, buildings or the ground count, diffraction over all of them with "
+            "the ground effect on both sides; once for homogeneous and once for favourable (downward-refracting) "
+            f"propagation, combined with the share of time of each. {mirrors} A reflecting barrier near a train adds "
+            "the sound thrown to and fro between the two. A piece is no longer than "
+            f"{opts.piece_ratio:g} of its distance and is split further where the end of a barrier or the border of "
+            "two grounds divides it as seen from the receiver; pieces nearer than "
+            f"{opts.min_distance_m:g} m in plan are computed at that distance."
         )
 
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
         """Ranges left and assumptions made for this project."""
-        return [*_assumptions(scene), *_ranges_left(scene)]
+        opts = _checked(options)
+        return notes_of(scene, opts.reflection_order, opts.reflecting_absorption, opts.absorbing_absorption)
 
 
-def _assumptions(scene: Scene) -> list[Note]:
-    texts = [
-        "The terrain is a plain: cuttings, embankments and slopes do not act on the paths.",
-        "Buildings as obstacles and reflections from buildings, walls and trains are left out.",
-        "Sound power counts as radiated into full space (11 dB); what the ground below the source adds comes from the "
-        "ground factor of the source area. The law does not settle this for railways.",
-        "Where the mean ground factor of a path is 0 the ground effect is -3 dB in homogeneous conditions, by the "
-        "letter of the law, also beside a ballasted track.",
-    ]
-    if scene.barriers.barrier.size:
-        texts.append(
-            "Barriers are thin and stand on the plain. Sound thrown to and fro between barrier and train is left out, "
-            "so that the effect of a reflecting barrier may come out too large; no sound is bent round the ends of a "
-            "barrier (the law knows that for industrial sources only)."
+class _Block:
+    """All that stays the same from one block of pairs to the next."""
+
+    def __init__(self, scene: Scene, heights: Array, walls: Walls, opts: EuPropagationOptions) -> None:
+        from lineside_plugins.eu_propagation import kernels
+
+        air = scene.air
+        absorption = air_absorption_db_per_km(air.temperature_deg_c, air.humidity_pct, air.pressure_kpa)
+        self._band = kernels.band_table(absorption / 1000.0 * (kernels.LN10 / 10.0))
+        self._scene, self._heights, self._walls, self._opts = scene, heights, walls, opts
+        order = opts.reflection_order
+        self._mirrors = Mirrors(order=order, least=opts.reflection_least) if order else None
+
+    def run(self, points: SourcePoints, receivers: Receivers) -> tuple[Array, ReflectedPaths, Array]:
+        """Direct transfer, reflected paths, and what is left out as SHARE / L^2."""
+        from lineside_plugins.eu_propagation import kernels
+
+        cuts = vertical_cuts(
+            self._scene, points, receivers, nearest_m=self._opts.min_distance_m, roof_g=0.0, mirrors=self._mirrors,
+            side_ways=False,
+        )  # fmt: skip
+        rows = np.empty(len(cuts.path), dtype=np.int64)
+        n_reflected = kernels.reflected_rows(cuts.path, cuts.mirror, rows)
+        n_pairs, n_heights = len(receivers) * len(points), self._heights.size
+        out = np.empty((n_pairs, 2 * n_heights, N_OCTAVES))
+        mirrored = np.empty((n_reflected, 2 * n_heights, N_OCTAVES))
+        kernels.transfer(
+            cuts.first, cuts.path, cuts.profile, cuts.ground, cuts.edge, cuts.mirror,
+            np.array(points.xyz_m[:, 2]), np.array(points.ground_g, dtype=np.float64), self._heights,
+            np.array(receivers.xyz_m[:, 2]), self._walls.absorption, self._walls.body_row,
+            self._walls.body_absorption, RAIL_HEAD_M, self._opts.train_body_reflection, rows, self._band, out, mirrored,
+        )  # fmt: skip
+        path = np.flatnonzero(rows >= 0)
+        pair = np.searchsorted(cuts.first, path, side="right") - 1
+        reflected = ReflectedPaths(
+            receiver=pair // len(points),
+            point=pair % len(points),
+            phi_deg=np.degrees(np.arcsin(np.clip(cuts.path[path, TRACK_SINE], 0.0, 1.0))),
+            length_m=cuts.path[path, PATH_LENGTH],
+            transfer=mirrored.reshape(n_reflected, n_heights, 2, N_OCTAVES),
         )
-    return [Note("assumption", text) for text in texts]
-
-
-def _ranges_left(scene: Scene) -> list[Note]:
-    level = scene.ground_level_m
-    notes = []
-    for track in scene.tracks:
-        low, high = np.min(track.xyz_m[:, 2]) - level, np.max(track.xyz_m[:, 2]) - level
-        if high > RAISED_TRACK_M:
-            text = (
-                f"Track {track.id} rises to {high:.1f} m above the plain: the edge and the slope of its embankment are "
-                "missing in the paths."
-            )
-            notes.append(Note("validity", text))
-        if low < 0.0:
-            text = (
-                f"Track {track.id} lies down to {-low:.1f} m below the plain: the edges of its cutting are missing in "
-                "the paths, levels come out too high."
-            )
-            notes.append(Note("validity", text))
-    height = scene.receivers.xyz_m[:, 2] - level
-    below = [scene.receivers.ids[i] for i in np.flatnonzero(height < LOWEST_RECEIVER_M - 1e-9)]
-    if below:
-        text = f"Receivers less than {LOWEST_RECEIVER_M:g} m above ground: {', '.join(below)}. Annex I asks for more."
-        notes.append(Note("validity", text, Standing.LAW))
-    distance = _distance_to_tracks(scene)
-    far = [scene.receivers.ids[i] for i in np.flatnonzero(distance > CHECKED_DISTANCE_M)]
-    if far:
-        text = f"Receivers more than {CHECKED_DISTANCE_M:g} m from every track: {', '.join(far)}. Not checked there."
-        notes.append(Note("validity", text))
-    return notes
+        shape = (len(receivers), len(points))
+        return out.reshape(*shape, n_heights, 2, N_OCTAVES), reflected, cuts.left_out.reshape(shape)
 
 
 def _checked(options: Options) -> EuPropagationOptions:
@@ -255,42 +305,15 @@ def _checked(options: Options) -> EuPropagationOptions:
     return EuPropagationOptions.model_validate(options.model_dump())
 
 
-def _boxes(xy: Array) -> Array:
-    """Bounding boxes (x low, x high, y low, y high) of point sets (n, k, 2); (n, 4)."""
-    low, high = xy.min(axis=1), xy.max(axis=1)
-    return np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)
+def _some_points(points: SourcePoints, which: slice) -> SourcePoints:
+    return SourcePoints(*(getattr(points, f.name)[which] for f in fields(points)))
 
 
-def _polygons(ground: GroundAreas) -> tuple[Array, IntArray, Array, Array]:
-    """Corners, first corner of each area, boxes and ground factors."""
-    rings = [ground.xy_m[a:b] for a, b in zip(ground.start[:-1], ground.start[1:], strict=True)]
-    boxes = np.concatenate([_boxes(ring[np.newaxis]) for ring in rings]) if rings else np.empty((0, 4))
-    return (
-        np.ascontiguousarray(ground.xy_m, dtype=np.float64).reshape(-1, 2),
-        np.ascontiguousarray(ground.start, dtype=np.int64),
-        boxes,
-        np.ascontiguousarray(ground.g, dtype=np.float64),
-    )
+def _some_receivers(receivers: Receivers, which: slice) -> Receivers:
+    wall = receivers.wall
+    return Receivers(receivers.ids[which], receivers.xyz_m[which], None if wall is None else wall[which])
 
 
-def _segments(barriers: BarrierSegments) -> tuple[Array, Array, Array, Array]:
-    """Ends, top heights and boxes of all segments, and the free ends of the barriers (k, 2)."""
-    xy = np.ascontiguousarray(barriers.xy_m, dtype=np.float64).reshape(-1, 2, 2)
-    free = []
-    for barrier in np.unique(barriers.barrier):
-        corners, uses = np.unique(xy[barriers.barrier == barrier].reshape(-1, 2).round(6), axis=0, return_counts=True)
-        free.append(corners[uses == 1])
-    ends = np.concatenate(free) if free else np.empty((0, 2))
-    return xy, np.ascontiguousarray(barriers.top_z_m, dtype=np.float64).reshape(-1, 2), _boxes(xy), ends
-
-
-def _distance_to_tracks(scene: Scene) -> Array:
-    """Distance in plan of each receiver to the nearest track, (n_receivers,). [m]"""
-    nearest = np.full(len(scene.receivers), np.inf)
-    p = scene.receivers.xyz_m[:, np.newaxis, :2]
-    for track in scene.tracks:
-        a, b = track.xyz_m[:-1, :2], track.xyz_m[1:, :2]
-        along = np.sum((p - a) * (b - a), axis=-1) / np.sum((b - a) ** 2, axis=-1)
-        foot = a + np.clip(along, 0.0, 1.0)[..., np.newaxis] * (b - a)
-        nearest = np.minimum(nearest, np.linalg.norm(p - foot, axis=-1).min(axis=1))
-    return nearest
+def _together(parts: Sequence[ReflectedPaths]) -> ReflectedPaths:
+    """All blocks in one."""
+    return ReflectedPaths(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(parts[0])})

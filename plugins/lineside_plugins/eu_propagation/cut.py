@@ -34,11 +34,13 @@ class Stretch:
 class StateTerms:
     """What one weather state does to the path. Octaves 63 Hz to 8 kHz, (8,).
 
-    ``a_boundary_db`` is A_ground or A_dif, ``a_db`` the whole attenuation. Edges, path difference and the two sides are
-    there only if at least one band counts as diffracted (``diffraction``).
+    ``a_boundary_db`` is A_ground or A_dif, ``a_reflection_db`` what walls take off the image source's power by
+    absorption and retrodiffraction, ``a_db`` the whole attenuation. Edges, path difference and the two sides are there
+    only if at least one band counts as diffracted (``diffraction``).
     """
 
     a_boundary_db: Array
+    a_reflection_db: Array
     a_db: Array
     diffraction: NDArray[np.bool_]
     whole_path: Stretch
@@ -66,6 +68,7 @@ class VerticalCut:
         for state, t in (("H", self.homogeneous), ("F", self.favourable)):
             terms[f"A_boundary_{state}"] = t.a_boundary_db
             terms[f"A_{state}"] = t.a_db
+            terms[f"source_correction_{state}"] = -t.a_reflection_db
             terms[f"diffraction_{state}"] = t.diffraction
             parts = {"whole_path": (t.whole_path, "z_s", "z_r")}
             if t.source_side is not None and t.receiver_side is not None:
@@ -89,6 +92,7 @@ def vertical_cut(
     source_ground_g: float,
     barriers: Sequence[Sequence[float]] = (),
     buildings: Sequence[Sequence[float]] = (),
+    walls: Sequence[tuple[float, float, float | Sequence[float] | Array]] = (),
     temperature_deg_c: float = 15.0,
     humidity_pct: float = 70.0,
     pressure_kpa: float = 101.325,
@@ -112,6 +116,8 @@ def vertical_cut(
         Thin screens (x, z of the top). [m]
     buildings : (c, 3)
         Boxes (from x, to x, z of the flat top), strictly between source and receiver. [m]
+    walls : (w, 3)
+        Walls that reflect, in the unfolded cut (x, z of the top, absorption of all octaves or of each). [m]
     temperature_deg_c, humidity_pct, pressure_kpa : float
         State of the air; the defaults are those of the law.
     favourable_share : float
@@ -132,7 +138,8 @@ def vertical_cut(
     Notes
     -----
     Edges that may diffract are barrier tops above the terrain, both upper corners of a building and those terrain
-    points at which the ground bends downward. ``a_atm_db`` belongs to the straight distance d.
+    points, not under a building, at which the ground bends downward. ``a_atm_db`` belongs to the straight distance d.
+    With walls the source is the image source; see :func:`..kernels.reflection` on rays that pass above their tops.
 
     References
     ----------
@@ -144,34 +151,20 @@ def vertical_cut(
     >>> cut.homogeneous.a_boundary_db.round(2).tolist()
     [-3.0, -3.0, -3.0, -3.0, -3.0, -3.0, -3.0, -3.0]
     """
-    from lineside_plugins.eu_propagation import kernels
 
     (xs, zs), (xr, zr) = map(float, source), map(float, receiver)
     if not xr > xs:
         raise OutOfRangeError(f"the receiver (x = {xr:g} m) must lie to the right of the source (x = {xs:g} m)")
     if not 0.0 <= favourable_share <= 1.0:
         raise OutOfRangeError(f"share of favourable propagation {favourable_share:g}: must be between 0 and 1")
-    profile = _profile(terrain, buildings, xs, xr)
-    borders, factors = _ground(ground, xs, xr)
-    edges = _edges(np.asarray(terrain, dtype=np.float64), barriers, buildings, xs, xr)
+    line = _terrain(terrain, xs, xr)
+    path = _Path(line, _ground(ground, xs, xr), _objects(line, barriers, buildings, xr - xs, xs), _walls(walls, xs, xr))
     d = float(np.hypot(xr - xs, zr - zs))
     a_div = 20.0 * np.log10(d) + 11.0
     a_atm = air_absorption_db_per_km(temperature_deg_c, humidity_pct, pressure_kpa) * d / 1000.0
-    states = []
-    for gamma in (0.0, kernels.ray_radius(d)):
-        found = np.zeros(edges.shape[1] + 1, dtype=np.int64)
-        info, work = np.zeros((3, 8)), np.zeros((kernels.N_ROWS, 8))
-        n, delta = kernels.boundary(
-            kernels.band_constants(), profile[0], profile[1], borders, factors, edges[0], edges[1], xs, zs, xr, zr,
-            float(source_ground_g), gamma, True, found, info, work,
-        )  # fmt: skip
-        whole, before, behind = (Stretch(*map(float, row[:4])) for row in info)
-        a_boundary = -to_db(work[kernels.RESULT])
-        terms = StateTerms(a_boundary, a_div + a_atm + a_boundary, work[kernels.DIFFRACTED] > 0.0, whole)
-        if n:
-            used = tuple((float(edges[0, i]), float(edges[1, i])) for i in found[:n])
-            terms = replace(terms, edges_m=used, delta_m=float(delta), source_side=before, receiver_side=behind)
-        states.append(terms)
+    states = [
+        _state(path, curved, xs, zs, xr - xs, zr, float(source_ground_g), a_div + a_atm) for curved in (False, True)
+    ]
     level, laeq = None, None
     if power_db is not None:
         shares = np.array([1.0 - favourable_share, favourable_share])
@@ -180,29 +173,71 @@ def vertical_cut(
     return VerticalCut(d, float(a_div), a_atm, states[0], states[1], level, laeq)
 
 
-def _profile(
-    terrain: Sequence[Sequence[float]], buildings: Sequence[Sequence[float]], xs: float, xr: float
-) -> tuple[Array, Array]:
-    """Terrain with buildings on it, (2, n): what the mean planes are laid through."""
-    line = np.asarray(terrain, dtype=np.float64)
+@dataclass(frozen=True, eq=False)
+class _Path:
+    """Rows of one path as the kernels take them, distances from the source: see ``VerticalCuts``."""
+
+    profile: Array
+    ground: Array
+    edge: Array
+    walls: tuple[Array, Array]  # rows of ``mirror``, absorption
+
+
+def _state(
+    path: _Path, curved: bool, xs: float, zs: float, length: float, zr: float, g_s: float, free_db: Array
+) -> StateTerms:
+    """One weather state by the kernels of the calculator."""
+    from lineside_plugins.eu_propagation import kernels
+
+    room = len(path.profile) + 2 * len(path.edge) + 4
+    px, pz, ex, ez = np.empty((4, room))
+    n_profile, n_edges = kernels.lay_out(path.profile, path.edge, np.empty((room, 3)), px, pz, ex, ez)
+    above, straight, found = np.zeros((3, room), dtype=np.int64)
+    n_above = kernels.edges_above(ex, ez, n_edges, zs, length, zr, above)
+    n = kernels.hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
+    gamma = 0.0
+    if curved:
+        gamma = kernels.ray_radius(float(np.hypot(length, zr - zs)))
+        n = kernels.hull(ex, ez, straight, n, zs, length, zr, gamma, found)
+    else:
+        found = straight
+    t, band, count = kernels.tile(), kernels.band_table(), np.zeros(4, dtype=np.int64)
+    items = np.zeros((kernels.TILE, kernels.N_COLUMNS), dtype=np.int64)
+    info, factors, out = np.zeros((3, 8)), np.ones((kernels.TILE, 2, 8)), np.zeros((1, 1, 8))
+    n, delta = kernels.boundary(
+        t, band, items, count, px, pz, n_profile, path.ground, ex, ez, n_edges, zs, length, zr, g_s, gamma, n, True,
+        found, np.full((1 + 2 * room, 3), -1.0), info,
+    )  # fmt: skip
+    kernels.reflection(band, *path.walls, ex, ez, found, n, zs, length, zr, factors[0])
+    t[kernels.DISTANCE] = t[kernels.SHARES] = 1.0
+    count[kernels.ITEMS] = 1
+    kernels.flush(t, band, items, count, factors, out, out[:0])
+    diffracted = (items[0, kernels.BANDS] >> np.arange(8)) & 1 > 0
+    a_boundary = -to_db(out[0, 0] / kernels.SPREADING)
+    a_reflection = -to_db(np.where(diffracted, factors[0, 1], factors[0, 0]))
+    whole, before, behind = (Stretch(*map(float, row[:4])) for row in info)
+    terms = StateTerms(a_boundary, a_reflection, free_db + a_boundary + a_reflection, diffracted, whole)
+    if not n:
+        return terms
+    used = tuple((round(float(ex[i]) + xs, 9), float(ez[i])) for i in found[:n])
+    return replace(terms, edges_m=used, delta_m=float(delta), source_side=before, receiver_side=behind)
+
+
+def _terrain(terrain: Sequence[Sequence[float]], xs: float, xr: float) -> Array:
+    """Ground from source to receiver, (n, 2), distances from the source."""
+    line = np.array(terrain, dtype=np.float64)
     if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or np.any(np.diff(line[:, 0]) < 0.0):
         raise OutOfRangeError("terrain: needs two or more points (x, z) with x not falling")
     if line[0, 0] > xs + ROUNDING_M or line[-1, 0] < xr - ROUNDING_M:
         raise OutOfRangeError("terrain: must reach from the source to the receiver")
-    x, z = line[:, 0].copy(), line[:, 1]
-    x[0], x[-1] = min(x[0], xs), max(x[-1], xr)
-    for x1, x2, top in sorted(map(tuple, buildings)):
-        if not xs < x1 < x2 < xr:
-            raise OutOfRangeError(f"building from {x1:g} to {x2:g} m: must stand between source and receiver")
-        z1, z2 = np.interp([x1, x2], line[:, 0], line[:, 1])
-        left, right = x <= x1, x >= x2
-        x = np.concatenate([x[left], [x1, x1, x2, x2], x[right]])
-        z = np.concatenate([z[left], [z1, top, top, z2], z[right]])
-    return np.ascontiguousarray(x), np.ascontiguousarray(z)
+    line[0, 0], line[-1, 0] = min(line[0, 0], xs), max(line[-1, 0], xr)
+    inner = line[(line[:, 0] > xs) & (line[:, 0] < xr)]
+    ends = [[x, np.interp(x, line[:, 0], line[:, 1])] for x in (xs, xr)]
+    return np.concatenate([ends[:1], inner, ends[1:]]) - [xs, 0.0]
 
 
-def _ground(ground: Sequence[Sequence[float]], xs: float, xr: float) -> tuple[Array, Array]:
-    """Borders (n + 1,) and ground factors (n,) of the pieces."""
+def _ground(ground: Sequence[Sequence[float]], xs: float, xr: float) -> Array:
+    """Pieces of ground as (distance of their end from the source, G), (n, 2)."""
     pieces = np.asarray(ground, dtype=np.float64)
     if pieces.ndim != 2 or pieces.shape[1] != 3:
         raise OutOfRangeError("ground: needs pieces (from x, to x, G)")
@@ -212,34 +247,39 @@ def _ground(ground: Sequence[Sequence[float]], xs: float, xr: float) -> tuple[Ar
         raise OutOfRangeError("ground: pieces must follow each other without gap or overlap from source to receiver")
     if np.any((pieces[:, 2] < 0.0) | (pieces[:, 2] > 1.0)):
         raise OutOfRangeError("ground: G must be between 0 and 1")
-    borders = np.append(pieces[:, 0], max(pieces[-1, 1], xr))
-    borders[0] = min(borders[0], xs)
-    return borders, np.ascontiguousarray(pieces[:, 2])
+    ends = np.append(pieces[1:, 0], max(pieces[-1, 1], xr))
+    return np.ascontiguousarray(np.stack([ends - xs, pieces[:, 2]], axis=1)[ends > xs])
 
 
-def _edges(
-    terrain: Array, barriers: Sequence[Sequence[float]], buildings: Sequence[Sequence[float]], xs: float, xr: float
+def _objects(
+    line: Array, barriers: Sequence[Sequence[float]], buildings: Sequence[Sequence[float]], length: float, xs: float
 ) -> Array:
-    """Places and heights of all edges that may diffract, (2, n) by rising x."""
-    from lineside_plugins.eu_propagation.kernels import insert_edge
+    """Edges of barriers that rise above the terrain and of buildings, (n, 7), as in ``VerticalCuts.edge``."""
+    from lineside.scene.cuts import BARRIER, BUILDING
 
-    x, z = terrain[:, 0], terrain[:, 1]
-    inner = range(1, len(x) - 1)
-    corners = [(float(x[i]), float(z[i])) for i in inner if _bends_down(x[i - 1 : i + 2], z[i - 1 : i + 2])]
-    for bx, top in barriers:
-        if not xs < bx < xr:
-            raise OutOfRangeError(f"barrier at {bx:g} m: must stand between source and receiver")
-        if top > np.interp(bx, x, z):
-            corners.append((float(bx), float(top)))
-    for x1, x2, top in buildings:
-        corners += [(float(x1), float(top)), (float(x2), float(top))]
-    ex, ez, n = np.empty(len(corners)), np.empty(len(corners)), 0
-    for cx, cz in corners:
-        if xs < cx < xr:
-            n = insert_edge(ex, ez, n, cx, cz)
-    return np.stack([ex[:n], ez[:n]])
+    rows = []
+    for x, top in barriers:
+        if not 0.0 < x - xs < length:
+            raise OutOfRangeError(f"barrier at {x:g} m: must stand between source and receiver")
+        if top > np.interp(x - xs, line[:, 0], line[:, 1]):
+            rows.append([x - xs, top, 0.0, 1.0, 0.0, BARRIER, 0.0])
+    for k, (x1, x2, top) in enumerate(buildings):
+        if not 0.0 < x1 - xs < x2 - xs < length:
+            raise OutOfRangeError(f"building from {x1:g} to {x2:g} m: must stand between source and receiver")
+        rows += [[x - xs, top, x2 - x1, 1.0, 0.0, BUILDING, k] for x in (x1, x2)]
+    return np.array(sorted(rows, key=lambda row: row[0]), dtype=np.float64).reshape(-1, 7)
 
 
-def _bends_down(x: Array, z: Array) -> bool:
-    """Whether three neighbouring terrain points form a ridge, shoulder or upper end of a wall."""
-    return bool((x[1] - x[0]) * (z[2] - z[1]) - (x[2] - x[1]) * (z[1] - z[0]) < -1e-9)
+def _walls(
+    walls: Sequence[tuple[float, float, float | Sequence[float] | Array]], xs: float, xr: float
+) -> tuple[Array, Array]:
+    """Reflecting walls as rows of ``VerticalCuts.mirror``, (n, 6), and their absorption, (n, 8)."""
+    mirror, absorption = np.zeros((len(walls), 6)), np.zeros((len(walls), 8))
+    for k, (x, top, alpha) in enumerate(walls):
+        if not xs < x < xr:
+            raise OutOfRangeError(f"wall at {x:g} m: must stand between image source and receiver")
+        absorption[k] = alpha
+        if np.any((absorption[k] < 0.0) | (absorption[k] >= 1.0)):
+            raise OutOfRangeError(f"wall at {x:g} m: absorption must be at least 0 and below 1")
+        mirror[k, :2], mirror[k, 5] = (x - xs, top), k
+    return mirror, absorption

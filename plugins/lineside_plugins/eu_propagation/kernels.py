@@ -1,39 +1,78 @@
 """The formulas of propagation, compiled.
 
-Every function works on plain numbers and small arrays, in the energy domain: an attenuation A is held as the factor
-10^(-A/10), so that the ground effect is a product and needs no logarithm. :func:`..cut.vertical_cut` and the
-calculator run the same functions. They stand in one file because numba's on-disk cache notices changes of the
-file that it compiled, not of the files that this one imports.
+Everything is held in the energy domain: an attenuation A as the factor 10^(-A/10), so that the ground effect is a
+product and needs no logarithm. :func:`..cut.vertical_cut` and the calculator run the same functions. They stand in one
+file because numba's on-disk cache notices changes of the file that it compiled, not of the files that this one imports.
+
+Geometry is found item by item, an item being a path from one source height in one weather state. Formulas run over a
+tile of items, band by band: in the one work space ``t`` a row is ``TILE`` numbers from its first index on, one lane per
+item. Rows start at constants of the module, so that the compiler knows that they do not overlap and works on many lanes
+at once. No lane depends on another.
 
 Equation numbers: Directive 2002/49/EC, Annex II (as amended by (EU) 2021/1226), section 2.5. Symbols as there:
-z heights, G ground factor, delta path difference, Gamma radius of curved rays (0 here means straight rays).
+z heights, G ground factor, delta path difference, Gamma radius of curved rays (0 here means straight rays). Distances
+x count from the source along the path.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
-from numba import njit, prange
-from numpy.typing import NDArray
+from numba import njit
 
 from lineside.acoustics.bands import OCTAVES_HZ, Array
 from lineside.scene.model import IntArray
 
+N_BANDS = 8
+TILE = 64
 SOUND_SPEED_M_S = 340.0
 CAP = 10.0**2.5  # 25 dB, the largest pure diffraction
 SPREADING = 10.0**-1.1  # (2.5.12)
 LN10 = math.log(10.0)
 GRAZING_M = 1e-9  # an edge must rise above a ray by more than this to block it
 SHORTEST_M = 1e-6  # keeps divisions by d_p finite
-G_STEP, MOST_STEPS = 0.1, 10  # a piece of track is split where G_path changes by more along it,
-SPLIT_RATIO = 0.05  # unless it is shorter than this part of its distance
-K, W1, W2, W3, WAVELENGTH = range(5)
-#: Rows of the scratch array ``work``, each (n_bands,): ground factors, diffractions, and what comes out.
-WHOLE, Q_S, Q_R, DIRECT, IMAGE_S, IMAGE_R, DIFFRACTED, RESULT, NEAR, N_ROWS = range(10)
-#: What :func:`stretch` reports: equivalent heights at both ends, d_p, G_path, images of both ends.
-Z_A, Z_B, D_P, G_PATH, IMAGE_A, IMAGE_B = 0, 1, 2, 3, 4, 6
-WHOLE_PATH, SOURCE_SIDE, RECEIVER_SIDE = range(3)
+BEND_M2 = 1e-9  # ground bends downward where the cross product of two neighbouring pieces lies below minus this
+SMALLEST_M = 0.5  # a reflector must be as high and as wide (section 2.5.7)
+TERM_ENERGY = 10.0**0.001 - 1.0  # an image that adds less than 0.01 dB ends the series between train and barrier
+MOST_IMAGES = 200
+ABSORBING = 0.8  # above it a barrier throws nothing back to the train
+BODY_REACH = 5.0  # nor if it is further away than this many times its height
+
+#: Columns of the arrays of :class:`lineside.scene.cuts.VerticalCuts`, repeated here for the compiler's cache.
+SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO = range(7)
+PLACE, TOP_Z, KIND, OWNER = 0, 1, 5, 6
+MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
+BARRIER, BUILDING = 0, 1
+
+#: Columns of the table of bands: wave number, the factors of (2.5.17), wavelength, 40 / lambda, absorption of air.
+K, W1, W2, W3, WAVELENGTH, PER_WAVE, AIR = range(7)
+
+#: Inputs of a stretch of ground in rows behind its first one, and the rows of its ground factor by band.
+G, G_S, Z_A, Z_B, D_P, CURVED = range(0, 6 * TILE, TILE)
+Q = 6 * TILE
+STRETCH_SIZE = (6 + N_BANDS) * TILE
+WHOLE, SOURCE_SIDE, RECEIVER_SIDE = 0, STRETCH_SIZE, 2 * STRETCH_SIZE
+#: Then the inputs of diffraction and its outcome by band, distances with what spreading and air leave by band, scratch.
+DELTA, DELTA_S, DELTA_R, PER_E, DIFFRACTED, SHARES, DISTANCE, NEAR, SCALE, X, E, Y, U, LIMIT, HARD, A, B, SCALED = (
+    3 * STRETCH_SIZE + n * TILE for n in (0, 1, 2, 3, 4, 12, 13, 14, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31)
+)
+TILE_SIZE = 3 * STRETCH_SIZE + 32 * TILE
+#: Columns of the list of items: lanes of its whole path, its diffraction and its distance, which bands are diffracted
+#: (bit by bit), target row and height with state, whether the target is a reflected path, whether it has factors.
+LANE_WHOLE, LANE_EDGE, LANE_NEAR, BANDS, TARGET, SLOT, REFLECTED, FACTORS, N_COLUMNS = range(9)
+#: How many there are of items, whole paths, diffractions and distances.
+ITEMS, WHOLES, EDGES, NEARS = range(4)
+ALL_BANDS = 2**N_BANDS - 1
+#: Rows of what :func:`stretch` reports, and their columns: equivalent heights at both ends, d_p, G_path, images.
+WHOLE_PATH, BEFORE, BEHIND = range(3)
+INFO_Z_A, INFO_Z_B, INFO_D_P, G_PATH, IMAGE_A, IMAGE_B = 0, 1, 2, 3, 4, 6
+
+LOG2E, MAGIC = 1.0 / math.log(2.0), 1.5 * 2.0**52
+LN2, LN2_HIGH, LN2_LOW, ROOT2 = math.log(2.0), 0.6931471803691238, 1.9082149292705877e-10, math.sqrt(2.0)
+BIAS, MAGIC_BITS = 1023 << 52, 0x4338 << 48
+MANTISSA = (1 << 52) - 1
 
 
 def _can_cache() -> bool:
@@ -46,138 +85,304 @@ def _can_cache() -> bool:
 
 
 CACHE = _can_cache()
-_jit = njit(cache=CACHE, error_model="numpy", fastmath={"contract"})
+_jit = njit(cache=CACHE, nogil=True, error_model="numpy", fastmath={"contract"})
+_jit_sums = njit(cache=CACHE, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
 
 
-def band_constants() -> Array:
-    """Per octave: wave number, the three frequency factors of (2.5.17), wavelength; (5, 8)."""
+def band_table(absorption: Array | None = None) -> Array:
+    """Constants of the bands, (8, 7); ``absorption`` of air as energy exponent per metre, (8,), none if left out."""
     f = OCTAVES_HZ
-    return np.stack([2 * np.pi * f / SOUND_SPEED_M_S, 0.0185 * f**2.5, f**1.5, 1.3e3 * f**0.75, SOUND_SPEED_M_S / f])
+    lam = SOUND_SPEED_M_S / f
+    air = np.zeros(N_BANDS) if absorption is None else absorption
+    columns = [2 * np.pi * f / SOUND_SPEED_M_S, 0.0185 * f**2.5, f**1.5, 1.3e3 * f**0.75, lam, 40.0 / lam, air]
+    return np.ascontiguousarray(np.stack(columns, axis=1))
 
 
 @_jit
-def exp_neg(x: float) -> float:
-    """e^-x for x >= 0: a short series for x/1024, squared ten times.
+def tile() -> Array:
+    """A work space; all lanes hold numbers with which every formula is finite."""
+    return np.ones(TILE_SIZE)
 
-    The processor can do this for several bands at once, which it cannot with the library's exp.
+
+@_jit
+def exp_neg(t: Array, row: int) -> None:
+    """e^-x for the lanes of a row, in place: e^y by its series for |y| < 0.35, times a power of 2 set bit by bit.
+
+    The processor can do this for several lanes at once, which it cannot with the library's exp.
     """
-    y = min(x, 700.0) * (-1.0 / 1024.0)
-    p = 1.0 / 40320.0 + y * (1.0 / 362880.0)
-    p = 1.0 / 720.0 + y * (1.0 / 5040.0 + y * p)
-    p = 1.0 / 24.0 + y * (1.0 / 120.0 + y * p)
-    p = 1.0 + y * (1.0 + y * (0.5 + y * (1.0 / 6.0 + y * p)))
-    p = p * p * (p * p)
-    p = p * p * (p * p)
-    p = p * p * (p * p)
-    p = p * p * (p * p)
-    return p * p * (p * p)
+    v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
+    bits = scale.view(np.int64)
+    for j in range(TILE):
+        x = min(v[j], 700.0)
+        m = MAGIC - x * LOG2E  # the whole number of doublings stands in the lowest bits
+        n = m - MAGIC
+        y = (-x - n * LN2_HIGH) - n * LN2_LOW
+        y2 = y * y
+        y4 = y2 * y2
+        low = (1.0 + y) + y2 * (0.5 + y * (1.0 / 6.0))
+        middle = (1.0 / 24.0 + y * (1.0 / 120.0)) + y2 * (1.0 / 720.0 + y * (1.0 / 5040.0))
+        high = (1.0 / 40320.0 + y * (1.0 / 362880.0)) + y2 * (1.0 / 3628800.0 + y * (1.0 / 39916800.0))
+        scale[j] = m
+        v[j] = low + y4 * (middle + y4 * high)
+    for j in range(TILE):
+        bits[j] = (bits[j] << 52) + BIAS
+    for j in range(TILE):
+        v[j] *= scale[j]
 
 
 @_jit
-def porous_ground(
-    band: Array, g_w: float, z_a: float, z_b: float, d_p: float, limit: float, work: Array, row: int
-) -> None:
-    """Ground factor (2.5.15) with (2.5.16) and (2.5.17), not above ``limit``, into a row of ``work``."""
-    u = g_w**1.3
-    scale = 4.0 / (d_p * d_p)
-    for i in range(work.shape[1]):
-        k = band[K, i]
-        x = d_p * band[W1, i] * u * u / (band[W2, i] * u * u + band[W3, i] * u + 1.16e6)
-        c = d_p * (1.0 + 3.0 * x * exp_neg(math.sqrt(x))) / ((1.0 + x) * k)
-        root = math.sqrt(2.0 * c)
-        q = scale * k * k * (z_a * (z_a - root) + c) * (z_b * (z_b - root) + c)
-        work[row, i] = min(q, limit)
+def power_1_3(t: Array, row: int) -> None:
+    """g^1.3 for the lanes of a row, in place; 0 < g <= 1. ln g from the exponent and a series of the mantissa."""
+    v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
+    v_bits, bits = v.view(np.int64), scale.view(np.int64)
+    for j in range(TILE):
+        bits[j] = (v_bits[j] >> 52) - 1023 + MAGIC_BITS
+        v_bits[j] = (v_bits[j] & MANTISSA) + BIAS
+    for j in range(TILE):
+        n, m = scale[j] - MAGIC, v[j]
+        s = (m - ROOT2) / (m + ROOT2)
+        q = s * s
+        more = 1.0 / 9.0 + q * (1.0 / 11.0 + q * (1.0 / 13.0 + q * (1.0 / 15.0 + q * (1.0 / 17.0))))
+        series = s * (1.0 + q * (1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * more))))
+        v[j] = -1.3 * ((n + 0.5) * LN2 + 2.0 * series)
+    exp_neg(t, row)
+
+
+def _ground_function(first: int) -> Callable[[Array, Array], None]:
+    """The ground effect of one stretch of each item, compiled for its own rows."""
+
+    @_jit
+    def ground(t: Array, band: Array) -> None:
+        """Ground factors 10^(-A_ground/10) of stretches whose ends lie Z_A and Z_B above their mean planes.
+
+        G_S is the ground factor of the source area, -1 on the receiver's side of an edge, where (2.5.14) does not
+        apply; CURVED is 1 in favourable conditions. Which G goes where: Table 2.5.b.
+        """
+        for j in range(TILE):
+            g, g_s, d_p, curved = t[first + G + j], t[first + G_S + j], t[first + D_P + j], t[first + CURVED + j]
+            z_a, z_b = t[first + Z_A + j], t[first + Z_B + j]
+            z_sum = z_a + z_b
+            reach = 30.0 * z_sum
+            ratio = d_p / max(reach, 1e-12)
+            g_m = g * ratio + g_s * (1.0 - ratio) if g_s >= 0.0 and ratio <= 1.0 else g  # (2.5.14)
+            far = 1.0 + 2.0 * max(0.0, 1.0 - reach / d_p)  # (2.5.20)
+            bound = 0.3 * (1.0 - g_m) * (far if curved > 0.0 else 1.0)  # (2.5.18)
+            bound = 0.3 if g == 0.0 and curved == 0.0 else bound
+            lift = curved if z_sum >= 1e-9 else 0.0  # turbulence would lift two points on the plane without end
+            per_sum = d_p / max(z_sum, 1e-9)
+            turbulence = lift * 6e-3 * per_sum  # (2.5.19) and below it
+            bend = lift * 1e-4 * per_sum * per_sum
+            t[A + j] = z_a + bend * z_a * z_a + turbulence
+            t[B + j] = z_b + bend * z_b * z_b + turbulence
+            t[SCALED + j] = 4.0 / (d_p * d_p)
+            t[U + j] = max(1e-12, g if curved > 0.0 else g_m)
+            t[LIMIT + j] = -LN10 * bound
+            t[HARD + j] = 1.0 if g == 0.0 or lift < curved else 0.0
+        power_1_3(t, U)
+        exp_neg(t, LIMIT)
+        for j in range(TILE):
+            t[HARD + j] *= t[LIMIT + j]
+        for i in range(N_BANDS):
+            k, per_k, w1, w2, w3 = band[i, K], 1.0 / band[i, K], band[i, W1], band[i, W2], band[i, W3]
+            for j in range(TILE):  # (2.5.17)
+                u = t[U + j]
+                above = t[first + D_P + j] * (w1 * u * u)
+                below = w2 * u * u + w3 * u + 1.16e6
+                per_both = 1.0 / (below * (above + below))
+                x = above * (above + below) * per_both  # w d_p
+                t[X + j] = x
+                t[Y + j] = below * below * per_both  # 1 / (1 + w d_p)
+                t[E + j] = math.sqrt(x)
+            exp_neg(t, E)
+            for j in range(TILE):  # (2.5.16), (2.5.15)
+                z_a, z_b = t[A + j], t[B + j]
+                c = t[first + D_P + j] * (1.0 + 3.0 * t[X + j] * t[E + j]) * t[Y + j] * per_k
+                root = math.sqrt(2.0 * c)
+                q = t[SCALED + j] * (k * k) * (z_a * (z_a - root) + c) * (z_b * (z_b - root) + c)
+                t[Y + j] = max(min(q, t[LIMIT + j]), t[HARD + j])
+            q_row = t[first + Q + i * TILE : first + Q + (i + 1) * TILE]
+            for j in range(TILE):
+                q_row[j] = t[Y + j]
+
+    return ground
+
+
+ground_of_whole, ground_before, ground_behind = map(_ground_function, (WHOLE, SOURCE_SIDE, RECEIVER_SIDE))
 
 
 @_jit
-def ground(
-    band: Array, favourable: bool, g: float, g_s: float, z_a: float, z_b: float, d_p: float, work: Array, row: int
-) -> None:
-    """Ground factor of a stretch whose ends lie ``z_a`` and ``z_b`` above its mean plane, into a row of ``work``.
+def pure_diffraction(x: float) -> float:
+    """10^(Delta_dif/10) of (2.5.21) without the cap of 25 dB; x = (40 / lambda) C'' delta."""
+    return 3.0 + x if x >= -2.0 else 1.0
 
-    ``g_s`` is the ground factor of the source area, -1 on the receiver's side of an edge, where (2.5.14) does not
-    apply. Which G goes where: Table 2.5.b.
+
+@_jit
+def several_edges(lam: float, per_e: float) -> float:
+    """C'' of (2.5.23); ``per_e`` is 1 / (path from the first to the last edge), 0 for one edge or up to 0.3 m."""
+    t = 5.0 * lam * per_e
+    return (1.0 + t * t) / (1.0 / 3.0 + t * t) if per_e > 0.0 else 1.0
+
+
+@_jit
+def ground_behind_edge(a_ground: float, ratio: float) -> float:
+    """10^(-Delta_ground/20) of (2.5.31), (2.5.32); ``ratio`` is that of pure diffraction, the path's to its image's.
+
+    Where the image's path is not the longer one both terms count as equal, as the law has it for points below
+    their mean plane.
     """
-    z_sum = z_a + z_b
-    reach = 30.0 * z_sum
-    g_m = g
-    if g_s >= 0.0 and d_p <= reach:  # (2.5.14)
-        g_m = g * d_p / reach + g_s * (1.0 - d_p / reach)
-    g_w = g_m
-    bound = 0.3 * (1.0 - g_m)  # (2.5.18)
-    hard = g == 0.0
-    if favourable:
-        g_w = g
-        if d_p > reach:  # (2.5.20)
-            bound *= 1.0 + 2.0 * (1.0 - reach / d_p)
-        if z_sum < 1e-9:  # turbulence would lift both ends without end
-            hard = True
+    return 1.0 + (math.sqrt(a_ground) - 1.0) * math.sqrt(min(1.0, ratio))
+
+
+@_jit
+def diffraction(t: Array, band: Array) -> None:
+    """10^(-A_dif/10) of (2.5.30), from the path differences of the path and of both images and the ground factors."""
+    for i in range(N_BANDS):
+        lam, per_wave = band[i, WAVELENGTH], band[i, PER_WAVE]
+        q_s = t[SOURCE_SIDE + Q + i * TILE : SOURCE_SIDE + Q + (i + 1) * TILE]
+        q_r = t[RECEIVER_SIDE + Q + i * TILE : RECEIVER_SIDE + Q + (i + 1) * TILE]
+        row = t[DIFFRACTED + i * TILE : DIFFRACTED + (i + 1) * TILE]
+        for j in range(TILE):
+            x = per_wave * several_edges(lam, t[PER_E + j])
+            direct = pure_diffraction(x * t[DELTA + j])
+            image_s = pure_diffraction(x * t[DELTA_S + j])
+            image_r = pure_diffraction(x * t[DELTA_R + j])
+            capped = min(direct, CAP)
+            per_all = 1.0 / (image_s * image_r * capped)
+            sides = ground_behind_edge(q_s[j], direct * image_r * capped * per_all)
+            sides *= ground_behind_edge(q_r[j], direct * image_s * capped * per_all)
+            t[Y + j] = sides * sides * image_s * image_r * per_all
+        for j in range(TILE):
+            row[j] = t[Y + j]
+
+
+@_jit
+def spread_and_air(t: Array, band: Array) -> None:
+    """10^(-(A_div + A_atm)/10) over the distances. (2.5.12), (2.5.13)"""
+    for j in range(TILE):
+        d = t[DISTANCE + j]
+        t[A + j] = SPREADING / (d * d)
+    for i in range(N_BANDS):
+        air = band[i, AIR]
+        row = t[NEAR + i * TILE : NEAR + (i + 1) * TILE]
+        for j in range(TILE):
+            t[E + j] = air * t[DISTANCE + j]
+        exp_neg(t, E)
+        for j in range(TILE):
+            row[j] = t[E + j] * t[A + j]
+
+
+@_jit
+def finish(t: Array, items: IntArray, n: int, factors: Array, out: Array, reflected: Array) -> None:
+    """Add the energies of n items to the results, in their order."""
+    for m in range(n):
+        whole, edge = WHOLE + Q + items[m, LANE_WHOLE], DIFFRACTED + items[m, LANE_EDGE]
+        near, bands = NEAR + items[m, LANE_NEAR], items[m, BANDS]
+        share, row, slot = t[SHARES + m], items[m, TARGET], items[m, SLOT]
+        target = reflected[row, slot] if items[m, REFLECTED] else out[row, slot]
+        if bands == 0:
+            for i in range(N_BANDS):
+                t[X + i] = t[near + i * TILE] * t[whole + i * TILE]
+        elif bands == ALL_BANDS:
+            for i in range(N_BANDS):
+                t[X + i] = t[near + i * TILE] * t[edge + i * TILE]
         else:
-            turbulence = 6e-3 * d_p / z_sum  # (2.5.19) and below it
-            bend = 1e-4 * (d_p / z_sum) ** 2
-            z_a += bend * z_a * z_a + turbulence
-            z_b += bend * z_b * z_b + turbulence
-    elif hard:
-        bound = 0.3
-    limit = math.exp(LN10 * bound)
-    if hard:
-        for i in range(work.shape[1]):
-            work[row, i] = limit
-    else:
-        porous_ground(band, g_w, z_a, z_b, d_p, limit, work, row)
+            for i in range(N_BANDS):
+                t[X + i] = t[near + i * TILE] * t[(edge if bands >> i & 1 else whole) + i * TILE]
+        if items[m, FACTORS]:
+            for i in range(N_BANDS):
+                t[X + i] *= factors[m, bands >> i & 1, i]
+        for i in range(N_BANDS):
+            target[i] += share * t[X + i]
 
 
 @_jit
-def mean_plane(px: Array, pz: Array, xa: float, xb: float) -> tuple[float, float]:
-    """Least-squares line through the profile between xa and xb: z = a (x - xa) + b; (2.5.3), (2.5.4).
+def flush(
+    t: Array, band: Array, items: IntArray, count: IntArray, factors: Array, out: Array, reflected: Array
+) -> None:
+    """Run the formulas over all items of the tile, add their energies to the results and empty the tile."""
+    spread_and_air(t, band)
+    if count[WHOLES] > 0:
+        ground_of_whole(t, band)
+    if count[EDGES] > 0:
+        ground_before(t, band)
+        ground_behind(t, band)
+        diffraction(t, band)
+    finish(t, items, count[ITEMS], factors, out, reflected)
+    count[:] = 0
 
-    x counts from xa and z from the first profile point, so that nothing cancels far from the origin. Vertical
-    pieces of the profile have no length and drop out.
+
+@_jit
+def piece_at(px: Array, n: int, x: float, onward: bool) -> int:
+    """Which piece of the profile holds x; at a profile point the one after it (``onward``) or before it."""
+    low, high = 0, n - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if px[middle] > x or (px[middle] == x and not onward):
+            high = middle
+        else:
+            low = middle
+    return low
+
+
+@_jit_sums
+def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[float, float]:
+    """Least-squares line through the first n profile points, from xa to xb: z = a (x - xa) + b; (2.5.3), (2.5.4).
+
+    x counts from xa and z from a profile point nearby, so that nothing cancels far from the origin. Vertical pieces of
+    the profile have no length and drop out.
     """
-    length = xb - xa
-    z0 = pz[0]
+    low, last = piece_at(px, n, xa, True), piece_at(px, n, xb, False)
+    z0 = pz[low]
     moment, area = 0.0, 0.0
-    for n in range(px.size - 1):
-        lo = max(px[n], xa)
-        hi = min(px[n + 1], xb)
+    for k in range(low + 1, last):
+        x1, x2, z1, z2 = px[k] - xa, px[k + 1] - xa, pz[k] - z0, pz[k + 1] - z0
+        area += (z1 + z2) * (x2 - x1)  # B of (2.5.3)
+        moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)  # A of (2.5.3), threefold
+    k = low
+    for _ in range(2):
+        lo, hi = max(px[k], xa), min(px[k + 1], xb)
         if hi > lo:
-            slope = (pz[n + 1] - pz[n]) / (px[n + 1] - px[n])
-            z_lo = pz[n] + slope * (lo - px[n]) - z0
-            z_hi = pz[n] + slope * (hi - px[n]) - z0
-            lo -= xa
-            hi -= xa
-            area += (z_lo + z_hi) * (hi - lo)  # B of (2.5.3)
-            moment += (z_lo * (2.0 * lo + hi) + z_hi * (lo + 2.0 * hi)) * (hi - lo) / 3.0  # A of (2.5.3)
+            slope = (pz[k + 1] - pz[k]) / (px[k + 1] - px[k])
+            z1, z2 = pz[k] + slope * (lo - px[k]) - z0, pz[k] + slope * (hi - px[k]) - z0
+            x1, x2 = lo - xa, hi - xa
+            area += (z1 + z2) * (x2 - x1)
+            moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)
+        if last <= low:
+            break
+        k = last
+    length = xb - xa
+    moment /= 3.0
     a = 3.0 * (2.0 * moment - area * length) / length**3
     b = 2.0 * area / length - 3.0 * moment / length**2
     return a, b + z0
 
 
 @_jit
-def mean_g(gx: Array, gg: Array, xa: float, xb: float) -> float:
-    """Mean ground factor between xa and xb, weighted with horizontal length (section 2.5.3)."""
-    total = 0.0
-    for n in range(gg.size):
-        total += gg[n] * max(0.0, min(gx[n + 1], xb) - max(gx[n], xa))
+def mean_g(ground: Array, xa: float, xb: float) -> float:
+    """Mean ground factor between xa and xb, weighted with horizontal length (section 2.5.3).
+
+    ``ground`` (n, 2): where each piece ends, its factor.
+    """
+    total, start = 0.0, 0.0
+    for k in range(ground.shape[0]):
+        total += ground[k, 1] * max(0.0, min(ground[k, 0], xb) - max(start, xa))
+        start = ground[k, 0]
     return total / (xb - xa)
 
 
 @_jit
-def stretch(
-    px: Array, pz: Array, gx: Array, gg: Array, xa: float, za: float, xb: float, zb: float, info: Array, part: int
-) -> None:
-    """Equivalent heights, d_p, G_path and the mirror images of both ends for the ground between A and B.
+def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
+    """Equivalent heights, d_p and the mirror images of both ends for ground between A and B of mean plane a, b.
 
     They go into a row of ``info``. A negative height becomes 0; such a point is its own image.
     """
-    a, b = mean_plane(px, pz, xa, xb)
     root = math.sqrt(1.0 + a * a)
     h_a = max(0.0, (za - b) / root)
     h_b = max(0.0, (zb - b - a * (xb - xa)) / root)
-    info[part, Z_A] = h_a
-    info[part, Z_B] = h_b
-    info[part, D_P] = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) / root)
-    info[part, G_PATH] = mean_g(gx, gg, xa, xb)
+    info[part, INFO_Z_A] = h_a
+    info[part, INFO_Z_B] = h_b
+    info[part, INFO_D_P] = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) / root)
+    info[part, G_PATH] = g
     info[part, IMAGE_A] = xa + 2.0 * h_a * a / root
     info[part, IMAGE_A + 1] = za - 2.0 * h_a / root
     info[part, IMAGE_B] = xb + 2.0 * h_b * a / root
@@ -186,11 +391,19 @@ def stretch(
 
 @_jit
 def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
-    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25)."""
+    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25) by the series of asin."""
     chord = math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
     if gamma == 0.0:
         return chord
-    return 2.0 * gamma * math.asin(min(1.0, chord / (2.0 * gamma)))
+    t = chord / (2.0 * gamma)
+    if t > 0.1:
+        return 2.0 * gamma * math.asin(min(1.0, t))
+    s = t * t
+    more = 231.0 / 13312.0 + s * (143.0 / 10240.0 + s * (6435.0 / 557056.0))
+    return chord * (
+        1.0
+        + s * (1.0 / 6.0 + s * (3.0 / 40.0 + s * (5.0 / 112.0 + s * (35.0 / 1152.0 + s * (63.0 / 2816.0 + s * more)))))
+    )
 
 
 @_jit
@@ -208,23 +421,40 @@ def rises_above(x: float, z: float, xa: float, za: float, xb: float, zb: float, 
 
 
 @_jit
-def hull(ex: Array, ez: Array, xs: float, zs: float, xr: float, zr: float, gamma: float, found: IntArray) -> int:
-    """Edges that the shortest convex ray over all edges touches; their number, 0 if nothing blocks.
+def edges_above(ex: Array, ez: Array, n: int, zs: float, length: float, zr: float, pick: IntArray) -> int:
+    """Which of n edges rise above the straight ray from source to receiver; their number."""
+    dz = zr - zs
+    least = GRAZING_M * math.sqrt(length * length + dz * dz)
+    found = 0
+    for j in range(n):
+        if (ez[j] - zs) * length - ex[j] * dz > least:
+            pick[found] = j
+            found += 1
+    return found
+
+
+@_jit
+def hull(
+    ex: Array, ez: Array, pick: IntArray, n_pick: int, zs: float, length: float, zr: float, gamma: float,
+    found: IntArray,
+) -> int:  # fmt: skip
+    """Of the edges ``pick`` those that the shortest convex ray over all of them touches; 0 if nothing blocks.
 
     Edges come with rising x. Upper hull by a monotone chain; for curved rays a hull of arcs, which may be built alike
-    because two arcs of one radius meet at most once.
+    because two arcs of one radius meet at most once. An arc runs above its chord: edges off the straight hull are off
+    the hull of arcs.
     """
     n = 0
-    for j in range(ex.size + 1):
-        x, z = (ex[j], ez[j]) if j < ex.size else (xr, zr)
+    for m in range(n_pick + 1):
+        x, z = (ex[pick[m]], ez[pick[m]]) if m < n_pick else (length, zr)
         while n > 0:
             top = found[n - 1]
-            xp, zp = (ex[found[n - 2]], ez[found[n - 2]]) if n > 1 else (xs, zs)
+            xp, zp = (ex[found[n - 2]], ez[found[n - 2]]) if n > 1 else (0.0, zs)
             if rises_above(ex[top], ez[top], xp, zp, x, z, gamma):
                 break
             n -= 1
-        if j < ex.size:
-            found[n] = j
+        if m < n_pick:
+            found[n] = pick[m]
             n += 1
     return n
 
@@ -255,120 +485,31 @@ def path_difference(
 
 
 @_jit
-def pure_diffraction(band: Array, delta: float, e: float, work: Array, row: int) -> None:
-    """10^(Delta_dif/10) of (2.5.21) without the cap of 25 dB; e = 0 for one edge. C'' by (2.5.23)."""
-    for i in range(work.shape[1]):
-        lam = band[WAVELENGTH, i]
-        c = 1.0
-        if e > 0.3:
-            t = (5.0 * lam / e) ** 2
-            c = (1.0 + t) / (1.0 / 3.0 + t)
-        x = 40.0 / lam * c * delta
-        work[row, i] = 3.0 + x if x >= -2.0 else 1.0
-
-
-@_jit
-def ground_behind_edge(a_ground: float, direct: float, image: float) -> float:
-    """10^(-Delta_ground/10) of (2.5.31), (2.5.32).
-
-    Where the image's path is not the longer one both terms count as equal, as the law has it for points below
-    their mean plane.
-    """
-    s = 1.0 + (math.sqrt(a_ground) - 1.0) * math.sqrt(min(1.0, direct / image))
-    return s * s
-
-
-@_jit
-def closest_edge(ex: Array, ez: Array, xs: float, zs: float, xr: float, zr: float, gamma: float) -> tuple[int, float]:
-    """Of the edges that do not block, the one with the largest path difference; -1 without edges."""
-    best, delta = -1, -math.inf
-    for j in range(ex.size):
-        d = one_edge(xs, zs, ex[j], ez[j], xr, zr, gamma)
-        if d > delta:
-            best, delta = j, d
-    return best, delta
-
-
-@_jit
-def boundary(
-    band: Array,
-    px: Array,
-    pz: Array,
-    gx: Array,
-    gg: Array,
-    ex: Array,
-    ez: Array,
-    xs: float,
-    zs: float,
-    xr: float,
-    zr: float,
-    g_s: float,
-    gamma: float,
-    report: bool,
-    found: IntArray,
-    info: Array,
-    work: Array,
+def closest_edge(
+    ex: Array, ez: Array, n: int, zs: float, length: float, zr: float, gamma: float, least: float
 ) -> tuple[int, float]:
-    """10^(-A_boundary/10) of one weather state, per octave, into row RESULT of ``work`` (N_ROWS, n_bands).
+    """Of n edges that do not block, the one with the largest path difference above ``least``; -1 if none has.
 
-    Profile (px, pz), ground borders gx with factors gg, edges (ex, ez) by rising x strictly between source and
-    receiver. ``info`` (3, 8) receives whole path, source side and receiver side, row DIFFRACTED of ``work`` which bands
-    were diffracted. With ``report`` the whole path is filled in even if no band needs it.
-
-    Returns
-    -------
-    n_edges, delta
-        Edges used (their indices in ``found``, 0 if no band is diffracted) and path difference. [m]
+    An edge v below the straight ray of length d, with its foot at u, has a detour of at least v^2 / (2 u + v) +
+    v^2 / (2 (d - u) + v). (2.5.27) lies above minus the detour by less than 1/250 of the depth, since each arc grows
+    with its chord by less than 1/500 more than the chord does. What cannot win by this is passed over.
     """
-    n_bands = work.shape[1]
-    curved = gamma > 0.0
-    n = hull(ex, ez, xs, zs, xr, zr, gamma, found)
-    blocked = n > 0
-    delta = 0.0
-    if not blocked:
-        found[0], delta = closest_edge(ex, ez, xs, zs, xr, zr, gamma)
-        n = 1 if found[0] >= 0 and delta > -band[WAVELENGTH, 0] / 20.0 else 0
-    counted = 0
-    if n > 0:
-        first, last = found[0], found[n - 1]
-        stretch(px, pz, gx, gg, xs, zs, ex[first], ez[first], info, SOURCE_SIDE)
-        stretch(px, pz, gx, gg, ex[last], ez[last], xr, zr, info, RECEIVER_SIDE)
-        xi, zi = info[SOURCE_SIDE, IMAGE_A], info[SOURCE_SIDE, IMAGE_A + 1]
-        xj, zj = info[RECEIVER_SIDE, IMAGE_B], info[RECEIVER_SIDE, IMAGE_B + 1]
-        mirrored = 0.0 if blocked else one_edge(xi, zi, ex[first], ez[first], xj, zj, gamma)
-        for i in range(n_bands):
-            lam = band[WAVELENGTH, i]
-            yes = blocked or (delta > -lam / 20.0 and delta > lam / 4.0 - mirrored)
-            work[DIFFRACTED, i] = 1.0 if yes else 0.0
-            counted += yes
-    if counted > 0:
-        e = 0.0
-        for m in range(n - 1):
-            e += ray(ex[found[m]], ez[found[m]], ex[found[m + 1]], ez[found[m + 1]], gamma)
-        delta = path_difference(ex, ez, found, n, e, xs, zs, xr, zr, gamma)
-        pure_diffraction(band, delta, e, work, DIRECT)
-        pure_diffraction(band, path_difference(ex, ez, found, n, e, xi, zi, xr, zr, gamma), e, work, IMAGE_S)
-        pure_diffraction(band, path_difference(ex, ez, found, n, e, xs, zs, xj, zj, gamma), e, work, IMAGE_R)
-    whole = counted < n_bands or report
-    if whole:
-        stretch(px, pz, gx, gg, xs, zs, xr, zr, info, WHOLE_PATH)
-    for part in range(3):
-        if whole if part == WHOLE_PATH else counted > 0:
-            side_g = -1.0 if part == RECEIVER_SIDE else g_s
-            z_a, z_b, d_p = info[part, Z_A], info[part, Z_B], info[part, D_P]
-            ground(band, curved, info[part, G_PATH], side_g, z_a, z_b, d_p, work, WHOLE + part)
-    if counted == 0:
-        for i in range(n_bands):
-            work[DIFFRACTED, i] = 0.0
-            work[RESULT, i] = work[WHOLE, i]
-        return 0, 0.0
-    for i in range(n_bands):  # (2.5.30)
-        direct = work[DIRECT, i]
-        sides = ground_behind_edge(work[Q_S, i], direct, work[IMAGE_S, i])
-        sides *= ground_behind_edge(work[Q_R, i], direct, work[IMAGE_R, i])
-        sides /= min(direct, CAP)
-        work[RESULT, i] = sides if work[DIFFRACTED, i] > 0.0 else work[WHOLE, i]
-    return n, delta
+    dz = zr - zs
+    d = math.sqrt(length * length + dz * dz)
+    ux, uz = length / d, dz / d
+    slack = 0.004 / ux if gamma > 0.0 else 0.0
+    best, delta = -1, least
+    for j in range(n):
+        x, z = ex[j], ez[j] - zs
+        v = x * uz - z * ux
+        u = x * ux + z * uz
+        reach = (2.0 * u + v) * (2.0 * (d - u) + v)
+        if v > 0.0 and 0.0 < u < d and v * v * (2.0 * d + 2.0 * v) >= (v * slack - delta) * reach:
+            continue
+        found = one_edge(0.0, zs, x, ez[j], length, zr, gamma)
+        if found > delta:
+            best, delta = j, found
+    return best, delta
 
 
 @_jit
@@ -378,341 +519,449 @@ def ray_radius(d: float) -> float:
 
 
 @_jit
-def spread_and_air(absorption: Array, d: float, work: Array) -> None:
-    """10^(-(A_div + A_atm)/10) into row NEAR; absorption as energy exponent per metre. (2.5.12), (2.5.13)"""
-    near = SPREADING / (d * d)
-    for i in range(work.shape[1]):
-        work[NEAR, i] = near * exp_neg(absorption[i] * d)
-
-
-@_jit
-def insert_edge(ex: Array, ez: Array, n: int, x: float, z: float) -> int:
-    """Put an edge into the list by rising x; of two at one place the higher stays. Returns the new number."""
-    at = n
-    while at > 0 and ex[at - 1] > x + SHORTEST_M:
-        at -= 1
-    if at > 0 and ex[at - 1] > x - SHORTEST_M:
-        ez[at - 1] = max(ez[at - 1], z)
+def add_edge(ex: Array, ez: Array, n: int, x: float, z: float) -> int:
+    """Append an edge at the rising distance x; of two at one place the higher stays. Returns the new number."""
+    if n > 0 and x - ex[n - 1] < SHORTEST_M:
+        ez[n - 1] = max(ez[n - 1], z)
         return n
-    for m in range(n, at, -1):
-        ex[m] = ex[m - 1]
-        ez[m] = ez[m - 1]
-    ex[at] = x
-    ez[at] = z
+    ex[n] = x
+    ez[n] = z
     return n + 1
 
 
 @_jit
-def crossed_barriers(
-    xs: float,
-    ys: float,
-    xr: float,
-    yr: float,
-    length: float,
-    floor_z: float,
-    seg_xy: Array,
-    seg_z: Array,
-    seg_box: Array,
-    ex: Array,
-    ez: Array,
-) -> int:
-    """Edges where a path in plan crosses barrier segments: distances from the source and heights; their number."""
-    dx, dy = xr - xs, yr - ys
-    x_lo, x_hi, y_lo, y_hi = min(xs, xr), max(xs, xr), min(ys, yr), max(ys, yr)
-    n = 0
-    for m in range(seg_xy.shape[0]):
-        if seg_box[m, 0] > x_hi or seg_box[m, 1] < x_lo or seg_box[m, 2] > y_hi or seg_box[m, 3] < y_lo:
-            continue
-        ax, ay = seg_xy[m, 0, 0], seg_xy[m, 0, 1]
-        bx, by = seg_xy[m, 1, 0] - ax, seg_xy[m, 1, 1] - ay
-        cross = dx * by - dy * bx
-        if cross == 0.0:  # along the barrier: no crossing
-            continue
-        t = ((ax - xs) * by - (ay - ys) * bx) / cross
-        u = ((ax - xs) * dy - (ay - ys) * dx) / cross
-        if u < 0.0 or u > 1.0 or t * length < SHORTEST_M or (1.0 - t) * length < SHORTEST_M:
-            continue
-        z = seg_z[m, 0] + u * (seg_z[m, 1] - seg_z[m, 0])
-        if z > floor_z:
-            n = insert_edge(ex, ez, n, t * length, z)
+def box_end(edge: Array, n: int, j: int) -> int:
+    """Where a path leaves the building that it enters at edge j, as a row of ``edge``; -1 if it enters none there."""
+    if edge[j, KIND] != BUILDING:
+        return -1
+    entering = True
+    for m in range(j):
+        if edge[m, KIND] == BUILDING and edge[m, OWNER] == edge[j, OWNER]:
+            entering = not entering
+    if entering:
+        for m in range(j + 1, n):
+            if edge[m, KIND] == BUILDING and edge[m, OWNER] == edge[j, OWNER]:
+                return m
+    return -1
+
+
+@_jit
+def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int) -> int:
+    """Append the corners of a building that ends before ground point k; returns the new number of points."""
+    for side in range(2):
+        x = x1 if side == 0 else x2
+        m = k
+        while m > 1 and profile[m - 1, 0] > x:
+            m -= 1
+        x_low, x_high, z = profile[m - 1, 0], profile[m, 0], profile[m, 1]
+        if x_high > x_low:
+            z = profile[m - 1, 1] + (z - profile[m - 1, 1]) * (x - x_low) / (x_high - x_low)
+        px[n], px[n + 1] = x, x
+        pz[n + side], pz[n + 1 - side] = z, top
+        n += 2
     return n
 
 
 @_jit
-def ground_pieces(
-    xs: float,
-    ys: float,
-    xr: float,
-    yr: float,
-    length: float,
-    default_g: float,
-    poly_xy: Array,
-    poly_start: IntArray,
-    poly_box: Array,
-    poly_g: Array,
-    inside: NDArray[np.bool_],
-    cut_t: Array,
-    cut_poly: IntArray,
-    gx: Array,
-    gg: Array,
-) -> int:
-    """Ground along a path in plan: borders gx (n + 1 of them, from 0 to ``length``) and factors gg; n.
+def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex: Array, ez: Array) -> tuple[int, int]:
+    """Lay buildings on the ground and find all edges that may diffract, both by rising distance.
 
-    A polygon is entered or left wherever one of its sides crosses the path. Crossings of the path's backward
-    extension tell whether the path starts inside.
+    ``profile`` (n, 2) and ``edge`` (m, 7) are rows of one path as in :class:`lineside.scene.cuts.VerticalCuts`. Edges
+    are the objects' own and those points of the ground, not hidden by a building, at which it bends downward.
+
+    Returns
+    -------
+    n_profile, n_edges
+        Points (px, pz) through which mean planes are laid and edges (ex, ez) strictly between source and receiver.
     """
-    dx, dy = xr - xs, yr - ys
-    square = dx * dx + dy * dy
-    x_lo, x_hi, y_lo, y_hi = min(xs, xr), max(xs, xr), min(ys, yr), max(ys, yr)
-    n_cuts = 0
-    for m in range(poly_g.size):
-        inside[m] = False
-        if poly_box[m, 0] > x_hi or poly_box[m, 1] < x_lo or poly_box[m, 2] > y_hi or poly_box[m, 3] < y_lo:
+    n_objects, n_ground = edge.shape[0], profile.shape[0]
+    n_boxes, end = 0, 0.0
+    for j in range(n_objects):
+        last = box_end(edge, n_objects, j)
+        if last >= 0 and edge[last, PLACE] > max(end, edge[j, PLACE]):
+            boxes[n_boxes, 0] = max(end, edge[j, PLACE])
+            end = edge[last, PLACE]
+            boxes[n_boxes, 1] = end
+            boxes[n_boxes, 2] = edge[j, TOP_Z]
+            n_boxes += 1
+    length = profile[n_ground - 1, 0]
+    n, n_edges, box, j = 0, 0, 0, 0
+    for k in range(n_ground):
+        x, z = profile[k, 0], profile[k, 1]
+        while box < n_boxes and boxes[box, 1] <= x:
+            n = add_box(profile, k, boxes[box, 0], boxes[box, 1], boxes[box, 2], px, pz, n)
+            box += 1
+        while j < n_objects and edge[j, PLACE] <= x:
+            if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
+                n_edges = add_edge(ex, ez, n_edges, edge[j, PLACE], edge[j, TOP_Z])
+            j += 1
+        if box < n_boxes and boxes[box, 0] < x:
             continue
-        last = poly_start[m + 1] - 1
-        px, py = poly_xy[last, 0] - xs, poly_xy[last, 1] - ys
-        side_p = dx * py - dy * px
-        for v in range(poly_start[m], last + 1):
-            qx, qy = poly_xy[v, 0] - xs, poly_xy[v, 1] - ys
-            side_q = dx * qy - dy * qx
-            if (side_p > 0.0) != (side_q > 0.0):
-                f = side_p / (side_p - side_q)
-                t = ((px + f * (qx - px)) * dx + (py + f * (qy - py)) * dy) / square
-                if t <= 0.0:
-                    inside[m] = not inside[m]
-                elif t < 1.0:
-                    at = n_cuts
-                    while at > 0 and cut_t[at - 1] > t:
-                        cut_t[at] = cut_t[at - 1]
-                        cut_poly[at] = cut_poly[at - 1]
-                        at -= 1
-                    cut_t[at] = t
-                    cut_poly[at] = m
-                    n_cuts += 1
-            px, py, side_p = qx, qy, side_q
-    gx[0] = 0.0
-    for c in range(n_cuts + 1):
-        gg[c] = default_g
-        for m in range(poly_g.size - 1, -1, -1):
-            if inside[m]:
-                gg[c] = poly_g[m]
-                break
-        if c < n_cuts:
-            gx[c + 1] = cut_t[c] * length
-            inside[cut_poly[c]] = not inside[cut_poly[c]]
-    gx[n_cuts + 1] = length
-    return n_cuts + 1
+        px[n], pz[n] = x, z
+        n += 1
+        if 0 < k < n_ground - 1 and SHORTEST_M < x < length - SHORTEST_M:
+            x0, z0, x2, z2 = profile[k - 1, 0], profile[k - 1, 1], profile[k + 1, 0], profile[k + 1, 1]
+            if (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2:
+                n_edges = add_edge(ex, ez, n_edges, x, z)
+    return n, n_edges
+
+
+#: Columns of the memory of one path: mean plane a, b and G, below 0 if not yet known. Rows: the whole path, then the
+#: source side of each edge, then the receiver's side of each.
+PLANE_A, PLANE_B, PLANE_G = range(3)
 
 
 @_jit
-def ground_steps(
-    xm: float,
-    ym: float,
-    hx: float,
-    hy: float,
-    xr: float,
-    yr: float,
-    default_g: float,
-    poly_xy: Array,
-    poly_start: IntArray,
-    poly_box: Array,
-    poly_g: Array,
-    inside: NDArray[np.bool_],
-    cut_t: Array,
-    cut_poly: IntArray,
-    gx: Array,
-    gg: Array,
-) -> int:
-    """Parts into which a piece of track is split so that G_path changes little along each.
-
-    Seen along a border of two grounds, G_path may change from one to the other within a single piece.
-    """
-    if math.hypot(hx, hy) < 0.5 * SPLIT_RATIO * math.hypot(xr - xm, yr - ym):
-        return 1
-    low, high = 1.0, 0.0
-    for side in range(-1, 2):
-        n = ground_pieces(
-            xm + side * hx,
-            ym + side * hy,
-            xr,
-            yr,
-            1.0,
-            default_g,
-            poly_xy,
-            poly_start,
-            poly_box,
-            poly_g,
-            inside,
-            cut_t,
-            cut_poly,
-            gx,
-            gg,
-        )
-        g = mean_g(gx[: n + 1], gg[:n], 0.0, 1.0)
-        low, high = min(low, g), max(high, g)
-    return min(MOST_STEPS, 1 + int((high - low) / G_STEP))
-
-
-@_jit
-def insert_cut(cuts: Array, n: int, s: float) -> int:
-    """Put a cut into the rising list; returns the new number."""
-    at = n
-    while cuts[at - 1] > s:
-        cuts[at] = cuts[at - 1]
-        at -= 1
-    cuts[at] = s
-    return n + 1
-
-
-@_jit
-def split_piece(
-    xm: float, ym: float, ux: float, uy: float, half: float, xr: float, yr: float, ends: Array, steps: int, cuts: Array
-) -> int:
-    """Where a piece of track is cut: where the view past free ends of barriers meets it, and into even ``steps``.
-
-    ``cuts`` receives -half, the cuts and +half, rising, counted from the middle (xm, ym) along (ux, uy); returns the
-    number of parts. A piece that is screened in part would otherwise count as screened or open as a whole.
-    """
-    n = 1
-    cuts[0] = -half
-    for m in range(1, steps):
-        n = insert_cut(cuts, n, half * (2.0 * m / steps - 1.0))
-    mx, my = xm - xr, ym - yr
-    across = mx * uy - my * ux
-    for m in range(ends.shape[0]):
-        wx, wy = ends[m, 0] - xr, ends[m, 1] - yr
-        turn = wx * uy - wy * ux
-        if turn * across <= 0.0 or abs(across) <= abs(turn):  # the end is not between receiver and track
-            continue
-        s = (mx * wy - my * wx) / turn
-        if abs(s) < half:
-            n = insert_cut(cuts, n, s)
-    cuts[n] = half
-    return n
-
-
-@njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, parallel=True)
-def transfer(
-    points: Array,
-    direction: Array,
-    piece: Array,
-    point_g: Array,
-    heights: Array,
-    receivers: Array,
-    ground_z: float,
-    default_g: float,
-    poly_xy: Array,
-    poly_start: IntArray,
-    poly_box: Array,
-    poly_g: Array,
-    seg_xy: Array,
-    seg_z: Array,
-    seg_box: Array,
-    ends: Array,
-    band: Array,
-    absorption: Array,
-    nearest: float,
-    out: Array,
+def plane_of(
+    px: Array, pz: Array, n_profile: int, ground: Array, xa: float, xb: float, memory: Array, row: int
 ) -> None:
-    """10^(-A/10) from every point and height to every receiver over a plain.
+    """Mean plane and mean ground factor of the ground from xa to xb, into a row of ``memory`` unless they are there."""
+    if memory[row, PLANE_G] < 0.0:
+        memory[row, PLANE_A], memory[row, PLANE_B] = mean_plane(px, pz, n_profile, xa, xb)
+        memory[row, PLANE_G] = mean_g(ground, xa, xb)
 
-    ``out`` is (n_receivers, n_points, n_heights, 2, 8). Plan geometry is found once per pair of point and receiver.
-    Receivers are shared out among the threads; no path depends on another.
+
+@_jit
+def fill(t: Array, part: int, lane: int, g_s: float, curved: bool, info: Array, row: int) -> None:
+    """Put a stretch of ground into its lane."""
+    t[part + G + lane] = info[row, G_PATH]
+    t[part + G_S + lane] = g_s
+    t[part + Z_A + lane] = info[row, INFO_Z_A]
+    t[part + Z_B + lane] = info[row, INFO_Z_B]
+    t[part + D_P + lane] = info[row, INFO_D_P]
+    t[part + CURVED + lane] = 1.0 if curved else 0.0
+
+
+@_jit
+def boundary(
+    t: Array, band: Array, items: IntArray, count: IntArray, px: Array, pz: Array, n_profile: int, ground: Array,
+    ex: Array, ez: Array, n_edges: int, zs: float, length: float, zr: float, g_s: float, gamma: float, n: int,
+    report: bool, found: IntArray, memory: Array, info: Array,
+) -> tuple[int, float]:  # fmt: skip
+    """Geometry of A_boundary of one item: its lanes, and which of its bands are diffracted.
+
+    Profile (px, pz) and edges (ex, ez) from :func:`lay_out`; the first n of ``found`` are the edges of the hull.
+    ``info`` (3, 8) receives whole path, source side and receiver's side; with ``report`` the whole path even if no band
+    needs it. ``memory`` (1 + 2 n_edges, 3) keeps the mean planes of the path; start with -1 in its last column.
+
+    Returns
+    -------
+    n, delta
+        Edges used (their indices in ``found``, 0 if no band is diffracted) and path difference. [m]
     """
-    n_bands, n_segments = absorption.size, seg_xy.shape[0]
-    for r in prange(receivers.shape[0]):
-        ex, ez = np.empty(n_segments + 1), np.empty(n_segments + 1)
-        found = np.empty(n_segments + 1, dtype=np.int64)
-        inside = np.empty(poly_g.size, dtype=np.bool_)
-        cut_t, cut_poly = np.empty(poly_xy.shape[0]), np.empty(poly_xy.shape[0], dtype=np.int64)
-        gx, gg = np.empty(poly_xy.shape[0] + 2), np.empty(poly_xy.shape[0] + 1)
-        px, pz = np.zeros(2), np.full(2, ground_z)
-        info, work = np.zeros((3, 8)), np.zeros((N_ROWS, n_bands))
-        cuts = np.empty(ends.shape[0] + MOST_STEPS + 2)
-        xr, yr, zr = receivers[r, 0], receivers[r, 1], receivers[r, 2]
-        z_r = max(0.0, zr - ground_z)
-        for p in range(points.shape[0]):
-            ux, uy, half = direction[p, 0], direction[p, 1], 0.5 * piece[p]
-            steps = 1
-            if poly_g.size > 0 and half > 0.0:
-                steps = ground_steps(
-                    points[p, 0],
-                    points[p, 1],
-                    half * ux,
-                    half * uy,
-                    xr,
-                    yr,
-                    default_g,
-                    poly_xy,
-                    poly_start,
-                    poly_box,
-                    poly_g,
-                    inside,
-                    cut_t,
-                    cut_poly,
-                    gx,
-                    gg,
-                )
-            n_parts = split_piece(points[p, 0], points[p, 1], ux, uy, half, xr, yr, ends, steps, cuts)
-            out[r, p] = 0.0
-            for part in range(n_parts):
-                share, s = 1.0, 0.0
-                if n_parts > 1:
-                    share = 0.5 * (cuts[part + 1] - cuts[part]) / half
-                    s = 0.5 * (cuts[part + 1] + cuts[part])
-                xs, ys = points[p, 0] + s * ux, points[p, 1] + s * uy
-                plan = math.sqrt((xr - xs) ** 2 + (yr - ys) ** 2)
-                xe = xr if plan > SHORTEST_M else xs + 1e-3  # any direction will do on the spot
-                length = max(plan, nearest)
-                n_edges = crossed_barriers(xs, ys, xe, yr, length, ground_z, seg_xy, seg_z, seg_box, ex, ez)
-                n_g = ground_pieces(
-                    xs,
-                    ys,
-                    xe,
-                    yr,
-                    length,
-                    default_g,
-                    poly_xy,
-                    poly_start,
-                    poly_box,
-                    poly_g,
-                    inside,
-                    cut_t,
-                    cut_poly,
-                    gx,
-                    gg,
-                )
-                borders, factors = gx[: n_g + 1], gg[:n_g]
-                edges_x, edges_z = ex[:n_edges], ez[:n_edges]
-                g = mean_g(borders, factors, 0.0, length)
-                px[1] = length
-                for h in range(heights.size):
-                    zs = points[p, 2] + heights[h]
-                    d = math.sqrt(length * length + (zr - zs) ** 2)
-                    spread_and_air(absorption, d, work)
-                    for state in range(2):
-                        if n_edges == 0:
-                            z_s = max(0.0, zs - ground_z)
-                            ground(band, state == 1, g, point_g[p], z_s, z_r, length, work, RESULT)
-                        else:
-                            boundary(
-                                band,
-                                px,
-                                pz,
-                                borders,
-                                factors,
-                                edges_x,
-                                edges_z,
-                                0.0,
-                                zs,
-                                length,
-                                zr,
-                                point_g[p],
-                                ray_radius(d) if state == 1 else 0.0,
-                                False,
-                                found,
-                                info,
-                                work,
-                            )
-                        for i in range(n_bands):
-                            out[r, p, h, state, i] += share * work[NEAR, i] * work[RESULT, i]
+    curved = gamma > 0.0
+    blocked = n > 0
+    delta, bands = 0.0, 0
+    xi, zi, xj, zj = 0.0, 0.0, 0.0, 0.0
+    if not blocked and n_edges > 0:
+        found[0], delta = closest_edge(ex, ez, n_edges, zs, length, zr, gamma, -band[0, WAVELENGTH] / 20.0)
+        n = 1 if found[0] >= 0 else 0
+    if n > 0:
+        first, last = found[0], found[n - 1]
+        before, behind = 1 + first, 1 + n_edges + last
+        plane_of(px, pz, n_profile, ground, 0.0, ex[first], memory, before)
+        plane_of(px, pz, n_profile, ground, ex[last], length, memory, behind)
+        a, b, g = memory[before, PLANE_A], memory[before, PLANE_B], memory[before, PLANE_G]
+        stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
+        a, b, g = memory[behind, PLANE_A], memory[behind, PLANE_B], memory[behind, PLANE_G]
+        stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
+        xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
+        xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
+        bands = ALL_BANDS
+        if not blocked:
+            bands = 0
+            mirrored = one_edge(xi, zi, ex[first], ez[first], xj, zj, gamma)
+            for i in range(N_BANDS):
+                lam = band[i, WAVELENGTH]
+                if delta > -lam / 20.0 and delta > lam / 4.0 - mirrored:
+                    bands |= 1 << i
+    item = count[ITEMS]
+    items[item, LANE_WHOLE], items[item, LANE_EDGE], items[item, BANDS] = 0, 0, bands
+    if bands < ALL_BANDS or report:
+        plane_of(px, pz, n_profile, ground, 0.0, length, memory, 0)
+        stretch(
+            memory[0, PLANE_A], memory[0, PLANE_B], memory[0, PLANE_G], 0.0, zs, length, zr, info, WHOLE_PATH
+        )  # fmt: skip
+        fill(t, WHOLE, count[WHOLES], g_s, curved, info, WHOLE_PATH)
+        items[item, LANE_WHOLE] = count[WHOLES]
+        count[WHOLES] += 1
+    if bands == 0:
+        return 0, 0.0
+    e = 0.0
+    for m in range(n - 1):
+        e += ray(ex[found[m]], ez[found[m]], ex[found[m + 1]], ez[found[m + 1]], gamma)
+    lane = count[EDGES]
+    delta = path_difference(ex, ez, found, n, e, 0.0, zs, length, zr, gamma)
+    t[DELTA + lane] = delta
+    t[DELTA_S + lane] = path_difference(ex, ez, found, n, e, xi, zi, length, zr, gamma)
+    t[DELTA_R + lane] = path_difference(ex, ez, found, n, e, 0.0, zs, xj, zj, gamma)
+    t[PER_E + lane] = 1.0 / e if e > 0.3 else 0.0
+    fill(t, SOURCE_SIDE, lane, g_s, curved, info, BEFORE)
+    fill(t, RECEIVER_SIDE, lane, -1.0, curved, info, BEHIND)
+    items[item, LANE_EDGE] = lane
+    count[EDGES] += 1
+    return n, delta
+
+
+@_jit
+def flat_ground(
+    t: Array,
+    items: IntArray,
+    count: IntArray,
+    g: float,
+    g_s: float,
+    z_s: float,
+    z_r: float,
+    length: float,
+    curved: bool,
+) -> None:
+    """Lane of an item over a plain without edges."""
+    lane, item = count[WHOLES], count[ITEMS]
+    t[WHOLE + G + lane], t[WHOLE + G_S + lane], t[WHOLE + D_P + lane] = g, g_s, length
+    t[WHOLE + Z_A + lane], t[WHOLE + Z_B + lane] = max(0.0, z_s), max(0.0, z_r)
+    t[WHOLE + CURVED + lane] = 1.0 if curved else 0.0
+    items[item, LANE_WHOLE], items[item, LANE_EDGE], items[item, BANDS] = lane, 0, 0
+    count[WHOLES] += 1
+
+
+@_jit
+def reflection(
+    band: Array, mirror: Array, absorption: Array, ex: Array, ez: Array, found: IntArray, n: int, zs: float,
+    length: float, zr: float, factors: Array,
+) -> None:  # fmt: skip
+    """What all walls of a path leave of its energy, (2, 8): where a band is not diffracted and where it is; (2.5.38).
+
+    ``mirror`` (m, 6) as in :class:`lineside.scene.cuts.VerticalCuts`, ``absorption`` (n_reflectors, 8); the first n of
+    ``found`` are the edges in use: the first one behind a wall stands for the receiver in (2.5.36). Straight lengths in
+    both states. (2.5.36) is written for rays that meet the wall; where the straight ray runs above the top, delta' is
+    taken as positive, so that the loss is 4.8 dB at the top from both sides and goes on rising above it.
+    """
+    factors[:] = 1.0
+    for m in range(mirror.shape[0]):
+        x, top, row = mirror[m, MIRROR_PLACE], mirror[m, MIRROR_TOP_Z], int(mirror[m, REFLECTOR])
+        free = -one_edge(0.0, zs, x, top, length, zr, 0.0)
+        to_edge = free
+        for j in range(n):
+            if ex[found[j]] > x + SHORTEST_M:
+                to_edge = -one_edge(0.0, zs, x, top, ex[found[j]], ez[found[j]], 0.0)
+                break
+        for i in range(N_BANDS):
+            kept = 1.0 - absorption[row, i]
+            factors[0, i] *= kept / pure_diffraction(band[i, PER_WAVE] * free)
+            factors[1, i] *= kept / pure_diffraction(band[i, PER_WAVE] * to_edge)
+
+
+@_jit
+def body_image(
+    band: Array, n: int, d_b: float, h_b: float, h_s: float, x_r: float, h_r: float, edge: Array, walls: Array
+) -> float:
+    """One image source between train body and barrier (section 2.5.6, train bodies).
+
+    Section across the track, from the rail head next to the barrier: body at 0, top of the barrier (d_b, h_b), source
+    (0, h_s), receiver (x_r, h_r). ``edge`` (8,) receives 10^(D_n/10), ``walls`` (8,) the retrodiffraction of all n
+    reflections at the barrier. Returns 10^(Delta L_geo/10).
+    """
+    x_n = -2.0 * n * d_b
+    delta = one_edge(x_n, h_s, d_b, h_b, x_r, h_r, 0.0)
+    for i in range(N_BANDS):
+        edge[i] = pure_diffraction(band[i, PER_WAVE] * delta)
+        walls[i] = 1.0
+    z = max(h_r, h_s + (h_b - h_s) * (x_r - x_n) / (d_b - x_n))
+    for m in range(1, n + 1):
+        delta = -one_edge(x_n, h_s, -(2.0 * m - 1.0) * d_b, h_b, x_r, z, 0.0)
+        if band[0, PER_WAVE] * delta >= -2.0:
+            for i in range(N_BANDS):
+                walls[i] *= pure_diffraction(band[i, PER_WAVE] * delta)
+    return (x_r * x_r + (h_r - h_s) ** 2) / ((x_r - x_n) ** 2 + (h_r - h_s) ** 2)
+
+
+@_jit
+def train_body(
+    band: Array, alpha: Array, d_b: float, h_b: float, h_s: float, x_r: float, h_r: float, c_ref: float, most: int,
+    all_of_them: bool, gain: Array,
+) -> int:  # fmt: skip
+    """Equivalent source between train body and barrier: 10^((L_W,eq - L_W)/10) into ``gain`` (8,); number of images.
+
+    Images are added until no band gains 0.01 dB from the last one, at most ``most`` and with ``all_of_them`` just as
+    many. Bands in which the barrier absorbs more than 0.8 (``alpha``, (8,)) keep the source as it is, and all do if it
+    stands further away than five times its height above the rails.
+    """
+    gain[:] = 1.0
+    if d_b <= 0.0 or d_b > BODY_REACH * h_b or x_r <= d_b:
+        return 0
+    direct, edge, walls, kept = np.empty(N_BANDS), np.empty(N_BANDS), np.empty(N_BANDS), np.ones(N_BANDS)
+    body_image(band, 0, d_b, h_b, h_s, x_r, h_r, direct, walls)
+    for n in range(1, most + 1):
+        near = body_image(band, n, d_b, h_b, h_s, x_r, h_r, edge, walls)
+        more = all_of_them
+        for i in range(N_BANDS):
+            if alpha[i] <= ABSORBING:
+                kept[i] *= (1.0 - alpha[i]) * c_ref
+                term = near * kept[i] * direct[i] / (edge[i] * walls[i])
+                more = more or term >= TERM_ENERGY * gain[i]
+                gain[i] += term
+        if not more:
+            return n
+    return most
+
+
+#: Sections between train body and barrier are rounded to these steps, so that equal ones are computed once.
+BODY_STEP_M, BODY_STEP_HEIGHT_M, BODY_STEP_LOG = 0.005, 0.002, 0.002
+BODY_CACHE = 1024
+
+
+@_jit
+def kept_train_body(
+    band: Array, absorption: Array, row: int, d_b: float, h_b: float, h_s: float, d_r: float, h_r: float, c_ref: float,
+    keys: IntArray, values: Array,
+) -> int:  # fmt: skip
+    """:func:`train_body` for a section rounded to 5 mm across, 2 mm in height, 1/500 of the way behind the barrier.
+
+    Returns the row of ``values`` where it stands, new or from before.
+    """
+    i_d, i_b = round(d_b / BODY_STEP_M), round(h_b / BODY_STEP_HEIGHT_M)
+    i_s, i_r = round(h_s / BODY_STEP_HEIGHT_M), round(h_r / BODY_STEP_HEIGHT_M)
+    i_x = round(math.log(max(d_r, 0.01)) / BODY_STEP_LOG)
+    at = (((((row * 31 + i_d) * 31 + i_b) * 31 + i_s) * 31 + i_r) * 31 + i_x) % BODY_CACHE
+    known = keys[at, 0] == row and keys[at, 1] == i_d and keys[at, 2] == i_b
+    if known and keys[at, 3] == i_s and keys[at, 4] == i_r and keys[at, 5] == i_x:
+        return at
+    d_b = i_d * BODY_STEP_M
+    x_r = d_b + math.exp(i_x * BODY_STEP_LOG)
+    h_b, h_s, h_r = i_b * BODY_STEP_HEIGHT_M, i_s * BODY_STEP_HEIGHT_M, i_r * BODY_STEP_HEIGHT_M
+    train_body(band, absorption[row], d_b, h_b, h_s, x_r, h_r, c_ref, MOST_IMAGES, False, values[at])
+    keys[at, 0], keys[at, 1], keys[at, 2], keys[at, 3], keys[at, 4], keys[at, 5] = row, i_d, i_b, i_s, i_r, i_x
+    return at
+
+
+@_jit
+def reflected_rows(path: Array, mirror: Array, rows: IntArray) -> int:
+    """Number the paths by way of walls that are high and wide enough as seen from the ray; -1 for all others.
+
+    Direct paths get -1, paths left out because of a small wall -2. Returns how many were numbered.
+    """
+    n, start = 0, 0
+    for j in range(path.shape[0]):
+        end = int(path[j, MIRRORS_TO])
+        rows[j] = -1
+        if end > start:
+            rows[j] = n
+            for m in range(start, end):
+                if mirror[m, MIRROR_TOP_Z] - mirror[m, MIRROR_BASE_Z] < SMALLEST_M:
+                    rows[j] = -2
+                if mirror[m, MIRROR_WIDTH] * mirror[m, INCIDENCE_COSINE] < SMALLEST_M:
+                    rows[j] = -2
+            if rows[j] >= 0:
+                n += 1
+        start = end
+    return n
+
+
+@_jit
+def most_rows(path: Array, column: int) -> int:
+    """Largest number of rows that one path has in a table."""
+    most, start = 0, 0
+    for j in range(path.shape[0]):
+        end = int(path[j, column])
+        most = max(most, end - start)
+        start = end
+    return most
+
+
+@_jit
+def transfer(
+    first: IntArray, path: Array, profile: Array, ground: Array, edge: Array, mirror: Array, source_z: Array,
+    source_g: Array, heights: Array, receiver_z: Array, absorption: Array, body_row: IntArray, body_absorption: Array,
+    rail_offset: float, c_ref: float, rows: IntArray, band: Array, out: Array, reflected: Array,
+) -> None:  # fmt: skip
+    """10^(-A/10) along all paths of all pairs, for every source height and both states.
+
+    The first arrays are those of :class:`lineside.scene.cuts.VerticalCuts`; ``source_z`` and ``source_g`` (n_points,)
+    rails and ground factor G_s of the source area, ``receiver_z`` (n_receivers,), ``absorption`` (n_reflectors, 8) of
+    walls. ``body_row`` (n_barrier_segments,) is the row of ``body_absorption`` (k, 8) with which a barrier throws sound
+    back to a train body whose side stands ``rail_offset`` from the track's axis and reflects the share ``c_ref``, -1
+    where it does not. ``rows`` from :func:`reflected_rows`, ``band`` from :func:`band_table`.
+
+    ``out`` (n_pairs, 2 n_heights, 8) receives the direct paths, ``reflected`` (n, 2 n_heights, 8) the others, both with
+    the states next to each other. No path depends on another.
+    """
+    n_points, n_heights = source_z.size, heights.size
+    n_objects = most_rows(path, EDGES_TO)
+    n_around = most_rows(path, PROFILE_TO) + 2 * n_objects + 4
+    px, pz, ex, ez = np.empty(n_around), np.empty(n_around), np.empty(n_around), np.empty(n_around)
+    boxes, memory, info = np.empty((n_objects + 1, 3)), np.empty((2 * n_around + 1, 3)), np.zeros((3, 8))
+    above, straight, curved = np.empty(n_around, np.int64), np.empty(n_around, np.int64), np.empty(n_around, np.int64)
+    n_kept = BODY_CACHE if body_absorption.shape[0] > 0 else 0
+    keys, values = np.full((n_kept, 6), -1, np.int64), np.empty((n_kept, N_BANDS))
+    t, count = tile(), np.zeros(4, np.int64)
+    items, factors = np.zeros((TILE, N_COLUMNS), np.int64), np.ones((TILE, 2, N_BANDS))
+    p0, g0, e0, m0 = 0, 0, 0, 0
+    out[:] = 0.0
+    reflected[:] = 0.0
+    for k in range(first.size - 1):
+        zr, z_rail, g_s = receiver_z[k // n_points], source_z[k % n_points], source_g[k % n_points]
+        for j in range(first[k], first[k + 1]):
+            p1, g1 = int(path[j, PROFILE_TO]), int(path[j, GROUND_TO])
+            e1, m1 = int(path[j, EDGES_TO]), int(path[j, MIRRORS_TO])
+            row, length = rows[j], path[j, LENGTH]
+            below, objects = ground[g0:g1], edge[e0:e1]
+            flat = p1 - p0 == 2 and e1 == e0 and profile[p0, 1] == profile[p0 + 1, 1]
+            n, n_edges, g, z0, body, d_b, d_r, h_b = 0, 0, 0.0, profile[p0, 1], -1, 0.0, 0.0, 0.0
+            if row == -2:
+                pass
+            elif flat:
+                g = mean_g(below, 0.0, length)
+            else:
+                n, n_edges = lay_out(profile[p0:p1], objects, boxes, px, pz, ex, ez)
+                for i in range(1 + 2 * n_edges):
+                    memory[i, PLANE_G] = -1.0
+                if row == -1 and e1 > e0 and objects[0, KIND] == BARRIER:
+                    d_b = objects[0, PLACE] * path[j, TRACK_SINE] - rail_offset
+                    d_r = (length - objects[0, PLACE]) * path[j, TRACK_SINE]
+                    h_b = objects[0, TOP_Z] - z_rail
+                    if 0.0 < d_b <= BODY_REACH * h_b:
+                        body = body_row[int(objects[0, OWNER])]
+            for h in range(n_heights if row > -2 else 0):
+                if count[ITEMS] + 2 > TILE:
+                    flush(t, band, items, count, factors, out, reflected)
+                zs = z_rail + heights[h]
+                d = math.sqrt(length * length + (zr - zs) ** 2)
+                near = count[NEARS]
+                t[DISTANCE + near] = d
+                count[NEARS] += 1
+                n_straight, kept = 0, 0
+                if n_edges > 0:
+                    n_above = edges_above(ex, ez, n_edges, zs, length, zr, above)
+                    n_straight = hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
+                if body >= 0:
+                    h_r = zr - z_rail
+                    kept = kept_train_body(
+                        band, body_absorption, body, d_b, h_b, heights[h], d_r, h_r, c_ref, keys, values
+                    )
+                for state in range(2):
+                    item, used, found = count[ITEMS], n_straight, straight
+                    if flat:
+                        flat_ground(t, items, count, g, g_s, zs - z0, zr - z0, length, state == 1)
+                    else:
+                        gamma = 0.0
+                        if state == 1:
+                            gamma, found = ray_radius(d), curved
+                            used = hull(ex, ez, straight, n_straight, zs, length, zr, gamma, curved)
+                        used, _ = boundary(
+                            t, band, items, count, px, pz, n, below, ex, ez, n_edges, zs, length, zr, g_s, gamma, used,
+                            False, found, memory, info,
+                        )  # fmt: skip
+                    t[SHARES + item] = path[j, SHARE]
+                    items[item, LANE_NEAR], items[item, SLOT] = near, 2 * h + state
+                    items[item, REFLECTED], items[item, FACTORS] = 0, 0
+                    items[item, TARGET] = k
+                    if row >= 0:
+                        items[item, TARGET], items[item, REFLECTED], items[item, FACTORS] = row, 1, 1
+                        reflection(band, mirror[m0:m1], absorption, ex, ez, found, used, zs, length, zr, factors[item])
+                    elif body >= 0:
+                        items[item, FACTORS] = 1
+                        for i in range(N_BANDS):
+                            factors[item, 0, i], factors[item, 1, i] = values[kept, i], values[kept, i]
+                    count[ITEMS] += 1
+            p0, g0, e0, m0 = p1, g1, e1, m1
+    flush(t, band, items, count, factors, out, reflected)
