@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
+from lineside.scene.model import Air, BarrierSegments, Buildings, GroundAreas, Receivers, SourcePoints
 
 Plan = Any  # a function of plan coordinates (n, 2)
 
@@ -51,6 +51,8 @@ def flat_scene(
         air=Air(15.0, 70.0, 101.325),
         tracks=tuple(SimpleNamespace(id=name, xyz_m=np.column_stack([turn(p[:, :2]), p[:, 2]])) for name, p in xyz),
         receivers=Receivers((), np.empty((0, 3))),
+        terrain=None,
+        buildings=Buildings.none(),
     )
 
 
