@@ -93,7 +93,7 @@ def test_a_house_gives_two_edges_and_its_own_ground() -> None:
     np.testing.assert_allclose(edge[:, [PLACE, TOP_Z, WIDTH, SINE]], [[25, 8, 20, 1], [35, 8, 20, 1]])
     assert edge[:, KIND].tolist() == [BUILDING] * 2 and edge[:, OWNER].tolist() == [0, 0]
     way = np.hypot(25, 10) + 10 + np.hypot(15, 10) - 50
-    np.testing.assert_allclose(found.path[0, WAYS:], [way, 10, way, 10])
+    np.testing.assert_allclose(found.path[0, WAYS:], [way, 10, way, 10, *[np.hypot(25, 10)] * 2])
     _, ground, edge, _ = rows(cuts(scene, [0, 0], [30, 0], roof_g=0.2), 0)
     np.testing.assert_allclose(ground[-1], [30, 0.2])
     assert edge[:, PLACE].tolist() == [25]

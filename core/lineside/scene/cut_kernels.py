@@ -640,16 +640,16 @@ def put_edges(
 @_jit
 def way_round(
     xs: float, ys: float, xr: float, yr: float, side: float, start: IntArray, corner: Array, groups: IntArray, n: int
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Shortest way in plan round the corners, left (side +1) or right (-1) of the path, of all obstacles crossed.
 
-    Returns the detour against the straight path and the length between its first and last corner. Gift wrapping:
-    from each corner on to the one that leaves all others to the inner side.
+    Returns the detour against the straight path, the length between its first and last corner, and the distance from
+    the start to the first. Gift wrapping: from each corner on to the one that leaves all others to the inner side.
     """
     dx, dy = xr - xs, yr - ys
     length = math.sqrt(dx * dx + dy * dy)
     cx, cy = xs, ys
-    total, between, first = 0.0, 0.0, True
+    total, between, to_corner, first = 0.0, 0.0, 0.0, True
     for _ in range(corner.shape[0] + 1):
         bx, by, arrived = xr, yr, True
         for k in range(n):
@@ -663,11 +663,13 @@ def way_round(
         total += step
         if arrived:
             break
-        if not first:
+        if first:
+            to_corner = step
+        else:
             between += step
         first = False
         cx, cy = bx, by
-    return max(0.0, total - length), between
+    return max(0.0, total - length), between, to_corner
 
 
 @_jit
@@ -961,11 +963,11 @@ def flat_walk(
             if plan <= SHORTEST_M:
                 dx = 1e-3
             length = max(plan, nearest)
-            row = 11 * k
+            row = 13 * k
             path[row], path[row + 1] = 1.0, length
             path[row + 2] = abs(dx * direction[p, 1] - dy * direction[p, 0]) / math.sqrt(dx * dx + dy * dy)
             path[row + 3], path[row + 4], path[row + 5], path[row + 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
-            path[row + 7 : row + 11] = math.inf
+            path[row + 7 : row + 13] = math.inf
             profile[4 * k], profile[4 * k + 1], profile[4 * k + 2], profile[4 * k + 3] = 0.0, level, length, level
             ground[2 * k], ground[2 * k + 1] = length, default_g
             k += 1
@@ -979,12 +981,12 @@ def walk(
 ) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
     """All paths of all pairs of receiver and point; fills ``first`` (n_pairs + 1,) and ``left_out`` (n_pairs,).
 
-    Returns rows one after another, as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (11 numbers each),
+    Returns rows one after another, as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (13 numbers each),
     profile (2), ground (2), edges (7), mirrors (6).
     """
     n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
     work = scratch_of(site)
-    path, profile, ground = np.empty(11 * n_pairs), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
+    path, profile, ground = np.empty(13 * n_pairs), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
     edge, mirror = np.empty(64), np.empty(64)
     left_out[:] = 0.0
     frame, level = site.frame, site.frame[LEVEL]
@@ -1029,7 +1031,7 @@ def walk(
             if any_g and half >= 0.5 * rule[RATIO] * math.hypot(xr - xm, yr - ym):
                 steps = split_steps(site, work, rule, xm, ym, ux, uy, half, xr, yr, at_r, n_r, buffer)
             n_parts = split_piece(xm, ym, ux, uy, half, xr, yr, site.free, steps, cuts)
-            path = longer(path, 11 * (n_path + n_parts))
+            path = longer(path, 13 * (n_path + n_parts))
             for part in range(n_parts):
                 share, s = 1.0, 0.0
                 if n_parts > 1:
@@ -1051,8 +1053,8 @@ def walk(
                 n_profile = lay_profile(
                     site, work, n, n_a, xs, ys, xe, yr, 0.0, length, samples, profile, n_profile, True
                 )
-                row = 11 * n_path
-                path[row + 7 : row + 11] = math.inf
+                row = 13 * n_path
+                path[row + 7 : row + 13] = math.inf
                 if n > 0:
                     edge = longer(edge, 7 * (n_edge + n))
                     n_edge = put_edges(
@@ -1060,10 +1062,11 @@ def walk(
                     )
                     if work.n[1] > 0 and rule[SIDE_WAYS] > 0.0:
                         for k in range(2):
-                            detour, between = way_round(
+                            detour, between, to_corner = way_round(
                                 xs, ys, xe, yr, 1.0 - 2.0 * k, site.group, site.corner, work.groups, work.n[1]
                             )
                             path[row + 7 + 2 * k], path[row + 8 + 2 * k] = detour, between
+                            path[row + 11 + k] = to_corner
                 path[row], path[row + 1] = share, length
                 path[row + 2] = abs(dx * uy - dy * ux) / math.sqrt(dx * dx + dy * dy)
                 path[row + 3], path[row + 4], path[row + 5], path[row + 6] = n_profile, n_ground, n_edge, n_mirror
@@ -1142,9 +1145,9 @@ def walk(
                                 n_a = n_b
                                 work.at_a[:n_b] = work.at_b[:n_b]
                             x, y = xe, ye
-                        path = longer(path, 11 * (n_path + 1))
-                        row = 11 * n_path
-                        path[row + 7 : row + 11] = math.inf
+                        path = longer(path, 13 * (n_path + 1))
+                        row = 13 * n_path
+                        path[row + 7 : row + 13] = math.inf
                         path[row], path[row + 1], path[row + 2] = share, plan * scale, sine
                         path[row + 3], path[row + 4], path[row + 5], path[row + 6] = (
                             n_profile, n_ground, n_edge, n_mirror,
@@ -1152,6 +1155,6 @@ def walk(
                         n_path += 1
             first[pair + 1] = n_path
     return (
-        path[: 11 * n_path], profile[: 2 * n_profile], ground[: 2 * n_ground], edge[: 7 * n_edge],
+        path[: 13 * n_path], profile[: 2 * n_profile], ground[: 2 * n_ground], edge[: 7 * n_edge],
         mirror[: 6 * n_mirror],
     )  # fmt: skip

@@ -11,6 +11,7 @@ from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
 
 #: Columns of :class:`VerticalCuts`.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO, WAYS = range(8)
+TO_CORNER = WAYS + 4
 PLACE, TOP_Z, WIDTH, SINE, COSINE, KIND, OWNER = range(7)
 MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
 #: Values of KIND.
@@ -51,11 +52,12 @@ class VerticalCuts:
     the piece of track, then the reflected paths of its parts. Distances count in plan from the source along the
     unfolded path, heights are absolute; all lengths in m.
 
-    ``path`` (n_paths, 11): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
+    ``path`` (n_paths, 13): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
     between track and path where it leaves the track; number of rows of ``profile``, ``ground``, ``edge`` and ``mirror``
     up to the end of this path (PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO); from WAYS on the detour round all
     barriers and buildings crossed to the left and the distance between its first and last corner, then the same to
-    the right, ``inf`` where nothing is crossed or the path is a reflected one.
+    the right; from TO_CORNER on the distance from the source to the first corner to the left and to the right. ``inf``
+    where nothing is crossed or the path is a reflected one.
 
     ``profile`` (n_profile, 2): distance and height of the ground, rising distance from 0 to LENGTH, two rows at one
     distance at a vertical face; buildings and barriers are not in it.
@@ -159,7 +161,7 @@ def vertical_cuts(
     )
     return VerticalCuts(
         first=first,
-        path=path.reshape(-1, 11),
+        path=path.reshape(-1, 13),
         profile=profile.reshape(-1, 2),
         ground=ground.reshape(-1, 2),
         edge=edge.reshape(-1, 7),

@@ -36,6 +36,7 @@ from lineside.scene.cuts import (
     REFLECTOR,
     SHARE,
     SINE,
+    TO_CORNER,
     TOP_Z,
     WAYS,
     WIDTH,
@@ -476,7 +477,7 @@ def transfer(
                     since = ground[k, 0]
                 for w in range(2):
                     ways[w, DETOUR], ways[w, BETWEEN] = path[j, WAYS + 2 * w], path[j, WAYS + 2 * w + 1]
-                    ways[w, TO_FIRST] = path[j, WAYS + 4 + w]
+                    ways[w, TO_FIRST] = path[j, TO_CORNER + w]
                 for h in range(heights.size):
                     zs = source_z[p] + heights[h]
                     for k in range(n):
