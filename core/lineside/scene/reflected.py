@@ -31,7 +31,7 @@ def reflected_paths(
 
 def joined(blocks: Sequence[ReflectedPaths]) -> ReflectedPaths | None:
     """All paths of some blocks that carry anything; None if there are none."""
-    heard = [block.transfer.reshape(len(block.receiver), -1).any(axis=1) for block in blocks]
+    heard = [block.transfer.any(axis=(1, 2, 3)) for block in blocks]
     if not any(some.any() for some in heard):
         return None
     columns = zip(

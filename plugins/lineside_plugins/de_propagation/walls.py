@@ -118,8 +118,9 @@ def kept_energy(what: Seen, reflectors: Reflectors, losses: WallLosses) -> Array
     loss = np.round(-10.0 * np.log10(np.maximum(1.0 - absorbed[:, JUDGED].mean(axis=1), 1e-12)), 1)
     row = rows[np.searchsorted(rows, loss + 1e-9, side="right") - 1]
     row[unknown] = np.where(what.reflecting[reflectors.barrier[unknown]], rows[HARD], rows[ABSORBING])
+    table = np.logical_or(losses == "table_18", unknown[:, np.newaxis])
     by_row = np.repeat(10.0 ** (-0.1 * row[:, np.newaxis]), N_OCTAVES, axis=1)
-    kept = np.where((losses == "table_18") | unknown[:, np.newaxis], by_row, 1.0 - absorbed)
+    kept = np.where(table, by_row, 1.0 - absorbed)
     return np.where(kept > LEAST_KEPT, kept, 0.0)
 
 
