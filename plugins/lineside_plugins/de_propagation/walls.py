@@ -113,7 +113,7 @@ def kept_energy(what: Seen, reflectors: Reflectors, losses: WallLosses) -> Array
     """
     absorbed = np.array(reflectors.absorption, dtype=np.float64).reshape(-1, N_OCTAVES)
     rows = load_table("lineside_plugins.de_propagation", "wall_losses")["d_rho_db"]
-    unknown = np.isnan(absorbed).any(axis=1)
+    unknown: BoolArray = np.asarray(np.isnan(absorbed).any(axis=1))
     absorbed[unknown] = 0.0
     loss = np.round(-10.0 * np.log10(np.maximum(1.0 - absorbed[:, JUDGED].mean(axis=1), 1e-12)), 1)
     row = rows[np.searchsorted(rows, loss + 1e-9, side="right") - 1]
