@@ -34,6 +34,9 @@ ROOF_G, NEAREST, G_STEP, MOST_STEPS, RATIO, SIDE_WAYS, ORDER, LEAST, N_RULES = r
 #: Columns of ``wall``: reflectors.
 WALL_TOP_0, WALL_TOP_1, WALL_BASE_0, WALL_BASE_1, WALL_ONE_SIDED, N_WALL = 4, 5, 6, 7, 8, 9
 BLOCK = 16  # points of the track that are tested together
+#: Columns of ``leg`` and ``tie``: the straight parts of paths, of which a path with n mirrors has n + 1.
+XA, YA, XB, YB, AT, RUN, N_LEG = range(7)  # both ends, distance from the source at which it starts, and its length
+POINT, RECEIVER, OFF, WALL_A, WALL_B, NUMBER, PATH, N_TIES = range(8)  # OFF: it starts beside the middle of the piece
 
 
 class Site(NamedTuple):
@@ -60,22 +63,6 @@ class Site(NamedTuple):
     wall_ring: IntArray  # (n_reflectors,) ring of the building, -1: a barrier
 
 
-class Scratch(NamedTuple):
-    """Room for one path at a time."""
-
-    seen: IntArray  # (n,) number of the last leg that has looked at a line
-    t: Array  # (n,) places of crossings, 0 to 1
-    u: Array  # (n,) along the line
-    line: IntArray  # (n,)
-    now: IntArray  # rings that hold the place where the sweep is
-    at_a: IntArray  # rings that hold the start of a leg
-    at_b: IntArray  # and its end
-    odd: BoolArray  # (n_rings,) all false between two uses
-    on: BoolArray  # (n_works,) whether an earthwork counts on this path
-    groups: IntArray  # obstacles crossed by the path
-    n: IntArray  # (2,) legs so far; obstacles crossed
-
-
 def _can_cache() -> bool:
     """Whether numba finds a folder for compiled code; an installation may be read-only, and so may a home."""
     try:
@@ -93,8 +80,18 @@ def longer(a: Array, n: int) -> Array:
     """``a`` with room for n numbers and more."""
     if n <= a.size:
         return a
-    b = np.empty(2 * n)
+    b = np.empty(2 * n, dtype=a.dtype)
     b[: a.size] = a
+    return b
+
+
+@_jit
+def taller(a: Array, n: int) -> Array:
+    """``a`` with room for n rows and more."""
+    if n <= a.shape[0]:
+        return a
+    b = np.empty((2 * n, a.shape[1]), dtype=a.dtype)
+    b[: a.shape[0]] = a
     return b
 
 
@@ -156,89 +153,72 @@ def cell_of(frame: Array, x: float, y: float) -> int:
 
 
 @_jit
-def work_z(site: Site, work: int, x: float, y: float) -> float:
-    """Height of the surface of an earthwork at a place; where it has none there, of the ground below all earthworks."""
-    c = cell_of(site.frame, x, y)
-    nearest, z = 0.1, math.nan
+def surface_z(
+    work: int, x: float, y: float, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array,
+    strip_work: IntArray,
+) -> float:  # fmt: skip
+    """Height of the ground at a place where earthwork ``work`` lies on top, -1: none.
+
+    Where an earthwork has no surface: of the ground below all earthworks.
+    """
+    c = cell_of(frame, x, y) if work >= 0 else -1
+    nearest, z, known = 0.1, 0.0, False
     if c >= 0:
-        for k in range(site.cell[c, 2], site.cell[c + 1, 2]):
-            if site.strip_work[site.cell_strip[k]] == work:
-                out, z_here = in_strip(site.strip, site.cell_strip[k], x, y)
+        for k in range(cell[c, 2], cell[c + 1, 2]):
+            if strip_work[cell_strip[k]] == work:
+                out, z_here = in_strip(strip, cell_strip[k], x, y)
                 if out < nearest:
-                    nearest, z = out, z_here
+                    nearest, z, known = out, z_here, True
                     if out == 0.0:
                         break
-    return plain_z(site.frame, site.raster, x, y) if math.isnan(z) else z
+    return z if known else plain_z(frame, raster, x, y)
 
 
 @_jit
-def surface_z(site: Site, work: int, x: float, y: float) -> float:
-    """Height of the ground at a place where ``work`` lies on top, -1: none."""
-    if work < 0:
-        return plain_z(site.frame, site.raster, x, y)
-    return work_z(site, work, x, y)
+def rings_at(
+    x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray,
+    cell_ring: IntArray, odd: BoolArray, found: IntArray, first: int,
+) -> int:  # fmt: skip
+    """Write the rings that hold a place to ``found`` from row ``first``; the row after the last.
 
-
-@_jit
-def rings_at(site: Site, x: float, y: float, found: IntArray, odd: BoolArray) -> int:
-    """Rings that hold a place, in any order; their number.
-
-    Those that hold the centre of its cell, but for those whose outline is crossed on the way from there.
+    Those that hold the centre of its cell, but for those whose outline is crossed on the way from there. ``odd`` is
+    all false before and after.
     """
-    frame = site.frame
     c = cell_of(frame, x, y)
     if c < 0:
-        return 0
-    n = 0
-    for k in range(site.cell[c, 1], site.cell[c + 1, 1]):
-        found[n] = site.cell_ring[k]
+        return first
+    n = first
+    for k in range(cell[c, 1], cell[c + 1, 1]):
+        found[n] = cell_ring[k]
         odd[found[n]] = True
         n += 1
     n_x = int(frame[CELLS_X])
-    xc, yc = frame[BOX_X] + (c % n_x + 0.5) * frame[CELL], frame[BOX_Y] + (c // n_x + 0.5) * frame[CELL]
-    dx, dy = xc - x, yc - y
+    dx = frame[BOX_X] + (c % n_x + 0.5) * frame[CELL] - x
+    dy = frame[BOX_Y] + (c // n_x + 0.5) * frame[CELL] - y
     square = dx * dx + dy * dy
-    if square > 0.0:
-        for k in range(site.cell[c, 0], site.cell[c + 1, 0]):
-            m = site.cell_seg[k]
-            poly = site.tag[m, POLY]
-            if poly < 0:
-                continue
-            px, py, qx, qy = site.seg[m, X0] - x, site.seg[m, Y0] - y, site.seg[m, X1] - x, site.seg[m, Y1] - y
-            side_p, side_q = dx * py - dy * px, dx * qy - dy * qx
-            if (side_p > 0.0) != (side_q > 0.0):
-                f = side_p / (side_p - side_q)
-                t = ((px + f * (qx - px)) * dx + (py + f * (qy - py)) * dy) / square
-                if 0.0 < t < 1.0:
-                    odd[poly] = not odd[poly]
-                    known = False
-                    for i in range(n):
-                        known = known or found[i] == poly
-                    if not known:
-                        found[n] = poly
-                        n += 1
-    kept = 0
-    for i in range(n):
+    if square == 0.0:
+        square = 1.0
+    for k in range(cell[c, 0], cell[c + 1, 0]):
+        m = cell_seg[k]
+        poly = tag[m, POLY]
+        if poly < 0:
+            continue
+        t, _ = test_line(seg, tag, m, x, y, dx, dy, square)
+        if 0.0 < t < 1.0:
+            odd[poly] = not odd[poly]
+            known = False
+            for i in range(first, n):
+                known = known or found[i] == poly
+            if not known:
+                found[n] = poly
+                n += 1
+    kept = first
+    for i in range(first, n):
         if odd[found[i]]:
             odd[found[i]] = False
             found[kept] = found[i]
             kept += 1
     return kept
-
-
-@_jit
-def stands_on(site: Site, rings: IntArray, n: int, x: float, y: float, z: float, on: BoolArray) -> None:
-    """Mark the decks among the rings at a place that something at height z stands on, not below.
-
-    It does if it is nearer to the deck than to the ground below it, or higher.
-    """
-    for i in range(n):
-        if site.ring[rings[i], RING_KIND] != BREAK:
-            continue
-        work = site.ring[rings[i], RING_OWNER]
-        if site.over[work]:
-            deck, below = work_z(site, work, x, y), plain_z(site.frame, site.raster, x, y)
-            on[work] = on[work] or z >= 0.5 * (deck + below)
 
 
 @_jit
@@ -262,184 +242,253 @@ def test_line(
 
 
 @_jit
-def insert(site: Site, work: Scratch, n: int, t: float, u: float, m: int, dx: float, dy: float, length: float) -> int:
-    """Put a crossing into the list by rising place; lines of an earthwork in one place by their numbers."""
-    tag, seg = site.tag, site.seg
-    k = n
-    while k > 0:
-        apart = (work.t[k - 1] - t) * length
-        if apart <= -TIE_M:
-            break
-        other = work.line[k - 1]
-        tied = apart < TIE_M and tag[m, KIND] == BREAK and tag[other, KIND] == BREAK
-        if tied and tag[m, OWNER] == tag[other, OWNER] and tag[m, RANK] >= 0 and tag[other, RANK] >= 0:
-            rightwards = dx * (seg[m, Y1] - seg[m, Y0]) - dy * (seg[m, X1] - seg[m, X0]) > 0.0
-            if (tag[m, RANK] > tag[other, RANK]) == rightwards:
-                break
-        elif apart <= 0.0:
-            break
-        work.t[k], work.u[k], work.line[k] = work.t[k - 1], work.u[k - 1], other
-        k -= 1
-    work.t[k], work.u[k], work.line[k] = t, u, m
-    return n + 1
+def all_rings_at(
+    xy: Array, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray,
+    cell_ring: IntArray,
+) -> tuple[IntArray, IntArray]:  # fmt: skip
+    """Rings that hold each of many places: first entry of each, entries."""
+    n_rings = ring.shape[0]
+    start, found, n = np.zeros(xy.shape[0] + 1, dtype=np.int64), np.empty(64, dtype=np.int64), 0
+    odd = np.zeros(n_rings, dtype=np.bool_)
+    for k in range(xy.shape[0]):
+        found = longer(found, n + n_rings)
+        n = rings_at(xy[k, 0], xy[k, 1], frame, seg, tag, cell, cell_seg, cell_ring, odd, found, n)
+        start[k + 1] = n
+    return start, found
 
 
 @_jit
-def crossings(site: Site, work: Scratch, x: float, y: float, xe: float, ye: float, wall_a: int, wall_b: int) -> int:
-    """All lines that the way from (x, y) to (xe, ye) crosses, by rising place; their number.
+def decks_under(
+    xyz: Array, start: IntArray, rings: IntArray, frame: Array, ring: IntArray, over: BoolArray, raster: Array,
+    cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
+) -> BoolArray:  # fmt: skip
+    """Which decks each of many things stands on, (n, n_works): those that it is nearer to than the ground, or above."""
+    on = np.zeros((xyz.shape[0], over.size), dtype=np.bool_)
+    for k in range(xyz.shape[0]):
+        x, y = xyz[k, 0], xyz[k, 1]
+        for i in range(start[k], start[k + 1]):
+            work = ring[rings[i], RING_OWNER]
+            if ring[rings[i], RING_KIND] == BREAK and over[work]:
+                deck = surface_z(work, x, y, frame, raster, cell, cell_strip, strip, strip_work)
+                below = plain_z(frame, raster, x, y)
+                on[k, work] = xyz[k, 2] >= 0.5 * (deck + below)
+    return on
 
-    It may begin and end at reflectors, which are not among them, nor is their building right there; -1: no reflector.
+
+@_jit
+def goes_before(
+    seg: Array, tag: IntArray, m: int, t: float, other: int, t_other: float, dx: float, dy: float, length: float
+) -> bool:
+    """Whether line m is crossed before another one; lines of an earthwork in one place go by their numbers."""
+    if tag[m, KIND] == BREAK and tag[other, KIND] == BREAK and abs(t - t_other) * length < TIE_M:
+        rank, rank_other = tag[m, RANK], tag[other, RANK]
+        if tag[m, OWNER] == tag[other, OWNER] and rank >= 0 and rank_other >= 0:
+            rightwards = dx * (seg[m, Y1] - seg[m, Y0]) - dy * (seg[m, X1] - seg[m, X0]) > 0.0
+            return (rank < rank_other) == rightwards
+    return t < t_other
+
+
+@_jit
+def cross(
+    leg: Array, tie: IntArray, n_legs: int, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
+    cell_seg: IntArray, wall_seg: IntArray, wall_ring: IntArray,
+) -> tuple[IntArray, Array, IntArray]:  # fmt: skip
+    """All lines that each leg crosses, by rising place: first crossing of each leg; places on leg and line; lines.
+
+    A mirror at an end of a leg is not among them, nor is its building right there.
     """
-    frame, seg, tag, cell, cell_seg = site.frame, site.seg, site.tag, site.cell, site.cell_seg
-    dx, dy = xe - x, ye - y
-    square = dx * dx + dy * dy
-    length = math.sqrt(square)
     size, x0, y0 = frame[CELL], frame[BOX_X], frame[BOX_Y]
     n_x, n_y = int(frame[CELLS_X]), int(frame[CELLS_Y])
-    work.n[0] += 1
-    stamp = work.n[0]
-    t_in, t_out = 0.0, 1.0
-    if dx != 0.0:
-        a, b = (x0 - x) / dx, (x0 + n_x * size - x) / dx
-        t_in, t_out = max(t_in, min(a, b)), min(t_out, max(a, b))
-    elif not x0 <= x <= x0 + n_x * size:
-        return 0
-    if dy != 0.0:
-        a, b = (y0 - y) / dy, (y0 + n_y * size - y) / dy
-        t_in, t_out = max(t_in, min(a, b)), min(t_out, max(a, b))
-    elif not y0 <= y <= y0 + n_y * size:
-        return 0
-    if t_in > t_out:
-        return 0
-    i = min(max(int((x + t_in * dx - x0) / size), 0), n_x - 1)
-    j = min(max(int((y + t_in * dy - y0) / size), 0), n_y - 1)
-    step_x, step_y = (1 if dx > 0.0 else -1), (1 if dy > 0.0 else -1)
-    next_x = (x0 + (i + (dx > 0.0)) * size - x) / dx if dx != 0.0 else math.inf
-    next_y = (y0 + (j + (dy > 0.0)) * size - y) / dy if dy != 0.0 else math.inf
-    each_x = size / abs(dx) if dx != 0.0 else math.inf
-    each_y = size / abs(dy) if dy != 0.0 else math.inf
-    skip_a, own_a = (site.wall_seg[wall_a], site.wall_ring[wall_a]) if wall_a >= 0 else (-1, -1)
-    skip_b, own_b = (site.wall_seg[wall_b], site.wall_ring[wall_b]) if wall_b >= 0 else (-1, -1)
+    x1, y1 = x0 + n_x * size, y0 + n_y * size
+    seen = np.full(seg.shape[0], -1, dtype=np.int64)
+    start, place, line = np.zeros(n_legs + 1, dtype=np.int64), np.empty((n_legs, 2)), np.empty(n_legs, dtype=np.int64)
     n = 0
-    while True:
-        c = j * n_x + i
-        for k in range(cell[c, 0], cell[c + 1, 0]):
-            m = cell_seg[k]
-            if work.seen[m] == stamp:
-                continue
-            work.seen[m] = stamp
-            t, u = test_line(seg, tag, m, x, y, dx, dy, square)
-            if 0.0 < t < 1.0 and m != skip_a and m != skip_b:
-                at_a = own_a >= 0 and tag[m, POLY] == own_a and t * length < SHORTEST_M
-                at_b = own_b >= 0 and tag[m, POLY] == own_b and (1.0 - t) * length < SHORTEST_M
-                if not (at_a or at_b):
-                    n = insert(site, work, n, t, u, m, dx, dy, length)
-        if next_x < next_y:
-            if next_x > t_out:
-                return n
-            i += step_x
-            next_x += each_x
-            if i < 0 or i >= n_x:
-                return n
-        else:
-            if next_y > t_out:
-                return n
-            j += step_y
-            next_y += each_y
-            if j < 0 or j >= n_y:
-                return n
+    for k in range(n_legs):
+        start[k + 1] = n
+        x, y = leg[k, XA], leg[k, YA]
+        dx, dy = leg[k, XB] - x, leg[k, YB] - y
+        square = dx * dx + dy * dy
+        length = math.sqrt(square)
+        t_in, t_out = 0.0, 1.0
+        if dx != 0.0:
+            a, b = (x0 - x) / dx, (x1 - x) / dx
+            t_in, t_out = max(t_in, min(a, b)), min(t_out, max(a, b))
+        elif not x0 <= x <= x1:
+            continue
+        if dy != 0.0:
+            a, b = (y0 - y) / dy, (y1 - y) / dy
+            t_in, t_out = max(t_in, min(a, b)), min(t_out, max(a, b))
+        elif not y0 <= y <= y1:
+            continue
+        if t_in > t_out:
+            continue
+        wall_a, wall_b = tie[k, WALL_A], tie[k, WALL_B]
+        skip_a, own_a = (wall_seg[wall_a], wall_ring[wall_a]) if wall_a >= 0 else (-1, -1)
+        skip_b, own_b = (wall_seg[wall_b], wall_ring[wall_b]) if wall_b >= 0 else (-1, -1)
+        i = min(max(int((x + t_in * dx - x0) / size), 0), n_x - 1)
+        j = min(max(int((y + t_in * dy - y0) / size), 0), n_y - 1)
+        step_x, step_y = (1 if dx > 0.0 else -1), (1 if dy > 0.0 else -1)
+        next_x = (x0 + (i + (dx > 0.0)) * size - x) / dx if dx != 0.0 else math.inf
+        next_y = (y0 + (j + (dy > 0.0)) * size - y) / dy if dy != 0.0 else math.inf
+        each_x = size / abs(dx) if dx != 0.0 else math.inf
+        each_y = size / abs(dy) if dy != 0.0 else math.inf
+        while 0 <= i < n_x and 0 <= j < n_y:
+            c = j * n_x + i
+            for e in range(cell[c, 0], cell[c + 1, 0]):
+                m = cell_seg[e]
+                if seen[m] == k:
+                    continue
+                seen[m] = k
+                t, u = test_line(seg, tag, m, x, y, dx, dy, square)
+                if not 0.0 < t < 1.0 or m in (skip_a, skip_b):
+                    continue
+                if own_a >= 0 and tag[m, POLY] == own_a and t * length < SHORTEST_M:
+                    continue
+                if own_b >= 0 and tag[m, POLY] == own_b and (1.0 - t) * length < SHORTEST_M:
+                    continue
+                place, line = taller(place, n + 1), longer(line, n + 1)
+                to = n
+                while to > start[k + 1] and goes_before(seg, tag, m, t, line[to - 1], place[to - 1, 0], dx, dy, length):
+                    place[to, 0], place[to, 1], line[to] = place[to - 1, 0], place[to - 1, 1], line[to - 1]
+                    to -= 1
+                place[to, 0], place[to, 1], line[to] = t, u, m
+                n += 1
+            if next_x < next_y:
+                if next_x > t_out:
+                    break
+                i += step_x
+                next_x += each_x
+            else:
+                if next_y > t_out:
+                    break
+                j += step_y
+                next_y += each_y
+        start[k + 1] = n
+    return start, place, line
 
 
 @_jit
-def settle(
-    site: Site, work: Scratch, n: int, n_a: int, n_b: int, x: float, y: float, xe: float, ye: float,
-    wall_a: int, wall_b: int,
-) -> tuple[int, int]:  # fmt: skip
-    """Make rings at the start, crossings and rings at the end agree; numbers of crossings and of rings at the start.
+def mend(
+    poly: int, own_a: int, own_b: int, leg: Array, k: int, seg: Array, tag: IntArray, ring: IntArray, odd: BoolArray,
+    held: IntArray, first: int, n: int,
+) -> int:  # fmt: skip
+    """Set right whether leg k starts inside a ring that is ``odd``; the row after the last of the rings at its start.
 
-    They disagree where an end lies on an outline. There the crossings of the whole straight line through both ends say
-    whether the way starts inside. A way that starts or ends at a reflector is outside its building there.
+    Crossings of the straight line that lie behind its start decide.
     """
-    odd = work.odd
-    own_a = site.wall_ring[wall_a] if wall_a >= 0 else -1
-    own_b = site.wall_ring[wall_b] if wall_b >= 0 else -1
-    for k in range(n):
-        poly = site.tag[work.line[k], POLY]
-        if poly >= 0:
-            odd[poly] = not odd[poly]
-    for k in range(n_a):
-        odd[work.at_a[k]] = not odd[work.at_a[k]]
-    for k in range(n_b):
-        odd[work.at_b[k]] = not odd[work.at_b[k]]
-    wrong = 0
-    for k in range(n):
-        poly = site.tag[work.line[k], POLY]
-        if poly >= 0 and odd[poly]:
-            odd[poly] = False
-            if poly != own_a and poly != own_b:
-                work.now[wrong] = poly
-                wrong += 1
-    for k in range(n_a + n_b):
-        poly = work.at_a[k] if k < n_a else work.at_b[k - n_a]
-        if odd[poly]:
-            odd[poly] = False
-            if poly != own_a and poly != own_b:
-                work.now[wrong] = poly
-                wrong += 1
-    dx, dy = xe - x, ye - y
-    square = dx * dx + dy * dy
-    for w in range(wrong):
-        poly = work.now[w]
-        kept = 0
-        for k in range(n):
-            if site.tag[work.line[k], POLY] != poly:
-                work.t[kept], work.u[kept], work.line[kept] = work.t[k], work.u[k], work.line[k]
-                kept += 1
-        n = kept
-        inside = False
-        for m in range(site.ring[poly, FIRST], site.ring[poly, LAST]):
-            t, u = test_line(site.seg, site.tag, m, x, y, dx, dy, square)
-            if t <= 0.0:
-                inside = not inside
-            elif t < 1.0:
-                n = insert(site, work, n, t, u, m, dx, dy, math.sqrt(square))
-        kept = 0
-        for k in range(n_a):
-            if work.at_a[k] != poly:
-                work.at_a[kept] = work.at_a[k]
-                kept += 1
-        if inside:
-            work.at_a[kept] = poly
-            kept += 1
-        n_a = kept
-    return n, n_a
+    if poly < 0 or not odd[poly]:
+        return n
+    odd[poly] = False
+    if poly in (own_a, own_b):
+        return n
+    x, y = leg[k, XA], leg[k, YA]
+    dx, dy = leg[k, XB] - x, leg[k, YB] - y
+    inside = False
+    for m in range(ring[poly, FIRST], ring[poly, LAST]):
+        t, _ = test_line(seg, tag, m, x, y, dx, dy, dx * dx + dy * dy)
+        if t <= 0.0:
+            inside = not inside
+    for i in range(first, n):
+        if held[i] == poly:
+            if not inside:
+                held[i] = held[n - 1]
+                n -= 1
+            return n
+    if inside:
+        held[n] = poly
+        n += 1
+    return n
 
 
 @_jit
-def top_work(site: Site, work: Scratch, n_now: int) -> int:
-    """The uppermost earthwork that counts at the place of the sweep, -1: none."""
+def held_at_start(
+    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
+    start_r: IntArray, rings_r: IntArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray,
+    cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
+) -> tuple[IntArray, IntArray]:  # fmt: skip
+    """Rings that hold the start of each leg: first entry of each leg, entries.
+
+    Rings at both ends and crossings must agree. They do not where an end lies on an outline: there the crossings of
+    the whole straight line decide. At a mirror a leg is outside the mirror's building.
+    """
+    n_rings = ring.shape[0]
+    start, held = np.zeros(n_legs + 1, dtype=np.int64), np.empty(n_legs + 4, dtype=np.int64)
+    odd = np.zeros(n_rings, dtype=np.bool_)
+    begin, end, n_end = np.empty(n_rings, dtype=np.int64), np.empty(n_rings, dtype=np.int64), 0
+    n = 0
+    for k in range(n_legs):
+        p, r, wall_a, wall_b = tie[k, POINT], tie[k, RECEIVER], tie[k, WALL_A], tie[k, WALL_B]
+        own_a = wall_ring[wall_a] if wall_a >= 0 else -1
+        own_b = wall_ring[wall_b] if wall_b >= 0 else -1
+        first = n
+        held = longer(held, n + 2 * n_rings)
+        if wall_a >= 0:
+            for i in range(n_end):  # of the leg before
+                held[n] = end[i]
+                n += 1
+        elif tie[k, OFF] == 0:
+            for i in range(start_p[p], start_p[p + 1]):
+                held[n] = rings_p[i]
+                n += 1
+        else:
+            n = rings_at(leg[k, XA], leg[k, YA], frame, seg, tag, cell, cell_seg, cell_ring, odd, held, n)
+        n_end = 0
+        if wall_b >= 0:
+            n_all = rings_at(leg[k, XB], leg[k, YB], frame, seg, tag, cell, cell_seg, cell_ring, odd, end, 0)
+            for i in range(n_all):
+                if end[i] != own_b:
+                    end[n_end] = end[i]
+                    n_end += 1
+        else:
+            for i in range(start_r[r], start_r[r + 1]):
+                end[n_end] = rings_r[i]
+                n_end += 1
+        low, high = crossed[k], crossed[k + 1]
+        if n > first or n_end > 0 or high > low:
+            for i in range(first, n):
+                odd[held[i]] = not odd[held[i]]
+            for i in range(n_end):
+                odd[end[i]] = not odd[end[i]]
+            for e in range(low, high):
+                poly = tag[line[e], POLY]
+                if poly >= 0:
+                    odd[poly] = not odd[poly]
+            n_begin = n - first
+            for i in range(n_begin):
+                begin[i] = held[first + i]
+            for i in range(n_begin):
+                n = mend(begin[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
+            for i in range(n_end):
+                n = mend(end[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
+            for e in range(low, high):
+                n = mend(tag[line[e], POLY], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
+        start[k + 1] = n
+    return start, held
+
+
+@_jit
+def top_work(now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, on_r: BoolArray) -> int:
+    """The uppermost earthwork among the rings that hold a place, decks only if an end stands on them; -1: none."""
     top = -1
-    for k in range(n_now):
-        ring = work.now[k]
-        if site.ring[ring, RING_KIND] == BREAK:
-            owner = site.ring[ring, RING_OWNER]
-            if owner > top and (not site.over[owner] or work.on[owner]):
-                top = owner
+    for k in range(n):
+        if ring[now[k], RING_KIND] == BREAK:
+            work = ring[now[k], RING_OWNER]
+            if work > top and (not over[work] or on_p[work] or on_r[work]):
+                top = work
     return top
 
 
 @_jit
-def g_here(site: Site, work: Scratch, n_now: int, top: int, roof_g: float) -> float:
-    """Ground factor at the place of the sweep."""
+def g_here(now: IntArray, n: int, ring: IntArray, ring_g: Array, top: int, roof_g: float) -> float:
+    """Ground factor where rings hold a place and earthwork ``top`` lies on top."""
     best = -1
-    for k in range(n_now):
-        ring = work.now[k]
-        kind = site.ring[ring, RING_KIND]
+    for k in range(n):
+        kind = ring[now[k], RING_KIND]
         if kind == HOUSE:
             return roof_g
-        if ring > best and (kind == AREA or (kind == STRIP and site.ring[ring, RING_WORK] == top)):
-            best = ring
-    return site.ring_g[best]
+        if now[k] > best and (kind == AREA or (kind == STRIP and ring[now[k], RING_WORK] == top)):
+            best = now[k]
+    return ring_g[best]
 
 
 @_jit
@@ -467,94 +516,113 @@ def add_ground(ground: Array, n: int, first: int, to: float, g: float) -> int:
 
 @_jit
 def lay_ground(
-    site: Site, work: Scratch, n: int, n_a: int, roof_g: float, at: float, length: float, ground: Array, n_ground: int,
-    first: int,
-) -> int:  # fmt: skip
-    """Ground along a leg of given length that starts at distance ``at``; new number of rows."""
-    n_now = n_a
-    work.now[:n_a] = work.at_a[:n_a]
-    top = top_work(site, work, n_now)
-    g = g_here(site, work, n_now, top, roof_g)
-    for k in range(n):
-        ring = site.tag[work.line[k], POLY]
-        if ring >= 0:
-            n_ground = add_ground(ground, n_ground, first, at + work.t[k] * length, g)
-            n_now = toggle(work.now, n_now, ring)
-            top = top_work(site, work, n_now)
-            g = g_here(site, work, n_now, top, roof_g)
-    return add_ground(ground, n_ground, first, at + length, g)
-
-
-@_jit
-def mean_ground(site: Site, work: Scratch, n: int, n_a: int, roof_g: float, buffer: Array) -> float:
-    """Mean ground factor along a way whose crossings are known; ``buffer`` holds 2 (n + 2) numbers."""
-    rows = lay_ground(site, work, n, n_a, roof_g, 0.0, 1.0, buffer, 0, 0)
-    mean, before = 0.0, 0.0
-    for k in range(rows):
-        mean += buffer[2 * k + 1] * (buffer[2 * k] - before)
-        before = buffer[2 * k]
-    return mean
-
-
-@_jit
-def add_point(profile: Array, n: int, at: float, z: float) -> int:
-    profile[2 * n], profile[2 * n + 1] = at, z
-    return n + 1
+    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    held: IntArray, on_p: BoolArray, on_r: BoolArray, roof_g: float, tag: IntArray, ring: IntArray, ring_g: Array,
+    over: BoolArray, path: Array,
+) -> Array:  # fmt: skip
+    """Ground along all legs, (n, 2); fills column 4 of ``path``."""
+    ground, n = np.empty(2 * n_legs), 0
+    now = np.empty(ring.shape[0] + 1, dtype=np.int64)
+    first = 0
+    for k in range(n_legs):
+        p, r, low, high = tie[k, POINT], tie[k, RECEIVER], crossed[k], crossed[k + 1]
+        if tie[k, NUMBER] == 0:
+            first = n
+        ground = longer(ground, 2 * (n + high - low + 1))
+        at, run = leg[k, AT], leg[k, RUN]
+        n_now = 0
+        for i in range(start[k], start[k + 1]):
+            now[n_now] = held[i]
+            n_now += 1
+        top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+        g = g_here(now, n_now, ring, ring_g, top, roof_g)
+        for e in range(low, high):
+            poly = tag[line[e], POLY]
+            if poly >= 0:
+                n = add_ground(ground, n, first, at + place[e, 0] * run, g)
+                n_now = toggle(now, n_now, poly)
+                top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+                g = g_here(now, n_now, ring, ring_g, top, roof_g)
+        n = add_ground(ground, n, first, at + run, g)
+        path[tie[k, PATH], 4] = n
+    return ground[: 2 * n]
 
 
 @_jit
 def lay_profile(
-    site: Site, work: Scratch, n: int, n_a: int, x: float, y: float, xe: float, ye: float, at: float, length: float,
-    samples: int, profile: Array, n_profile: int, begin: bool,
-) -> int:  # fmt: skip
-    """Profile along a leg that starts at distance ``at``, cut into ``samples`` steps; new number of rows.
-
-    The first point is written with ``begin`` only: a further leg starts where the one before has ended.
-    """
-    frame, raster = site.frame, site.raster
-    dx, dy = xe - x, ye - y
-    n_now = n_a
-    work.now[:n_a] = work.at_a[:n_a]
-    top = top_work(site, work, n_now)
-    if begin:
-        n_profile = add_point(profile, n_profile, at, surface_z(site, top, x, y))
-    sample = 1
-    for k in range(n + 1):
-        t = work.t[k] if k < n else 1.0
-        if k < n and site.tag[work.line[k], KIND] != BREAK:
-            continue
+    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    held: IntArray, on_p: BoolArray, on_r: BoolArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray,
+    over: BoolArray, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
+    path: Array,
+) -> Array:  # fmt: skip
+    """Profile along all legs, (n, 2); fills column 3 of ``path``."""
+    profile, n = np.empty(4 * n_legs), 0
+    now = np.empty(ring.shape[0] + 1, dtype=np.int64)
+    works = over.size > 0
+    for k in range(n_legs):
+        p, r, low, high = tie[k, POINT], tie[k, RECEIVER], crossed[k], crossed[k + 1]
+        x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
+        dx, dy = leg[k, XB] - x, leg[k, YB] - y
+        samples = 1
+        if frame[RASTER] > 0.0:
+            samples = math.ceil(math.sqrt(dx * dx + dy * dy) / frame[STEP] - 1e-9)
+        profile = longer(profile, 2 * (n + samples + 3 * (high - low) + 2))
+        n_now, top = 0, -1
+        if works:
+            for i in range(start[k], start[k + 1]):
+                now[n_now] = held[i]
+                n_now += 1
+            top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+        if tie[k, NUMBER] == 0:
+            profile[2 * n], profile[2 * n + 1] = (
+                at, surface_z(top, x, y, frame, raster, cell, cell_strip, strip, strip_work),
+            )  # fmt: skip
+            n += 1
+        sample = 1
+        if works:
+            for e in range(low, high):
+                m, t = line[e], place[e, 0]
+                if tag[m, KIND] != BREAK:
+                    continue
+                owner, after = tag[m, OWNER], top
+                if tag[m, POLY] >= 0:
+                    n_now = toggle(now, n_now, tag[m, POLY])
+                    after = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+                if owner != top and owner != after:
+                    continue
+                while sample < samples and sample <= t * samples:
+                    if top < 0 and sample < t * samples:
+                        f = sample / samples
+                        profile[2 * n] = at + f * run
+                        profile[2 * n + 1] = plain_z(frame, raster, x + f * dx, y + f * dy)
+                        n += 1
+                    sample += 1
+                z = seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
+                xe, ye, here = x + t * dx, y + t * dy, at + t * run
+                if top != owner:
+                    below = surface_z(top, xe, ye, frame, raster, cell, cell_strip, strip, strip_work)
+                    if abs(below - z) > FACE_M:
+                        profile[2 * n], profile[2 * n + 1] = here, below
+                        n += 1
+                profile[2 * n], profile[2 * n + 1] = here, z
+                n += 1
+                if after != owner:
+                    below = surface_z(after, xe, ye, frame, raster, cell, cell_strip, strip, strip_work)
+                    if abs(below - z) > FACE_M:
+                        profile[2 * n], profile[2 * n + 1] = here, below
+                        n += 1
+                top = after
         if top < 0:
-            while sample < samples and sample < t * samples:
-                f = sample / samples
-                n_profile = add_point(
-                    profile, n_profile, at + f * length, plain_z(frame, raster, x + f * dx, y + f * dy)
-                )
-                sample += 1
-        if k == n:
-            break
-        m = work.line[k]
-        owner, ring = site.tag[m, OWNER], site.tag[m, POLY]
-        after = top
-        if ring >= 0:
-            n_now = toggle(work.now, n_now, ring)
-            after = top_work(site, work, n_now)
-        if owner in (top, after):
-            z = site.seg[m, Z0] + work.u[k] * (site.seg[m, Z1] - site.seg[m, Z0])
-            here = at + t * length
-            if top != owner:
-                below = surface_z(site, top, x + t * dx, y + t * dy)
-                if abs(below - z) > FACE_M:
-                    n_profile = add_point(profile, n_profile, here, below)
-            n_profile = add_point(profile, n_profile, here, z)
-            if after != owner:
-                below = surface_z(site, after, x + t * dx, y + t * dy)
-                if abs(below - z) > FACE_M:
-                    n_profile = add_point(profile, n_profile, here, below)
-        if top < 0 or after < 0:
-            while sample < samples and sample <= t * samples:
-                sample += 1
-        top = after
-    return add_point(profile, n_profile, at + length, surface_z(site, top, xe, ye))
+            for i in range(sample, samples):
+                f = i / samples
+                profile[2 * n] = at + f * run
+                profile[2 * n + 1] = plain_z(frame, raster, x + f * dx, y + f * dy)
+                n += 1
+        profile[2 * n] = at + run
+        profile[2 * n + 1] = surface_z(top, x + dx, y + dy, frame, raster, cell, cell_strip, strip, strip_work)
+        n += 1
+        path[tie[k, PATH], 3] = n
+    return profile[: 2 * n]
 
 
 @_jit
@@ -582,59 +650,6 @@ def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> 
         v = dx * corner[m, 1] - dy * corner[m, 0]
         low, high = min(low, v), max(high, v)
     return (high - low) / math.sqrt(dx * dx + dy * dy)
-
-
-@_jit
-def put_edges(
-    site: Site, work: Scratch, n: int, x: float, y: float, xe: float, ye: float, at: float, length: float,
-    profile: Array, low: int, high: int, flip: bool, edge: Array, n_edge: int,
-) -> int:  # fmt: skip
-    """Edges of a leg that rise above its profile, their obstacles into ``groups``.
-
-    ``flip``: the leg runs behind an odd number of mirrors, where left and right are exchanged.
-    """
-    dx, dy = xe - x, ye - y
-    plan = math.sqrt(dx * dx + dy * dy)
-    first, last_place = n_edge, 0.0
-    for k in range(n):
-        m = work.line[k]
-        kind = site.tag[m, KIND]
-        if kind > HOUSE or work.t[k] * plan < SHORTEST_M or (1.0 - work.t[k]) * plan < SHORTEST_M:
-            continue
-        place = at + work.t[k] * length
-        z = site.seg[m, Z0] + work.u[k] * (site.seg[m, Z1] - site.seg[m, Z0])
-        floor, low = profile_z(profile, low, high, place)
-        if z <= floor:
-            continue
-        if n_edge > first and (work.t[k] - last_place) * plan < SHORTEST_M:
-            if z <= edge[7 * n_edge - 6]:
-                continue
-            n_edge -= 1
-            place = edge[7 * n_edge]
-        else:
-            last_place = work.t[k]
-        bx, by = site.seg[m, X1] - site.seg[m, X0], site.seg[m, Y1] - site.seg[m, Y0]
-        norm = plan * math.sqrt(bx * bx + by * by)
-        sine, cosine = (dx * by - dy * bx) / norm, (dx * bx + dy * by) / norm
-        if (sine < 0.0) != flip:
-            cosine = -cosine
-        group = site.tag[m, GROUP]
-        row = 7 * n_edge
-        edge[row], edge[row + 1] = place, z
-        edge[row + 2] = width_across(site.corner, site.group[group], site.group[group + 1], dx, dy)
-        edge[row + 3], edge[row + 4] = abs(sine), cosine
-        edge[row + 5], edge[row + 6] = kind, site.tag[m, OWNER]
-        work.groups[n_edge - first] = group
-        n_edge += 1
-    work.n[1] = 0
-    for k in range(n_edge - first):
-        known = False
-        for i in range(work.n[1]):
-            known = known or work.groups[i] == work.groups[k]
-        if not known:
-            work.groups[work.n[1]] = work.groups[k]
-            work.n[1] += 1
-    return n_edge
 
 
 @_jit
@@ -673,6 +688,74 @@ def way_round(
 
 
 @_jit
+def put_edges(
+    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
+    seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array, path: Array,
+) -> Array:  # fmt: skip
+    """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``."""
+    edge, n = np.empty(64), 0
+    groups = np.empty(64, dtype=np.int64)
+    for k in range(n_legs):
+        j, low, high = tie[k, PATH], crossed[k], crossed[k + 1]
+        path[j, 5] = n
+        if tie[k, NUMBER] == 0:
+            path[j, 7:] = math.inf
+        if low == high:
+            continue
+        x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
+        dx, dy = leg[k, XB] - x, leg[k, YB] - y
+        plan = math.sqrt(dx * dx + dy * dy)
+        edge, groups = longer(edge, 7 * (n + high - low)), longer(groups, high - low)
+        from_row = int(path[j - 1, 3]) if j > 0 else 0
+        to_row = int(path[j, 3])
+        first, before = n, 0.0
+        for e in range(low, high):
+            m, t = line[e], place[e, 0]
+            kind = tag[m, KIND]
+            if kind > HOUSE or t * plan < SHORTEST_M or (1.0 - t) * plan < SHORTEST_M:
+                continue
+            here, z = at + t * run, seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
+            floor, from_row = profile_z(profile, from_row, to_row, here)
+            if z <= floor:
+                continue
+            if n > first and (t - before) * plan < SHORTEST_M:
+                if z <= edge[7 * n - 6]:
+                    continue
+                n -= 1
+                here = edge[7 * n]
+            else:
+                before = t
+            bx, by = seg[m, X1] - seg[m, X0], seg[m, Y1] - seg[m, Y0]
+            norm = plan * math.sqrt(bx * bx + by * by)
+            sine, cosine = (dx * by - dy * bx) / norm, (dx * bx + dy * by) / norm
+            if (sine < 0.0) != (tie[k, NUMBER] % 2 == 1):  # behind an odd number of mirrors left and right change
+                cosine = -cosine
+            own = tag[m, GROUP]
+            edge[7 * n], edge[7 * n + 1] = here, z
+            edge[7 * n + 2] = width_across(corner, group[own], group[own + 1], dx, dy)
+            edge[7 * n + 3], edge[7 * n + 4] = abs(sine), cosine
+            edge[7 * n + 5], edge[7 * n + 6] = kind, tag[m, OWNER]
+            groups[n - first] = own
+            n += 1
+        path[j, 5] = n
+        if side_ways and n > first and tie[k, WALL_A] < 0 and tie[k, WALL_B] < 0:
+            n_groups = 0
+            for e in range(n - first):
+                known = False
+                for i in range(n_groups):
+                    known = known or groups[i] == groups[e]
+                if not known:
+                    groups[n_groups] = groups[e]
+                    n_groups += 1
+            for side in range(2):
+                detour, between, to_corner = way_round(
+                    x, y, leg[k, XB], leg[k, YB], 1.0 - 2.0 * side, group, corner, groups, n_groups
+                )
+                path[j, 7 + 2 * side], path[j, 8 + 2 * side], path[j, 11 + side] = detour, between, to_corner
+    return edge[: 7 * n]
+
+
+@_jit
 def insert_cut(cuts: Array, n: int, s: float) -> int:
     """Put a cut into the rising list; returns the new number."""
     k = n
@@ -708,23 +791,6 @@ def split_piece(
             n = insert_cut(cuts, n, s)
     cuts[n] = half
     return n
-
-
-@_jit
-def take_leg(
-    site: Site, work: Scratch, x: float, y: float, xe: float, ye: float, n_a: int, n_b: int, wall_a: int, wall_b: int
-) -> tuple[int, int]:
-    """Crossings of a leg, with the rings at its ends in ``at_a`` and ``at_b``; their number, rings at its start."""
-    n = crossings(site, work, x, y, xe, ye, wall_a, wall_b)
-    if n + n_a + n_b == 0:
-        return 0, 0
-    return settle(site, work, n, n_a, n_b, x, y, xe, ye, wall_a, wall_b)
-
-
-@_jit
-def steps_of(frame: Array, plan: float) -> int:
-    """Equal steps, no longer than the raster's, into which a leg is cut."""
-    return math.ceil(plan / frame[STEP] - 1e-9) if frame[RASTER] > 0.0 else 1
 
 
 @_jit
@@ -798,7 +864,7 @@ def grow_chains(old: Chains) -> Chains:
 
 @_jit
 def find_images(
-    site: Site, order: int, xr: float, yr: float, own: int, box: Array, chains: Chains
+    wall: Array, wall_seg: IntArray, order: int, xr: float, yr: float, own: int, box: Array, chains: Chains
 ) -> tuple[Chains, int]:
     """Images of a receiver by up to ``order`` reflectors; ``own`` is the one that does not count as the last.
 
@@ -809,18 +875,18 @@ def find_images(
         end = n
         for c in range(-1 if level == 0 else begin, 0 if level == 0 else end):
             x, y = (xr, yr) if c < 0 else (chains.image[c, 0], chains.image[c, 1])
-            for j in range(site.wall.shape[0]):
+            for j in range(wall.shape[0]):
                 if (c < 0 and j == own) or (c >= 0 and j == chains.wall[c]):
                     continue
-                ix, iy, side = image_of(site.wall, j, x, y)
-                if not reflects(site.wall, site.wall_seg, j, side):
+                ix, iy, side = image_of(wall, j, x, y)
+                if not reflects(wall, wall_seg, j, side):
                     continue
                 if c >= 0:
-                    xm, ym = 0.5 * (site.wall[j, X0] + site.wall[j, X1]), 0.5 * (site.wall[j, Y0] + site.wall[j, Y1])
-                    hx, hy = abs(site.wall[j, X1] - xm), abs(site.wall[j, Y1] - ym)
-                    if not may_meet(site.wall, chains.wall[c], x, y, xm, ym, hx, hy):
+                    xm, ym = 0.5 * (wall[j, X0] + wall[j, X1]), 0.5 * (wall[j, Y0] + wall[j, Y1])
+                    hx, hy = abs(wall[j, X1] - xm), abs(wall[j, Y1] - ym)
+                    if not may_meet(wall, chains.wall[c], x, y, xm, ym, hx, hy):
                         continue
-                if level == order - 1 and not may_meet(site.wall, j, ix, iy, box[0], box[1], box[2], box[3]):
+                if level == order - 1 and not may_meet(wall, j, ix, iy, box[0], box[1], box[2], box[3]):
                     continue
                 if n == chains.wall.size:
                     chains = grow_chains(chains)
@@ -832,7 +898,7 @@ def find_images(
 
 
 @_jit
-def trace(site: Site, chains: Chains, c: int, xs: float, ys: float, bend: Array, wall: IntArray) -> int:
+def trace(walls: Array, chains: Chains, c: int, xs: float, ys: float, bend: Array, wall: IntArray) -> int:
     """Follow the way from a source by the reflectors of a chain: where it bends and at which; their number, 0 if none.
 
     ``bend`` receives x, y and the place on the reflector (0 to 1).
@@ -840,15 +906,15 @@ def trace(site: Site, chains: Chains, c: int, xs: float, ys: float, bend: Array,
     n, x, y = 0, xs, ys
     while c >= 0:
         j = chains.wall[c]
-        u = hit(site.wall, j, x, y, chains.image[c, 0], chains.image[c, 1])
+        u = hit(walls, j, x, y, chains.image[c, 0], chains.image[c, 1])
         if u < 0.0:
             return 0
-        if site.wall[j, WALL_ONE_SIDED] != 0.0:
-            ax, ay = site.wall[j, X0], site.wall[j, Y0]
-            if (site.wall[j, X1] - ax) * (y - ay) - (site.wall[j, Y1] - ay) * (x - ax) > 0.0:
+        if walls[j, WALL_ONE_SIDED] != 0.0:
+            ax, ay = walls[j, X0], walls[j, Y0]
+            if (walls[j, X1] - ax) * (y - ay) - (walls[j, Y1] - ay) * (x - ax) > 0.0:
                 return 0
-        x = site.wall[j, X0] + u * (site.wall[j, X1] - site.wall[j, X0])
-        y = site.wall[j, Y0] + u * (site.wall[j, Y1] - site.wall[j, Y0])
+        x = walls[j, X0] + u * (walls[j, X1] - walls[j, X0])
+        y = walls[j, Y0] + u * (walls[j, Y1] - walls[j, Y0])
         bend[n, 0], bend[n, 1], bend[n, 2] = x, y, u
         wall[n] = j
         n += 1
@@ -858,7 +924,7 @@ def trace(site: Site, chains: Chains, c: int, xs: float, ys: float, bend: Array,
 
 @_jit
 def candidates(
-    site: Site, chains: Chains, n_chains: int, points: Array, direction: Array, piece: Array, blocks: Array,
+    wall: Array, chains: Chains, n_chains: int, points: Array, direction: Array, piece: Array, blocks: Array,
     first: IntArray, pair: IntArray,
 ) -> IntArray:  # fmt: skip
     """Chains that ways from each point may follow, point by point from ``first``; ``pair`` is room for them."""
@@ -866,12 +932,12 @@ def candidates(
     for c in range(n_chains):
         j, ix, iy = chains.wall[c], chains.image[c, 0], chains.image[c, 1]
         for b in range(blocks.shape[0]):
-            if not may_meet(site.wall, j, ix, iy, blocks[b, 0], blocks[b, 1], blocks[b, 2], blocks[b, 3]):
+            if not may_meet(wall, j, ix, iy, blocks[b, 0], blocks[b, 1], blocks[b, 2], blocks[b, 3]):
                 continue
             for p in range(b * BLOCK, min(n_points, (b + 1) * BLOCK)):
                 half = 0.5 * piece[p]
                 hx, hy = abs(direction[p, 0]) * half, abs(direction[p, 1]) * half
-                if may_meet(site.wall, j, ix, iy, points[p, 0], points[p, 1], hx, hy):
+                if may_meet(wall, j, ix, iy, points[p, 0], points[p, 1], hx, hy):
                     if 2 * n + 2 > pair.size:
                         longer_pair = np.empty(2 * pair.size, dtype=np.int64)
                         longer_pair[: pair.size] = pair
@@ -913,44 +979,9 @@ def blocks_of(points: Array, direction: Array, piece: Array) -> Array:
 
 
 @_jit
-def scratch_of(site: Site) -> Scratch:
-    n, rings = site.seg.shape[0] + 1, 2 * site.ring.shape[0] + 2
-    return Scratch(
-        np.zeros(n, dtype=np.int64),
-        np.empty(n),
-        np.empty(n),
-        np.empty(n, dtype=np.int64),
-        np.empty(rings, dtype=np.int64),
-        np.empty(rings, dtype=np.int64),
-        np.empty(rings, dtype=np.int64),
-        np.zeros(rings, dtype=np.bool_),
-        np.zeros(site.over.size + 1, dtype=np.bool_),
-        np.empty(n, dtype=np.int64),
-        np.zeros(2, dtype=np.int64),
-    )
-
-
-@_jit
-def split_steps(
-    site: Site, work: Scratch, rule: Array, xm: float, ym: float, ux: float, uy: float, half: float, xr: float,
-    yr: float, at_r: IntArray, n_r: int, buffer: Array,
-) -> int:  # fmt: skip
-    """Into how many parts a piece is cut because the mean ground factor differs between its middle and its ends."""
-    low, high = 1.0, 0.0
-    for side in range(-1, 2):
-        xs, ys = xm + side * half * ux, ym + side * half * uy
-        n_a = rings_at(site, xs, ys, work.at_a, work.odd)
-        work.at_b[:n_r] = at_r[:n_r]
-        n, n_a = take_leg(site, work, xs, ys, xr, yr, n_a, n_r, -1, -1)
-        mean = mean_ground(site, work, n, n_a, rule[ROOF_G], buffer)
-        low, high = min(low, mean), max(high, mean)
-    return min(int(rule[MOST_STEPS]), 1 + int((high - low) / rule[G_STEP]))
-
-
-@_jit
 def flat_walk(
-    points: Array, direction: Array, piece: Array, receivers: Array, level: float, default_g: float, nearest: float,
-    free: Array, first: IntArray, path: Array, profile: Array, ground: Array,
+    points: Array, direction: Array, receivers: Array, level: float, default_g: float, nearest: float,
+    first: IntArray, path: Array, profile: Array, ground: Array,
 ) -> None:  # fmt: skip
     """All pairs over a plain on which nothing stands: one path each."""
     k = 0
@@ -963,15 +994,166 @@ def flat_walk(
             if plan <= SHORTEST_M:
                 dx = 1e-3
             length = max(plan, nearest)
-            row = 13 * k
-            path[row], path[row + 1] = 1.0, length
-            path[row + 2] = abs(dx * direction[p, 1] - dy * direction[p, 0]) / math.sqrt(dx * dx + dy * dy)
-            path[row + 3], path[row + 4], path[row + 5], path[row + 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
-            path[row + 7 : row + 13] = math.inf
+            path[k, 0], path[k, 1] = 1.0, length
+            path[k, 2] = abs(dx * direction[p, 1] - dy * direction[p, 0]) / math.sqrt(dx * dx + dy * dy)
+            path[k, 3], path[k, 4], path[k, 5], path[k, 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
+            for i in range(7, 13):
+                path[k, i] = math.inf
             profile[4 * k], profile[4 * k + 1], profile[4 * k + 2], profile[4 * k + 3] = 0.0, level, length, level
             ground[2 * k], ground[2 * k + 1] = length, default_g
             k += 1
             first[k] = k
+
+
+@_jit
+def add_leg(
+    leg: Array, tie: IntArray, n: int, x: float, y: float, xe: float, ye: float, at: float, run: float, p: int, r: int,
+    off: int, wall_a: int, wall_b: int, number: int, path: int,
+) -> int:  # fmt: skip
+    """Write row n of both tables; n + 1."""
+    leg[n, XA], leg[n, YA], leg[n, XB], leg[n, YB], leg[n, AT], leg[n, RUN] = x, y, xe, ye, at, run
+    tie[n, POINT], tie[n, RECEIVER], tie[n, OFF] = p, r, off
+    tie[n, WALL_A], tie[n, WALL_B], tie[n, NUMBER], tie[n, PATH] = wall_a, wall_b, number, path
+    return n + 1
+
+
+@_jit
+def plan(
+    rule: Array, points: Array, direction: Array, piece: Array, receivers: Array, own_wall: IntArray, steps: IntArray,
+    free: Array, wall: Array, wall_seg: IntArray, first: IntArray, left_out: Array,
+) -> tuple[Array, Array, IntArray, Array]:  # fmt: skip
+    """All paths and their legs: (n_paths, 13) with share, length, sine and number of mirrors filled in; legs; mirrors.
+
+    ``steps`` (n_pairs,): even parts that a piece is cut into.
+    """
+    n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
+    order, nearest = int(rule[ORDER]), rule[NEAREST]
+    path, leg = np.empty((n_pairs, 13)), np.empty((n_pairs, N_LEG))
+    tie, mirror = np.empty((n_pairs, N_TIES), dtype=np.int64), np.empty((4, 6))
+    n_path, n_leg, n_mirror = 0, 0, 0
+    cuts = np.empty(free.shape[0] + int(rule[MOST_STEPS]) + 2)
+    blocks = blocks_of(points, direction, piece)
+    low_x, low_y = (blocks[:, 0] - blocks[:, 2]).min(), (blocks[:, 1] - blocks[:, 3]).min()
+    high_x, high_y = (blocks[:, 0] + blocks[:, 2]).max(), (blocks[:, 1] + blocks[:, 3]).max()
+    box = np.array([0.5 * (low_x + high_x), 0.5 * (low_y + high_y), 0.5 * (high_x - low_x), 0.5 * (high_y - low_y)])
+    chains = Chains(np.empty(64, dtype=np.int64), np.empty(64, dtype=np.int64), np.empty((64, 2)))
+    chain_of, first_chain = np.empty(128, dtype=np.int64), np.zeros(n_points + 1, dtype=np.int64)
+    bend, bent_by = np.empty((order + 1, 3)), np.empty(order + 1, dtype=np.int64)
+    first[0] = 0
+    for r in range(receivers.shape[0]):
+        xr, yr = receivers[r, 0], receivers[r, 1]
+        if order > 0:
+            chains, n_chains = find_images(wall, wall_seg, order, xr, yr, own_wall[r], box, chains)
+            chain_of = candidates(wall, chains, n_chains, points, direction, piece, blocks, first_chain, chain_of)
+        for p in range(n_points):
+            pair = r * n_points + p
+            xm, ym, ux, uy, half = points[p, 0], points[p, 1], direction[p, 0], direction[p, 1], 0.5 * piece[p]
+            n_parts = split_piece(xm, ym, ux, uy, half, xr, yr, free, steps[pair], cuts)
+            path, leg, tie = taller(path, n_path + n_parts), taller(leg, n_leg + n_parts), taller(tie, n_leg + n_parts)
+            off = 1 if n_parts > 1 else 0
+            for part in range(n_parts):
+                s = 0.5 * (cuts[part + 1] + cuts[part]) if off else 0.0
+                xs, ys = xm + s * ux, ym + s * uy
+                dx, dy = xr - xs, yr - ys
+                plan = math.sqrt(dx * dx + dy * dy)
+                if plan <= SHORTEST_M:  # any direction will do on the spot
+                    dx = 1e-3
+                run = max(plan, nearest)
+                path[n_path, 0] = 0.5 * (cuts[part + 1] - cuts[part]) / half if off else 1.0
+                path[n_path, 1] = run
+                path[n_path, 2] = abs(dx * uy - dy * ux) / math.sqrt(dx * dx + dy * dy)
+                path[n_path, 6] = n_mirror
+                n_leg = add_leg(leg, tie, n_leg, xs, ys, xs + dx, ys + dy, 0.0, run, p, r, off, -1, -1, 0, n_path)
+                n_path += 1
+            for part in range(n_parts if order > 0 else 0):
+                share = 0.5 * (cuts[part + 1] - cuts[part]) / half if off else 1.0
+                s = 0.5 * (cuts[part + 1] + cuts[part]) if off else 0.0
+                xs, ys = xm + s * ux, ym + s * uy
+                direct = (xr - xs) ** 2 + (yr - ys) ** 2
+                for q in range(first_chain[p], first_chain[p + 1]):
+                    c = chain_of[q]
+                    n_bends = trace(wall, chains, c, xs, ys, bend, bent_by)
+                    if n_bends == 0:
+                        continue
+                    plan = math.sqrt((chains.image[c, 0] - xs) ** 2 + (chains.image[c, 1] - ys) ** 2)
+                    if direct < rule[LEAST] * plan * plan:
+                        left_out[pair] += share / (plan * plan)
+                        continue
+                    bend[n_bends, 0], bend[n_bends, 1] = xr, yr
+                    scale = max(plan, nearest) / plan
+                    path, leg = taller(path, n_path + 1), taller(leg, n_leg + n_bends + 1)
+                    tie, mirror = taller(tie, n_leg + n_bends + 1), taller(mirror, n_mirror + n_bends)
+                    at, x, y = 0.0, xs, ys
+                    for k in range(n_bends + 1):
+                        wall_a = bent_by[k - 1] if k > 0 else -1
+                        wall_b = bent_by[k] if k < n_bends else -1
+                        dx, dy = bend[k, 0] - x, bend[k, 1] - y
+                        own = max(math.sqrt(dx * dx + dy * dy), 1e-300)
+                        n_leg = add_leg(
+                            leg, tie, n_leg, x, y, bend[k, 0], bend[k, 1], at, own * scale, p, r, off, wall_a, wall_b,
+                            k, n_path,
+                        )  # fmt: skip
+                        at += own * scale
+                        if k == 0:
+                            path[n_path, 2] = abs(dx * uy - dy * ux) / own
+                        if k < n_bends:
+                            u, ex, ey = (
+                                bend[k, 2],
+                                wall[wall_b, X1] - wall[wall_b, X0],
+                                wall[wall_b, Y1] - wall[wall_b, Y0],
+                            )
+                            width = math.sqrt(ex * ex + ey * ey)
+                            top, base = wall[wall_b, WALL_TOP_0], wall[wall_b, WALL_BASE_0]
+                            mirror[n_mirror, 0] = at
+                            mirror[n_mirror, 1] = top + u * (wall[wall_b, WALL_TOP_1] - top)
+                            mirror[n_mirror, 2] = base + u * (wall[wall_b, WALL_BASE_1] - base)
+                            mirror[n_mirror, 3] = abs(dx * ey - dy * ex) / (own * width)
+                            mirror[n_mirror, 4], mirror[n_mirror, 5] = width, wall_b
+                            n_mirror += 1
+                        x, y = bend[k, 0], bend[k, 1]
+                    path[n_path, 0], path[n_path, 1], path[n_path, 6] = share, plan * scale, n_mirror
+                    n_path += 1
+            first[pair + 1] = n_path
+    return path[:n_path], leg[:n_leg], tie[:n_leg], mirror[:n_mirror]
+
+
+@_jit
+def end_legs(
+    points: Array, direction: Array, piece: Array, receivers: Array, ratio: float
+) -> tuple[Array, IntArray, IntArray]:
+    """Legs from both ends and the middle of each piece that is long for its distance; which pair each three are of."""
+    n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
+    leg, tie = np.empty((64, N_LEG)), np.empty((64, N_TIES), dtype=np.int64)
+    pairs, n = np.empty(64, dtype=np.int64), 0
+    for pair in range(n_pairs):
+        r, p = pair // n_points, pair % n_points
+        xm, ym, half = points[p, 0], points[p, 1], 0.5 * piece[p]
+        xr, yr = receivers[r, 0], receivers[r, 1]
+        if half < 0.5 * ratio * math.sqrt((xr - xm) ** 2 + (yr - ym) ** 2):
+            continue
+        leg, tie, pairs = taller(leg, 3 * n + 3), taller(tie, 3 * n + 3), longer(pairs, n + 1)
+        for k in range(3):
+            x, y = xm + (k - 1) * half * direction[p, 0], ym + (k - 1) * half * direction[p, 1]
+            add_leg(leg, tie, 3 * n + k, x, y, xr, yr, 0.0, 1.0, p, r, k % 2 - 1, -1, -1, 0, 3 * n + k)
+        pairs[n] = pair
+        n += 1
+    return leg[: 3 * n], tie[: 3 * n], pairs[:n]
+
+
+@_jit
+def parts_by_ground(ground: Array, path: Array, pairs: IntArray, rule: Array, steps: IntArray) -> None:
+    """Into how many parts pieces are cut because the mean ground factor differs between their middle and ends."""
+    row = 0
+    for k in range(pairs.size):
+        low, high = 1.0, 0.0
+        for j in range(3 * k, 3 * k + 3):
+            mean, before = 0.0, 0.0
+            while row < int(path[j, 4]):
+                mean += ground[2 * row + 1] * (ground[2 * row] - before)
+                before = ground[2 * row]
+                row += 1
+            low, high = min(low, mean), max(high, mean)
+        steps[pairs[k]] = min(int(rule[MOST_STEPS]), 1 + int((high - low) / rule[G_STEP]))
 
 
 @_jit
@@ -981,180 +1163,49 @@ def walk(
 ) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
     """All paths of all pairs of receiver and point; fills ``first`` (n_pairs + 1,) and ``left_out`` (n_pairs,).
 
-    Returns rows one after another, as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (13 numbers each),
-    profile (2), ground (2), edges (7), mirrors (6).
+    Returns rows as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (n, 13), mirrors (n, 6); one after
+    another: profile (2 numbers each), ground (2), edges (7).
     """
-    n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
-    work = scratch_of(site)
-    path, profile, ground = np.empty(13 * n_pairs), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
-    edge, mirror = np.empty(64), np.empty(64)
-    left_out[:] = 0.0
-    frame, level = site.frame, site.frame[LEVEL]
-    order = int(rule[ORDER])
-    if site.seg.shape[0] == 0 and frame[RASTER] == 0.0:
-        flat_walk(
-            points, direction, piece, receivers, level, site.ring_g[-1], rule[NEAREST], site.free, first, path,
-            profile, ground,
+    frame, seg, tag, ring, ring_g, over = site.frame, site.seg, site.tag, site.ring, site.ring_g, site.over
+    cell, cell_seg, cell_ring, cell_strip = site.cell, site.cell_seg, site.cell_ring, site.cell_strip
+    strip, strip_work, raster = site.strip, site.strip_work, site.raster
+    n_pairs = receivers.shape[0] * points.shape[0]
+    if n_pairs == 0 or (seg.shape[0] == 0 and frame[RASTER] == 0.0):
+        path, profile, ground = np.empty((n_pairs, 13)), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
+        flat_walk(points, direction, receivers, frame[LEVEL], ring_g[-1], rule[NEAREST], first, path, profile, ground)
+        return path, np.empty((0, 6)), profile, ground, np.empty(0)
+    start_p, rings_p = all_rings_at(points, frame, seg, tag, ring, cell, cell_seg, cell_ring)
+    start_r, rings_r = all_rings_at(receivers, frame, seg, tag, ring, cell, cell_seg, cell_ring)
+    on_p = decks_under(points, start_p, rings_p, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
+    on_r = decks_under(receivers, start_r, rings_r, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
+    steps = np.ones(n_pairs, dtype=np.int64)
+    for stage in range(2):
+        if stage == 0:
+            if ring.shape[0] == over.size:  # no ground but one
+                continue
+            leg, tie, pairs = end_legs(points, direction, piece, receivers, rule[RATIO])
+            path, mirror = np.empty((leg.shape[0], 13)), np.empty((0, 6))
+        else:
+            path, leg, tie, mirror = plan(
+                rule, points, direction, piece, receivers, own_wall, steps, site.free, site.wall, site.wall_seg, first,
+                left_out,
+            )  # fmt: skip
+        n = leg.shape[0]
+        crossed, place, line = cross(leg, tie, n, frame, seg, tag, cell, cell_seg, site.wall_seg, site.wall_ring)
+        start, held = held_at_start(
+            leg, tie, n, crossed, line, start_p, rings_p, start_r, rings_r, frame, seg, tag, ring, cell, cell_seg,
+            cell_ring, site.wall_ring,
         )  # fmt: skip
-        return path, profile, ground, edge[:0], mirror[:0]
-    n_path, n_profile, n_ground, n_edge, n_mirror = 0, 0, 0, 0, 0
-    first[0] = 0
-    buffer = np.empty(2 * site.seg.shape[0] + 4)
-    cuts = np.empty(site.free.shape[0] + int(rule[MOST_STEPS]) + 2)
-    at_p = np.empty(work.at_a.size, dtype=np.int64)
-    at_r = np.empty(work.at_a.size, dtype=np.int64)
-    blocks = blocks_of(points, direction, piece)
-    low_x, low_y = (blocks[:, 0] - blocks[:, 2]).min(), (blocks[:, 1] - blocks[:, 3]).min()
-    high_x, high_y = (blocks[:, 0] + blocks[:, 2]).max(), (blocks[:, 1] + blocks[:, 3]).max()
-    box = np.array([0.5 * (low_x + high_x), 0.5 * (low_y + high_y), 0.5 * (high_x - low_x), 0.5 * (high_y - low_y)])
-    chains = Chains(np.empty(64, dtype=np.int64), np.empty(64, dtype=np.int64), np.empty((64, 2)))
-    chain_of = np.empty(128, dtype=np.int64)
-    first_chain = np.zeros(n_points + 1, dtype=np.int64)
-    bend, bend_wall = np.empty((order + 2, 3)), np.empty(order + 2, dtype=np.int64)
-    any_g = site.ring.shape[0] > site.over.size
-    any_over = np.any(site.over)
-    for r in range(receivers.shape[0]):
-        xr, yr, zr = receivers[r, 0], receivers[r, 1], receivers[r, 2]
-        n_r = rings_at(site, xr, yr, at_r, work.odd)
-        if order > 0:
-            chains, n_chains = find_images(site, order, xr, yr, own_wall[r], box, chains)
-            chain_of = candidates(site, chains, n_chains, points, direction, piece, blocks, first_chain, chain_of)
-        for p in range(n_points):
-            pair = r * n_points + p
-            xm, ym, ux, uy, half = points[p, 0], points[p, 1], direction[p, 0], direction[p, 1], 0.5 * piece[p]
-            steps = 1
-            if any_over:
-                work.on[:] = False
-                n_p = rings_at(site, xm, ym, at_p, work.odd)
-                stands_on(site, at_p, n_p, xm, ym, points[p, 2], work.on)
-                stands_on(site, at_r, n_r, xr, yr, zr, work.on)
-            if any_g and half >= 0.5 * rule[RATIO] * math.hypot(xr - xm, yr - ym):
-                steps = split_steps(site, work, rule, xm, ym, ux, uy, half, xr, yr, at_r, n_r, buffer)
-            n_parts = split_piece(xm, ym, ux, uy, half, xr, yr, site.free, steps, cuts)
-            path = longer(path, 13 * (n_path + n_parts))
-            for part in range(n_parts):
-                share, s = 1.0, 0.0
-                if n_parts > 1:
-                    share = 0.5 * (cuts[part + 1] - cuts[part]) / half
-                    s = 0.5 * (cuts[part + 1] + cuts[part])
-                xs, ys = xm + s * ux, ym + s * uy
-                plan = math.sqrt((xr - xs) ** 2 + (yr - ys) ** 2)
-                xe = xr if plan > SHORTEST_M else xs + 1e-3  # any direction will do on the spot
-                dx, dy = xe - xs, yr - ys
-                length = max(plan, rule[NEAREST])
-                n_a = rings_at(site, xs, ys, work.at_a, work.odd)
-                work.at_b[:n_r] = at_r[:n_r]
-                n, n_a = take_leg(site, work, xs, ys, xe, yr, n_a, n_r, -1, -1)
-                ground = longer(ground, 2 * (n_ground + n + 1))
-                n_ground = lay_ground(site, work, n, n_a, rule[ROOF_G], 0.0, length, ground, n_ground, n_ground)
-                samples = steps_of(frame, plan)
-                profile = longer(profile, 2 * (n_profile + samples + 3 * n + 2))
-                begin = n_profile
-                n_profile = lay_profile(
-                    site, work, n, n_a, xs, ys, xe, yr, 0.0, length, samples, profile, n_profile, True
-                )
-                row = 13 * n_path
-                path[row + 7 : row + 13] = math.inf
-                if n > 0:
-                    edge = longer(edge, 7 * (n_edge + n))
-                    n_edge = put_edges(
-                        site, work, n, xs, ys, xe, yr, 0.0, length, profile, begin, n_profile, False, edge, n_edge
-                    )
-                    if work.n[1] > 0 and rule[SIDE_WAYS] > 0.0:
-                        for k in range(2):
-                            detour, between, to_corner = way_round(
-                                xs, ys, xe, yr, 1.0 - 2.0 * k, site.group, site.corner, work.groups, work.n[1]
-                            )
-                            path[row + 7 + 2 * k], path[row + 8 + 2 * k] = detour, between
-                            path[row + 11 + k] = to_corner
-                path[row], path[row + 1] = share, length
-                path[row + 2] = abs(dx * uy - dy * ux) / math.sqrt(dx * dx + dy * dy)
-                path[row + 3], path[row + 4], path[row + 5], path[row + 6] = n_profile, n_ground, n_edge, n_mirror
-                n_path += 1
-            if order > 0:
-                for part in range(n_parts):
-                    share, s = 1.0, 0.0
-                    if n_parts > 1:
-                        share = 0.5 * (cuts[part + 1] - cuts[part]) / half
-                        s = 0.5 * (cuts[part + 1] + cuts[part])
-                    xs, ys = xm + s * ux, ym + s * uy
-                    direct = (xr - xs) ** 2 + (yr - ys) ** 2
-                    for q in range(first_chain[p], first_chain[p + 1]):
-                        c = chain_of[q]
-                        n_bends = trace(site, chains, c, xs, ys, bend, bend_wall)
-                        if n_bends == 0:
-                            continue
-                        plan = math.hypot(chains.image[c, 0] - xs, chains.image[c, 1] - ys)
-                        if direct < rule[LEAST] * plan * plan:
-                            left_out[pair] += share / (plan * plan)
-                            continue
-                        bend[n_bends, 0], bend[n_bends, 1] = xr, yr
-                        scale = max(plan, rule[NEAREST]) / plan
-                        begin, begin_ground, at = n_profile, n_ground, 0.0
-                        x, y = xs, ys
-                        n_a = rings_at(site, x, y, work.at_a, work.odd)
-                        mirror = longer(mirror, 6 * (n_mirror + n_bends))
-                        for leg in range(n_bends + 1):
-                            wall_a = bend_wall[leg - 1] if leg > 0 else -1
-                            wall_b = bend_wall[leg] if leg < n_bends else -1
-                            xe, ye = bend[leg, 0], bend[leg, 1]
-                            dx, dy = xe - x, ye - y
-                            own = math.sqrt(dx * dx + dy * dy)
-                            length = own * scale
-                            if wall_b >= 0:
-                                n_b = rings_at(site, xe, ye, work.at_b, work.odd)
-                                for k in range(n_b):
-                                    if work.at_b[k] == site.wall_ring[wall_b]:
-                                        work.at_b[k] = work.at_b[n_b - 1]
-                                        n_b -= 1
-                                        break
-                            else:
-                                n_b = n_r
-                                work.at_b[:n_r] = at_r[:n_r]
-                            n, n_a = take_leg(site, work, x, y, xe, ye, n_a, n_b, wall_a, wall_b)
-                            ground = longer(ground, 2 * (n_ground + n + 1))
-                            n_ground = lay_ground(
-                                site, work, n, n_a, rule[ROOF_G], at, length, ground, n_ground, begin_ground
-                            )
-                            samples = steps_of(frame, own)
-                            profile = longer(profile, 2 * (n_profile + samples + 3 * n + 2))
-                            low = max(begin, n_profile - 1)
-                            n_profile = lay_profile(
-                                site, work, n, n_a, x, y, xe, ye, at, length, samples, profile, n_profile, leg == 0
-                            )
-                            if n > 0:
-                                edge = longer(edge, 7 * (n_edge + n))
-                                n_edge = put_edges(
-                                    site, work, n, x, y, xe, ye, at, length, profile, low, n_profile, leg % 2 == 1,
-                                    edge, n_edge,
-                                )  # fmt: skip
-                            if leg == 0:
-                                sine = abs(dx * uy - dy * ux) / max(own, 1e-300)
-                            at += length
-                            if wall_b >= 0:
-                                wall, u, row = site.wall, bend[leg, 2], 6 * n_mirror
-                                ex, ey = wall[wall_b, X1] - wall[wall_b, X0], wall[wall_b, Y1] - wall[wall_b, Y0]
-                                width = math.sqrt(ex * ex + ey * ey)
-                                top, base = wall[wall_b, WALL_TOP_0], wall[wall_b, WALL_BASE_0]
-                                mirror[row] = at
-                                mirror[row + 1] = top + u * (wall[wall_b, WALL_TOP_1] - top)
-                                mirror[row + 2] = base + u * (wall[wall_b, WALL_BASE_1] - base)
-                                mirror[row + 3] = abs(dx * ey - dy * ex) / max(own * width, 1e-300)
-                                mirror[row + 4], mirror[row + 5] = width, wall_b
-                                n_mirror += 1
-                                n_a = n_b
-                                work.at_a[:n_b] = work.at_b[:n_b]
-                            x, y = xe, ye
-                        path = longer(path, 13 * (n_path + 1))
-                        row = 13 * n_path
-                        path[row + 7 : row + 13] = math.inf
-                        path[row], path[row + 1], path[row + 2] = share, plan * scale, sine
-                        path[row + 3], path[row + 4], path[row + 5], path[row + 6] = (
-                            n_profile, n_ground, n_edge, n_mirror,
-                        )  # fmt: skip
-                        n_path += 1
-            first[pair + 1] = n_path
-    return (
-        path[: 13 * n_path], profile[: 2 * n_profile], ground[: 2 * n_ground], edge[: 7 * n_edge],
-        mirror[: 6 * n_mirror],
+        ground = lay_ground(
+            leg, tie, n, crossed, place, line, start, held, on_p, on_r, rule[ROOF_G], tag, ring, ring_g, over, path
+        )
+        if stage == 0:
+            parts_by_ground(ground, path, pairs, rule, steps)
+    profile = lay_profile(
+        leg, tie, n, crossed, place, line, start, held, on_p, on_r, frame, seg, tag, ring, over, raster, cell,
+        cell_strip, strip, strip_work, path,
     )  # fmt: skip
+    edge = put_edges(
+        leg, tie, n, crossed, place, line, rule[SIDE_WAYS] > 0.0, seg, tag, site.group, site.corner, profile, path
+    )
+    return path, mirror, profile, ground, edge

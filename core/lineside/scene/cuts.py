@@ -148,7 +148,7 @@ def vertical_cuts(
     n_pairs = len(receivers) * len(points)
     first, left_out = np.zeros(n_pairs + 1, dtype=np.int64), np.zeros(n_pairs)
     free = np.full(len(receivers), -1)
-    path, profile, ground, edge, mirror = cut_kernels.walk(
+    path, mirror, profile, ground, edge = cut_kernels.walk(
         cut_index.site_of(scene),
         rule,
         np.array(points.xyz_m, dtype=np.float64),
@@ -161,10 +161,10 @@ def vertical_cuts(
     )
     return VerticalCuts(
         first=first,
-        path=path.reshape(-1, 13),
+        path=path,
         profile=profile.reshape(-1, 2),
         ground=ground.reshape(-1, 2),
         edge=edge.reshape(-1, 7),
-        mirror=mirror.reshape(-1, 6),
+        mirror=mirror,
         left_out=left_out,
     )
