@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lineside.scene.model import Air, BarrierSegments, Buildings, GroundAreas, Receivers, SourcePoints
+from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
+from whole_scene import scene_of
 
 Plan = Any  # a function of plan coordinates (n, 2)
 
@@ -33,7 +34,7 @@ def flat_scene(
     line = np.asarray(screens, dtype=float).reshape(-1, 5)
     tops = np.repeat(line[:, 4:], 2, axis=1) + z
     xyz = [(name, np.asarray(points, dtype=float)) for name, points in tracks]
-    return SimpleNamespace(
+    return scene_of(
         ground_level_m=z,
         ground=GroundAreas(
             default_g,
@@ -50,9 +51,6 @@ def flat_scene(
         ),
         air=Air(15.0, 70.0, 101.325),
         tracks=tuple(SimpleNamespace(id=name, xyz_m=np.column_stack([turn(p[:, :2]), p[:, 2]])) for name, p in xyz),
-        receivers=Receivers((), np.empty((0, 3))),
-        terrain=None,
-        buildings=Buildings.none(),
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -22,6 +21,7 @@ from lineside_plugins.iso9613_propagation import (
     absorption_db_per_km,
     profile_terms,
 )
+from whole_scene import scene_of
 
 CALCULATOR = Iso9613()
 OPTIONS = Iso9613Options()
@@ -41,7 +41,7 @@ def scene(areas: Sequence[tuple[float, ArrayLike]] = (), screens: ArrayLike = ()
     rings = [turn(np.asarray(polygon, dtype=float)) for _, polygon in areas]
     line = np.asarray(screens, dtype=float).reshape(-1, 5)
     tops = np.repeat(line[:, 4:], 2, axis=1)
-    return SimpleNamespace(
+    return scene_of(
         ground_level_m=0.0,
         ground=GroundAreas(
             0.8,

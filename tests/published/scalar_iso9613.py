@@ -1,7 +1,7 @@
 """A second, scalar implementation of ISO 9613-2:1996, to check paths and whole sites against.
 
 Written from the standard's formulas (from memory, as the program's), apart from the program: one path, one band at a
-time, levels in decibels. Flat ground and thin, vertical barriers only.
+time, levels in decibels.
 """
 
 from __future__ import annotations
@@ -13,18 +13,23 @@ from itertools import combinations, pairwise
 
 import shapely
 
+from published.scalar_walls import Point, rubber_band
+
 OCTAVES_HZ = [63, 125, 250, 500, 1000, 2000, 4000, 8000]
 Ground = Sequence[tuple[float, float, float]]  # from, to, G
 
 
 @dataclass
 class Barrier:
-    """Where a path crosses it: distance, top, extent across the path, angle in plan between path and edge."""
+    """Where a path crosses it: distance, top, extent across the path, angle in plan between path and edge.
+
+    Ground in the ray has no angle.
+    """
 
     x: float
     top: float
     width: float = math.inf
-    angle_rad: float = math.pi / 2
+    angle_rad: float | None = math.pi / 2
 
 
 @dataclass
@@ -58,11 +63,12 @@ def end_region_db(f: int, h: float, g: float, d_p: float) -> float:
     return -1.5 * (1.0 - g)
 
 
-def ground_db(f: int, ground: Ground, h_s: float, h_r: float, d_p: float, choices: Choices) -> tuple[float, float]:
-    """A_gr and D_Omega."""
+def ground_db(
+    f: int, ground: Ground, h_s: float, h_r: float, d_p: float, d: float, area: float, choices: Choices
+) -> tuple[float, float]:
+    """A_gr and D_Omega; ``area`` between ray and ground."""
     if choices.alternative:
-        d = math.hypot(d_p, h_r - h_s)
-        h_m = d_p * (h_s + h_r) / 2.0 / d
+        h_m = area / d
         a_gr = max(0.0, 4.8 - 2.0 * h_m / d * (17.0 + 300.0 / d))
         ratio = (d_p**2 + (h_s - h_r) ** 2) / (d_p**2 + (h_s + h_r) ** 2)
         return a_gr, 10.0 * math.log10(1.0 + ratio)
@@ -88,8 +94,9 @@ def screen_db(wavelength: float, c_2: float, z: float, e: float, k_met: float, c
 def over(edges: Sequence[Barrier], z_s: float, z_r: float, d_p: float) -> tuple[float, float, float]:
     """z, e and the product d_ss d_sr over one or two edges."""
     first, last = edges[0], edges[-1]
-    sine, cosine = math.sin(first.angle_rad), math.cos(first.angle_rad)
-    if abs(first.angle_rad - last.angle_rad) > 1e-3:
+    angles = [b.angle_rad for b in (first, last) if b.angle_rad is not None] or [math.pi / 2]
+    sine, cosine = math.sin(angles[0]), math.cos(angles[0])
+    if abs(math.sin(angles[0] - angles[-1])) > 1e-3:
         sine, cosine = 1.0, 0.0
     d_ss = math.hypot(first.x * sine, first.top - z_s)
     d_sr = math.hypot((d_p - last.x) * sine, last.top - z_r)
@@ -99,13 +106,8 @@ def over(edges: Sequence[Barrier], z_s: float, z_r: float, d_p: float) -> tuple[
 
 def top_edges(edges: Sequence[Barrier], z_s: float, z_r: float, d_p: float) -> tuple[float, float, float] | None:
     """z with its sign, e, K_met of the edges that count."""
-    points = [(0.0, z_s), *((b.x, b.top) for b in edges), (d_p, z_r)]
-    touched = []
-    for k in range(1, len(points) - 1):
-        x, z = points[k]
-        chords = ((a, b) for a in points[:k] for b in points[k + 1 :])
-        if all(z > a[1] + (b[1] - a[1]) * (x - a[0]) / (b[0] - a[0]) for a, b in chords):
-            touched.append(edges[k - 1])
+    band = rubber_band((0.0, z_s), (d_p, z_r), [(b.x, b.top) for b in edges])
+    touched = sorted((b for b in edges if (b.x, b.top) in band), key=lambda b: b.x)
     if not touched:
         under = [over([b], z_s, z_r, d_p) for b in edges]
         return (-min(u[0] for u in under), 0.0, 1.0) if under else None
@@ -114,29 +116,50 @@ def top_edges(edges: Sequence[Barrier], z_s: float, z_r: float, d_p: float) -> t
     return z, e, math.exp(-math.sqrt(product * math.hypot(d_p, z_r - z_s) / (2.0 * z)) / 2000.0)
 
 
+def above_ray(profile: Sequence[Point], z_s: float, z_r: float) -> dict[float, float]:
+    """Places where the ground is above the ray; of two at one place the higher."""
+    d_p = profile[-1][0]
+    top: dict[float, float] = {}
+    for x, z in profile:
+        if 0 < x < d_p and z > z_s + (z_r - z_s) * x / d_p + 1e-9:
+            top[x] = max(z, top.get(x, z))
+    return top
+
+
+def area_below(profile: Sequence[Point], z_s: float, z_r: float) -> float:
+    """Area between ray and ground where the ray is above."""
+    d_p = profile[-1][0]
+    ray = shapely.Polygon([(0.0, z_s), (d_p, z_r), (d_p, -1e3), (0.0, -1e3)])
+    ground = shapely.Polygon([*profile, (d_p, -1e3), (0.0, -1e3)])
+    return float(ray.difference(ground).area)
+
+
 def path_db(
     d_p: float,
     z: tuple[float, float],
     ground: Ground,
     barriers: Sequence[Barrier],
-    plain: float,
+    plain: float | Sequence[Point],
     air_db_per_km: Sequence[float],
     choices: Choices,
 ) -> list[float]:
-    """A - D_Omega + C_met per octave."""
-    d, h_s, h_r = math.hypot(d_p, z[1] - z[0]), z[0] - plain, z[1] - plain
+    """A - D_Omega + C_met per octave; over a plain at a height, or a profile (distance, height)."""
+    profile = plain if isinstance(plain, Sequence) else [(0.0, plain), (d_p, plain)]
+    d, h_s, h_r = math.hypot(d_p, z[1] - z[0]), max(0.0, z[0] - profile[0][1]), max(0.0, z[1] - profile[-1][1])
+    area = area_below(profile, *z)
+    hills = [Barrier(x, top, angle_rad=None) for x, top in above_ray(profile, *z).items()]
     c_met = choices.c_0 * max(0.0, 1.0 - 10.0 * (h_s + h_r) / d_p)
     out = []
     for f, alpha in zip(OCTAVES_HZ, air_db_per_km, strict=True):
         wavelength = 340.0 / f
-        a_gr, d_omega = ground_db(f, ground, h_s, h_r, d_p, choices)
-        found = top_edges([b for b in barriers if b.width > wavelength], *z, d_p)
+        a_gr, d_omega = ground_db(f, ground, h_s, h_r, d_p, d, area, choices)
+        found = top_edges([*(b for b in barriers if b.width > wavelength), *hills], *z, d_p)
         a_screened = a_gr
         d_z = -math.inf if found is None else screen_db(wavelength, choices.c_2, *found, cap=True)
         if d_z > -math.inf:
             ways = [a_gr + max(0.0, d_z - max(a_gr, 0.0)) if choices.keep_gain else max(a_gr, d_z)]
             if choices.sides != "none":
-                for detour, e in choices.ways:
+                for detour, e in choices.ways if not hills else ():
                     longer = math.hypot(d_p + detour, z[1] - z[0]) - d
                     ways.append(a_gr + screen_db(wavelength, choices.c_2, longer, e, 1.0, choices.sides == "capped"))
             a_screened = max(a_gr, -10.0 * math.log10(sum(10.0 ** (-a / 10.0) for a in ways)))

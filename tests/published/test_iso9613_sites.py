@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from published import scalar_iso9613 as iso
 from published import scalar_method
 from published.data.whole_sites import remake
 from sites import assess_site, straight_site
+from whole_scene import scene_of
 
 Place = tuple[float, float]
 AIR_DB_PER_KM = scalar_method.air_absorption_db_per_km(10.0, 70.0, 101.325)
@@ -104,7 +104,7 @@ def test_paths_over_areas_and_walls(name: str) -> None:
     to = np.column_stack([rng.uniform(-80, 90, n_receivers), rng.uniform(20, 120, n_receivers), rng.uniform(1, 9, 12)])
     pieces = [(a, b, top, k) for k, (wall, top) in enumerate(WALLS) for a, b in pairwise(wall)]
     tops = np.array([[top, top] for _, _, top, _ in pieces])
-    scene: Any = SimpleNamespace(
+    scene = scene_of(
         ground_level_m=0.0,
         ground=GroundAreas(
             0.9,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -18,6 +19,7 @@ from lineside.errors import OutOfRangeError
 from lineside.plugins import Plugins
 from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
 from lineside_plugins.iso9613_propagation import Edge, Iso9613, Iso9613Options, kernels, profile_terms
+from whole_scene import scene_of
 
 CALCULATOR = Iso9613()
 HEIGHTS = np.array([0.5, 4.0])
@@ -27,13 +29,11 @@ def scene(screens: ArrayLike = (), default_g: float = 1.0, z: float = 0.0) -> An
     """A plain at z with screens (ends and top height above it)."""
     line = np.asarray(screens, dtype=float).reshape(-1, 5)
     tops = np.repeat(line[:, 4:], 2, axis=1) + z
-    return SimpleNamespace(
+    return scene_of(
         ground_level_m=z,
         ground=GroundAreas(default_g, np.empty((0, 2)), np.array([0]), np.empty(0)),
         barriers=BarrierSegments(line[:, :4].reshape(-1, 2, 2), tops, tops * 0 + z, np.arange(len(line))),
         air=Air(10.0, 70.0, 101.325),
-        tracks=(),
-        receivers=Receivers((), np.empty((0, 3))),
     )
 
 
@@ -261,11 +261,12 @@ def test_the_statement_says_what_was_chosen(options: dict[str, Any], words: list
 
 def test_notes_name_ranges_and_assumptions() -> None:
     where = scene([5, -9, 5, 9, 2.0], default_g=0.3)
-    where.tracks = (
+    tracks = (
         SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 2.5]])),
         SimpleNamespace(id="T2", xyz_m=np.array([[0, 9, -1.0], [100, 9, 0.2]])),
     )
-    where.receivers = Receivers(("near", "high", "far"), np.array([[50, 30, 4], [50, 30, 70.0], [50, 1100, 4.0]]))
+    to = Receivers(("near", "high", "far"), np.array([[50, 30, 4], [50, 30, 70.0], [50, 1100, 4.0]]))
+    where = replace(where, tracks=tracks, receivers=to)
     notes = CALCULATOR.notes(where, Iso9613Options(ground_method="alternative", c0_db=2.0))
     validity = " ".join(note.text for note in notes if note.kind == "validity")
     for part in ("T1 rises to 2.5 m", "T2 lies down to 1.0 m", "every track: far.", "above 30 m: high.", "porous"):
@@ -275,9 +276,8 @@ def test_notes_name_ranges_and_assumptions() -> None:
     for part in ("do not enter", "edition of 2024", "accuracy of 3 dB", "up to 2 dB higher", "Barriers are thin"):
         assert part in assumed
     assert {note.standing for note in notes} == {Standing.LAW, Standing.ASSUMPTION}
-    where = scene()
-    where.tracks = (SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 0.3]])),)
-    where.receivers = Receivers(("near",), np.array([[50, 30, 4.0]]))
+    low: Any = SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 0.3]]))
+    where = replace(scene(), tracks=(low,), receivers=Receivers(("near",), np.array([[50, 30, 4.0]])))
     quiet = CALCULATOR.notes(where, Iso9613Options())
     assert all(note.kind == "assumption" for note in quiet)
     assert not any("C_met" in note.text or "Barriers" in note.text for note in quiet)

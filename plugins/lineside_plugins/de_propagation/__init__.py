@@ -9,17 +9,27 @@ from collections.abc import Sequence
 
 from lineside.contracts import PropagationCalculator
 from lineside.hookspecs import hookimpl
-from lineside_plugins.de_propagation.calculator import DePropagation, DePropagationOptions
-from lineside_plugins.de_propagation.path import PropagationPath, Screen, air_absorption_db_per_km, propagation_path
-from lineside_plugins.de_propagation.screens import effective_top_m
+from lineside_plugins.de_propagation.calculator import DePropagation
+from lineside_plugins.de_propagation.given import Wall
+from lineside_plugins.de_propagation.options import DePropagationOptions
+from lineside_plugins.de_propagation.path import (
+    PropagationPath,
+    Screen,
+    air_absorption_db_per_km,
+    least_dimension_m,
+    propagation_path,
+)
+from lineside_plugins.de_propagation.walls import effective_top_m
 
 __all__ = [
     "DePropagation",
     "DePropagationOptions",
     "PropagationPath",
     "Screen",
+    "Wall",
     "air_absorption_db_per_km",
     "effective_top_m",
+    "least_dimension_m",
     "propagation_path",
 ]
 

@@ -1,13 +1,12 @@
-"""The propagation calculator: from source points to receivers over a plain with water and thin barriers."""
+"""The propagation calculator: from source points to receivers over terrain and past barriers and buildings."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from pydantic import Field
 
-from lineside.acoustics.bands import Array
+from lineside.acoustics.bands import N_OCTAVES, Array
 from lineside.contracts import (
     Citation,
     DataFile,
@@ -15,50 +14,32 @@ from lineside.contracts import (
     Options,
     PathLoss,
     PropagationCalculator,
+    ReflectedPaths,
     Validity,
     Verification,
 )
 from lineside.errors import OutOfRangeError
-from lineside.scene.model import BoolArray, GroundAreas, IntArray, Receivers, Scene, SourcePoints
+from lineside.scene.cuts import (
+    EDGES_TO,
+    PROFILE_TO,
+    Mirrors,
+    VerticalCuts,
+    vertical_cuts,
+)
+from lineside.scene.model import Receivers, Scene, SourcePoints
+from lineside.scene.reflected import joined, part_of, reflected_paths
+from lineside.scene.reflectors import reflectors_of
 from lineside.tables import load_table
-from lineside_plugins.de_propagation.notes import notes
+from lineside_plugins.de_propagation.notes import notes, statement
+from lineside_plugins.de_propagation.options import DePropagationOptions, checked
 from lineside_plugins.de_propagation.path import air_absorption_db_per_km
-from lineside_plugins.de_propagation.screens import screens_of, thrown_back
+from lineside_plugins.de_propagation.walls import kept_energy, seen, thrown_back
 
 FORMS = ("ballast", "slab", "embedded")
-
-
-class DePropagationOptions(Options):
-    """Options of the propagation part of the German regulation."""
-
-    piece_ratio: float = Field(
-        default=0.25,
-        gt=0.0,
-        le=0.5,
-        description="Longest piece of track that counts as one point, as a ratio to its distance from the receiver. "
-        "The regulation asks that half as long pieces change nothing by 0.1 dB or more; 0.5 is what it suggests for "
-        "free propagation over flat ground.",
-    )
-    min_distance_m: float = Field(
-        default=1.0,
-        ge=0.5,
-        le=10.0,
-        description="Points of a map that lie on or near the track are computed as if they were this far from each "
-        "source point in plan. [m]",
-    )
-    side_way_ratio: float = Field(
-        default=2.0,
-        ge=1.0,
-        le=1000.0,
-        description="Ways round the ends of barriers count up to this length, as a ratio to the straight line in plan; "
-        "1 leaves them out. The regulation names no bound, but since no way counts with more than 20 or 25 dB of "
-        "screening, ends far away would else let through as much sound as near ones.",
-    )
-    hard_ground_is_water: bool = Field(
-        default=True,
-        description="Whether ground with G = 0 is open water, up to 3 dB louder; false: no ground is. The regulation "
-        "knows land and water only.",
-    )
+#: Pairs of point and receiver whose paths are held in memory at once: a few kB each.
+BLOCK = 16_384
+LOUDEST_WATER = 10.0**0.3  # Gl. 16, all of the way over water
+ROUND_BOTH_SIDES = 2.0 / 3.0  # what two ways round the sides add at most, as a ratio to the open path
 
 
 class DePropagation(PropagationCalculator):
@@ -72,9 +53,9 @@ class DePropagation(PropagationCalculator):
     verification = Verification.COMPUTED
     verification_note = (
         "Single paths over land and water, with one and two edges and a low barrier, and whole lines, against two "
-        "separate computations from the wording (terms within 0.02 dB, sums within 0.05 dB). Ways round the ends of "
-        "barriers: geometry by tests of our own only. The regulation prints no worked example; its note that a free "
-        "line has about L_W'A - 19 dB at 25 m is met within 0.7 dB."
+        "separate computations from the wording (terms within 0.02 dB, sums within 0.05 dB). Terrain, buildings, ways "
+        "round and reflections: against a scalar computation of our own only. The regulation prints no worked example; "
+        "its note that a free line has about L_W'A - 19 dB at 25 m is met within 0.7 dB."
     )
     sources = (
         Citation(
@@ -86,15 +67,17 @@ class DePropagation(PropagationCalculator):
         ),
     )
     validity = (
-        Validity("height of the rails above the plain", "m", 0.0, 1.0, "embankments are not modelled"),
-        Validity("height of a receiver above ground", "m", 0.0, np.inf, "receivers lie above the plain"),
+        Validity("height of a receiver above ground", "m", 0.0, np.inf, "receivers lie above the ground"),
+        Validity("number of reflections", "1", 0.0, 3.0, "No. 6.6 counts no more"),
     )
 
     def __init__(self) -> None:
-        self._air = load_table("lineside_plugins.de_propagation", "air_absorption")
+        self._tables = [
+            load_table("lineside_plugins.de_propagation", name) for name in ("air_absorption", "wall_losses")
+        ]
 
     def data_files(self) -> tuple[DataFile, ...]:
-        return (self._air.data_file,)
+        return tuple(table.data_file for table in self._tables)
 
     def path_loss(
         self, scene: Scene, points: SourcePoints, heights_m: Array, receivers: Receivers, options: Options
@@ -104,7 +87,7 @@ class DePropagation(PropagationCalculator):
         Parameters
         ----------
         scene : Scene
-            Uses tracks (for low barriers), ground level, ground areas and barriers; not the air.
+            Uses tracks (for low barriers), terrain, ground areas, barriers and buildings; not the air.
         points : SourcePoints
             Rail-head points.
         heights_m : ndarray, (n_heights,)
@@ -115,7 +98,8 @@ class DePropagation(PropagationCalculator):
         Returns
         -------
         PathLoss
-            ``transfer`` (n_receivers, n_points, n_heights, 1, 8): sum of 10^((D_Omega - A)/10) over all ways.
+            ``transfer`` (n_receivers, n_points, n_heights, 1, 8): sum of 10^((D_Omega - A)/10) over all ways without
+            reflections; ``reflected``: the same of each way with reflections, D_rho included.
 
         Notes
         -----
@@ -126,35 +110,73 @@ class DePropagation(PropagationCalculator):
         from lineside_plugins.de_propagation import kernels
 
         opts = checked(options)
-        screens = screens_of(scene)
-        xyz = np.ascontiguousarray(points.xyz_m, dtype=np.float64)
-        heights = np.ascontiguousarray(heights_m, dtype=np.float64)
-        default, polygons = _water(scene.ground, opts.hard_ground_is_water)
+        what = seen(scene, opts.hard_ground_is_water)
+        kept = kept_energy(what, reflectors_of(what.scene), opts.wall_losses)
+        mirrors = None
+        if opts.reflection_order and kept.any():
+            mirrors = Mirrors(opts.reflection_order, opts.reflection_reach**-2.0)
+        back = thrown_back(what, points.xyz_m)
+        heights = np.array(heights_m, dtype=np.float64)
         absorption = air_absorption_db_per_km() / 1000.0 * (kernels.LN10 / 10.0)
-        out = np.empty((len(receivers), len(points), heights.size, 1, absorption.size))
-        kernels.transfer(
-            xyz,
-            np.ascontiguousarray(points.direction, dtype=np.float64),
-            np.ascontiguousarray(points.length_m, dtype=np.float64),
-            heights,
-            np.ascontiguousarray(receivers.xyz_m, dtype=np.float64),
-            float(scene.ground_level_m),
-            default,
-            *polygons,
-            screens.xy_m,
-            screens.top_z_m,
-            screens.box,
-            screens.line,
-            screens.closed,
-            screens.ends_m,
-            thrown_back(screens, xyz),
-            opts.side_way_ratio,
-            kernels.wavelengths_m(),
-            absorption,
-            opts.min_distance_m,
-            out,
-        )
-        return PathLoss(self.states, out)
+        out = np.empty((len(receivers), len(points), heights.size, 1, N_OCTAVES))
+        left_out = np.zeros((len(receivers), len(points)))
+        reflected: list[ReflectedPaths] = []
+        step = max(1, BLOCK // max(1, len(points)))
+        for low in range(0, len(receivers), step):
+            some = part_of(receivers, low, low + step)
+            cuts = vertical_cuts(
+                what.scene, points, some, nearest_m=opts.min_distance_m, roof_g=1.0, mirrors=mirrors,
+                side_ways=opts.side_way_ratio > 1.0,
+            )  # fmt: skip
+            far = reflected_paths(cuts, len(points), heights.size, 1, low)
+            kernels.transfer(
+                cuts.first, cuts.path, cuts.profile, cuts.ground, cuts.edge, cuts.mirror, _most_local(cuts),
+                np.array(points.xyz_m[:, 2]), heights, np.array(some.xyz_m[:, 2]), back,
+                np.array(what.scene.barriers.barrier, dtype=np.int64), kept, opts.ground_screens, opts.side_way_ratio,
+                kernels.wavelengths_m(), absorption, out[low : low + step], far.transfer,
+            )  # fmt: skip
+            reflected.append(far)
+            left_out[low : low + step] = cuts.left_out.reshape(len(some), len(points))
+        if mirrors is None:
+            return PathLoss(self.states, out)
+        loudest = self._loudest_open(opts) * kernels.SPREADING * kept.max()
+        return PathLoss(self.states, out, joined(reflected), left_out * loudest if np.any(left_out) else None)
+
+    def most_transfer(self, scene: Scene, distance_m: Array, options: Options) -> Array:
+        """Upper bound of the energy ratio of all paths together, (..., 8).
+
+        Notes
+        -----
+        Direct paths. With d >= D, the distance in plan: 10^(-A_div/10) <= 1/(4 pi D^2) (Gl. 11), air as over D at least
+        (Gl. 12), D_Omega <= 10 lg 2, since h_g and h_r are not negative (Gl. 9), A_gr >= -3 dB or, without water,
+        A_gr >= 0 (Gl. 14, 16). The way over top edges is never louder than the open one (Gl. 19 with A_bar >= 0). Ways
+        round the sides count only where the straight line is blocked; there z >= 0, hence D_z >= 10 lg 3 (Gl. 21), and
+        two of them add no more than 2/3 of the open path. Where a piece of track counts in parts, their middles are
+        nearer than its own by no more than half its length, which is ``piece_ratio`` of its distance at most.
+
+        Reflected paths. No unfolded path is shorter than the straight line, none goes round sides, and each wall leaves
+        its share of at most ``k``. Image sources follow from the sequence of walls, so that of n walls there are at
+        most n (n - 1)^(i - 1) paths with i reflections.
+        """
+        from lineside_plugins.de_propagation import kernels
+
+        opts = checked(options)
+        nearest = np.asarray(distance_m, dtype=np.float64)[..., np.newaxis] * (1.0 - 0.5 * opts.piece_ratio)
+        nearest = np.maximum(nearest, opts.min_distance_m)
+        absorption = air_absorption_db_per_km() / 1000.0 * (kernels.LN10 / 10.0)
+        most = 1.0 + (ROUND_BOTH_SIDES if opts.side_way_ratio > 1.0 else 0.0)
+        if opts.reflection_order:
+            what = seen(scene, opts.hard_ground_is_water)
+            kept = kept_energy(what, reflectors_of(what.scene), opts.wall_losses)
+            counted = kept[kept.max(axis=1) > 0.0]
+            n, k = len(counted), counted.max(axis=0, initial=0.0)
+            most = most + sum(n * max(0, n - 1) ** (i - 1) * k**i for i in range(1, opts.reflection_order + 1))
+        open_path = self._loudest_open(opts) * kernels.SPREADING / nearest**2 * np.exp(-absorption * nearest)
+        return np.asarray(most * open_path)
+
+    def _loudest_open(self, options: DePropagationOptions) -> float:
+        """Largest 10^((D_Omega - A_gr)/10)."""
+        return 2.0 * (LOUDEST_WATER if options.hard_ground_is_water else 1.0)
 
     def state_share(self, favourable: Array) -> Array:
         """All of the time: the regulation knows favourable propagation only (No. 6.1)."""
@@ -176,46 +198,13 @@ class DePropagation(PropagationCalculator):
         return checked(options).piece_ratio
 
     def statement(self, options: Options) -> str:
-        opts = checked(options)
-        sides = (
-            "Ways round the ends of barriers are left out."
-            if opts.side_way_ratio <= 1.0
-            else "Where a barrier blocks the straight line, the ways round its ends are added, if not longer than "
-            f"{opts.side_way_ratio:g} times the straight line (Gl. 18)."
-        )
-        return (
-            "Each piece of track is a point source. Its octave levels 63 Hz to 8 kHz are reduced by spherical "
-            "spreading (Gl. 11), absorption of air (Table 17), the ground effect of land (Gl. 14) less up to 3 dB over "
-            "water (Gl. 16), and diffraction over barriers (Gl. 19 to 26, C_2 = 40), and raised by the solid angle of "
-            "radiation (Gl. 9); for propagation favourable to sound only, as the regulation has it. "
-            f"{sides} The terrain is a plain. A piece is no longer than {opts.piece_ratio:g} of its distance and is "
-            "split further where the end of a barrier or a shore divides it as seen from the receiver; pieces nearer "
-            f"than {opts.min_distance_m:g} m in plan are computed at that distance. Reflections are not included."
-        )
+        return statement(checked(options))
 
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
         """Ranges left and assumptions made for this project."""
-        opts = checked(options)
-        return notes(scene, opts.hard_ground_is_water, opts.side_way_ratio)
+        return notes(scene, checked(options))
 
 
-def checked(options: Options) -> DePropagationOptions:
-    if isinstance(options, DePropagationOptions):
-        return options
-    return DePropagationOptions.model_validate(options.model_dump())
-
-
-def _water(ground: GroundAreas, hard_is_water: bool) -> tuple[bool, tuple[Array, IntArray, Array, BoolArray]]:
-    """Whether the plain is water; corners, first corner, boxes and kind of the areas. No areas if all is one kind."""
-    default = bool(hard_is_water and ground.default_g == 0.0)
-    water = (np.asarray(ground.g) == 0.0) & hard_is_water
-    if np.all(water == default):
-        return default, (np.empty((0, 2)), np.zeros(1, dtype=np.int64), np.empty((0, 4)), np.empty(0, dtype=np.bool_))
-    rings = [ground.xy_m[a:b] for a, b in zip(ground.start[:-1], ground.start[1:], strict=True)]
-    boxes = np.array([[*ring.min(axis=0), *ring.max(axis=0)] for ring in rings])[:, [0, 2, 1, 3]]
-    return default, (
-        np.ascontiguousarray(ground.xy_m, dtype=np.float64),
-        np.ascontiguousarray(ground.start, dtype=np.int64),
-        np.ascontiguousarray(boxes),
-        water,
-    )
+def _most_local(cuts: VerticalCuts) -> int:
+    """Largest number of edges and profile rows of one path."""
+    return int((np.diff(cuts.path[:, EDGES_TO], prepend=0.0) + np.diff(cuts.path[:, PROFILE_TO], prepend=0.0)).max())

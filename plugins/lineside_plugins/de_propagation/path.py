@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,9 +12,17 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import energy_sum_db, to_db
 from lineside.errors import OutOfRangeError
 from lineside.tables import load_table
-
-ROUNDING_M = 1e-6  # by this much a profile may fall short of the source or the receiver
-XY = tuple[float, float]
+from lineside_plugins.de_propagation.given import (
+    XY,
+    Wall,
+    corners_of,
+    edges_of,
+    mirrors_of,
+    profile_of,
+    rows_of,
+    water_of,
+    way_of,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +61,8 @@ class PropagationPath:
     """Attenuation from a point to a receiver. Octaves 63 Hz to 8 kHz, (8,).
 
     ``a_bar_db`` and ``a_db`` belong to the direct way or the way over the top edges, ``transfer_db`` to all ways
-    together: D_Omega - A, what is added to the sound power level and its directivity to give the level.
+    together: D_Omega - A, what is added to the sound power level and its directivity to give the level. For a path by
+    way of walls it holds their losses ``walls_db`` (8,), ``inf`` in a band in which one does not reflect.
     """
 
     d_m: float
@@ -68,6 +78,7 @@ class PropagationPath:
     transfer_db: Array
     top: Screen | None = None
     sides: tuple[Screen, ...] = ()
+    walls_db: Array | None = None
     level_db: Array | None = None
     laeq_db: float | None = None
 
@@ -96,6 +107,8 @@ class PropagationPath:
             terms["screen"] = self.top.symbols()
         if self.sides:
             terms["sides"] = [side.symbols() for side in self.sides]
+        if self.walls_db is not None:
+            terms["D_rho"] = self.walls_db
         if self.level_db is not None:
             terms |= {"L_pA": self.level_db, "L_pAeq": self.laeq_db}
         return terms
@@ -110,6 +123,27 @@ def air_absorption_db_per_km() -> Array:
     return load_table("lineside_plugins.de_propagation", "air_absorption")["alpha_db_per_km"]
 
 
+def least_dimension_m(d_so_m: float, d_or_m: float, incidence_deg: float = 0.0) -> Array:
+    """Smallest dimension above which a wall reflects, (8,); 16. BImSchV, Annex 2, Gl. 27. [m]
+
+    Parameters
+    ----------
+    d_so_m, d_or_m : float
+        From the (image) source to the wall, from the wall to the receiver. [m]
+    incidence_deg : float
+        Between the path and the normal of the wall.
+
+    Examples
+    --------
+    >>> least_dimension_m(10, 30).round(1).tolist()
+    [9.0, 6.4, 4.5, 3.2, 2.3, 1.6, 1.1, 0.8]
+    """
+    from lineside_plugins.de_propagation import kernels
+
+    angle = math.cos(math.radians(incidence_deg))
+    return np.array([kernels.least_dimension(angle, d_so_m, d_or_m, w) for w in kernels.wavelengths_m()])
+
+
 def propagation_path(
     source: XY,
     receiver: XY,
@@ -119,7 +153,10 @@ def propagation_path(
     water: Sequence[Sequence[float]] = (),
     edges: Sequence[Sequence[float]] = (),
     parallel: bool = True,
+    buildings: Sequence[Sequence[float]] = (),
+    ground_screens: bool = False,
     side_ways: Sequence[Sequence[Sequence[float]]] = (),
+    walls: Sequence[Wall] = (),
     d_refl_db: float = 0.0,
     c_2: float = 40.0,
     power_a_db: Sequence[float] | Array | None = None,
@@ -144,9 +181,15 @@ def propagation_path(
         track with its reduced height (:func:`effective_top_m`). [m]
     parallel : bool
         Whether the edges run along the track (Gl. 25); false: they are not parallel to each other (Gl. 26).
+    buildings : (j, 3)
+        Blocks (from x, to x, z of the top) with an edge on each side, strictly between source and receiver. [m]
+    ground_screens : bool
+        Whether ground that rises above the straight line is an edge, too.
     side_ways : sequence of (k, 2)
         Ways round the sides of obstacles, each as its vertical edges (x, y) in order, the source at y = 0 and the
         receiver at ``along_m``. They count only where the top edges block the straight line. [m]
+    walls : sequence of Wall
+        Walls by way of which the path goes; all else is then given in the unfolded cross-section.
     d_refl_db : float
         D_refl of Gl. 20: 3 dB for a reflecting barrier within 5 m of the source, less 1 dB per metre of absorbing
         base, not below 0. [dB]
@@ -168,8 +211,8 @@ def propagation_path(
     Notes
     -----
     The area S of Gl. 15 counts negative where the ground lies above the straight line, and is not below 0 in all.
-    Terrain alone screens nothing: where it does, give its breaks as edges. The segment of track of which the point is
-    the middle, its directivity (Gl. 8) and reflections (Gl. 27, 28) belong to the caller.
+    Without ``ground_screens`` terrain alone screens nothing: where it does, give its breaks as edges. The segment of
+    track of which the point is the middle and its directivity (Gl. 8) belong to the caller.
 
     References
     ----------
@@ -186,40 +229,45 @@ def propagation_path(
     (xs, zs), (xr, zr) = (tuple(map(float, point)) for point in (source, receiver))
     if not xr > xs:
         raise OutOfRangeError(f"the receiver (x = {xr:g} m) must lie to the right of the source (x = {xs:g} m)")
-    line = _terrain(terrain, xs, xr)
-    share = _water(water, xs, xr)
+    share = water_of(water, xs, xr)
     along = float(along_m)
     d_p = float(np.hypot(xr - xs, along))
-    d = float(np.hypot(d_p, zr - zs))
-    area = _area(line, xs, zs, xr, zr)
-    h_m = max(0.0, area * d_p / (xr - xs)) / d
-    h_g, h_r = (max(0.0, z - float(np.interp(x, *line))) for x, z in ((xs, zs), (xr, zr)))
-    ground = kernels.ground_factor(h_m, d, share)
+    stretch = d_p / (xr - xs)
+    profile = profile_of(terrain, xs, xr) * [stretch, 1.0]
+    tops = edges_of(edges, xs, xr)
+    if buildings:
+        tops = edges_of(sorted([*map(tuple, tops.tolist()), *corners_of(buildings)]), xs, xr)
+    local = np.zeros((len(tops) + len(profile) + 1, 7))
+    local[: len(tops)] = rows_of(tops, xs, stretch, (xr - xs) / d_p if parallel else 1.0, 10.0 ** (d_refl_db / 10.0))
+    ways = np.array([way_of(corners, xs, xr, along) for corners in side_ways]).reshape(-1, 3)
+    order, used = np.zeros(len(local), dtype=np.int64), np.zeros(len(local) + 1, dtype=np.int64)
     work, geo, band = np.zeros((kernels.N_ROWS, 8)), np.zeros(kernels.N_GEO), kernels.wavelengths_m()
     absorption = air_absorption_db_per_km() / 1000.0
-    kernels.spread_and_air(absorption * kernels.LN10 / 10.0, d, work)
-    ways, top, sides = np.full(8, ground), None, []
-    tops = _edges(edges, xs, xr)
-    if len(tops):
-        stretch, n = d_p / (xr - xs), len(tops)
-        ray = np.array([xr - xs, along]) / d_p
-        direction = np.tile([0.0, 1.0] if parallel else [-ray[1], ray[0]], (n, 1))
-        used = np.zeros(n + 1, dtype=np.int64)
-        found = kernels.over_top(
-            band, 0, 8, float(c_2), ground, (tops[:, 0] - xs) * stretch, tops[:, 1].copy(), direction,
-            np.full(n, 10.0 ** (d_refl_db / 10.0)), np.arange(n), n, ray[0], ray[1], zs, d_p, zr, used, geo, work,
-        )  # fmt: skip
-        top = _screen(tops[used[: max(found, 1)]], geo, work[kernels.SCREEN], band)
-        ways = work[kernels.TOP].copy()
-        for corners in side_ways if found else ():
-            at = np.array([[xs, 0.0], *corners, [xr, along]], dtype=np.float64)
-            kernels.round_side(band, 0, 8, float(c_2), ground, at, len(at), zr - zs, geo, work)
-            sides.append(_screen(at[1:-1], geo, work[kernels.SCREEN], band))
-            ways = ways + work[kernels.SIDE]
-    a_div, d_omega = float(to_db(4.0 * np.pi * d * d)), float(to_db(kernels.solid_angle(d_p, h_g, h_r)))
+    kernels.attenuate(
+        band, absorption * kernels.LN10 / 10.0, float(c_2), profile, share, len(tops), local, bool(ground_screens),
+        ways, math.inf, zs, zr, order, used, geo, work,
+    )  # fmt: skip
+    d, h_m, n = float(geo[kernels.D]), float(geo[kernels.H_M]), int(geo[kernels.N_LOCAL])
+    ground = geo[kernels.OPEN_GROUND]
+    transfer, top, sides, lost = to_db(work[kernels.RESULT]), None, [], None
+    if walls:
+        mirror, kept = mirrors_of(walls, xs, xr, stretch)
+        kernels.reflect(band, mirror, kept, local, n, zs, d_p, zr, order, used, work)
+        lost = -to_db(work[kernels.MIRRORED])
+        transfer = transfer - lost
+    if n:
+        order[:] = np.arange(len(order))
+        blocked = kernels.over_top(band, 0, 8, float(c_2), ground, local, order, n, zs, d_p, zr, used, geo, work)
+        met = local[used[: max(blocked, 1)], :2] * [1.0 / stretch, 1.0] + [xs, 0.0]
+        top = _screen(met, geo, work[kernels.SCREEN], band)
+        hill = bool(np.any(local[:n, [kernels.SINE, kernels.COSINE]].sum(axis=1) == 0.0))
+        for corners, way in zip(side_ways, ways, strict=True) if blocked and not hill else ():
+            kernels.round_side(band, 0, 8, float(c_2), ground, way, d_p, zr - zs, geo, work)
+            sides.append(_screen(np.asarray(corners, dtype=np.float64), geo, work[kernels.SCREEN], band))
+    a_div = float(to_db(4.0 * np.pi * d * d))
+    d_omega = float(to_db(kernels.solid_angle(d_p, geo[kernels.H_G], geo[kernels.H_R])))
     a_gr = -float(to_db(ground))
     a_bar = -to_db(work[kernels.TOP]) - a_gr if top is not None else np.zeros(8)
-    transfer = d_omega + to_db(work[kernels.NEAR] * ways)
     level = None if power_a_db is None else np.asarray(power_a_db, dtype=np.float64) + transfer
     return PropagationPath(
         d_m=d,
@@ -235,6 +283,7 @@ def propagation_path(
         transfer_db=transfer,
         top=top,
         sides=tuple(sides),
+        walls_db=lost,
         level_db=level,
         laeq_db=None if level is None else float(energy_sum_db(level)),
     )
@@ -247,46 +296,3 @@ def _screen(edges: Array, geo: Array, factors: Array, band: Array) -> Screen:
     c_3 = np.array([kernels.c_3(geo[kernels.E], wavelength) for wavelength in band])
     d_s, d_r, e, z, k_met = (float(geo[i]) for i in (kernels.D_S, kernels.D_R, kernels.E, kernels.Z, kernels.K_MET))
     return Screen(tuple((float(a), float(b)) for a, b in edges), d_s, d_r, e, z, k_met, c_3, d_z)
-
-
-def _terrain(terrain: Sequence[Sequence[float]], xs: float, xr: float) -> tuple[Array, Array]:
-    line = np.asarray(terrain, dtype=np.float64)
-    if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or np.any(np.diff(line[:, 0]) < 0.0):
-        raise OutOfRangeError("terrain: needs two or more points (x, z) with x not falling")
-    if line[0, 0] > xs + ROUNDING_M or line[-1, 0] < xr - ROUNDING_M:
-        raise OutOfRangeError("terrain: must reach from the source to the receiver")
-    return line[:, 0], line[:, 1]
-
-
-def _area(line: tuple[Array, Array], xs: float, zs: float, xr: float, zr: float) -> float:
-    """Area between straight line and ground in the cross-section. [m2]"""
-    inner = (line[0] > xs) & (line[0] < xr)
-    x = np.concatenate([[xs], line[0][inner], [xr]])
-    ground = np.concatenate([[np.interp(xs, *line)], line[1][inner], [np.interp(xr, *line)]])
-    return float(np.trapezoid(zs + (zr - zs) * (x - xs) / (xr - xs) - ground, x))
-
-
-def _water(water: Sequence[Sequence[float]], xs: float, xr: float) -> float:
-    """d_w/d_p, the same along and across the cross-section."""
-    pieces = np.asarray(sorted(map(tuple, water)), dtype=np.float64).reshape(-1, 2)
-    low, high = pieces[:, 0], pieces[:, 1]
-    if np.any(low >= high) or np.any(low < xs - ROUNDING_M) or np.any(high > xr + ROUNDING_M):
-        raise OutOfRangeError("water: stretches (from x, to x) must lie between source and receiver, from below to")
-    if np.any(low[1:] < high[:-1] - ROUNDING_M):
-        raise OutOfRangeError("water: stretches must not overlap")
-    return min(1.0, float(np.sum(high - low)) / (xr - xs))
-
-
-def _edges(edges: Sequence[Sequence[float]], xs: float, xr: float) -> Array:
-    """Edges by rising x, (n, 2); of several at one place the highest."""
-    kept: list[list[float]] = []
-    for x, z in edges:
-        if not xs < x < xr:
-            raise OutOfRangeError(f"edge at {x:g} m: must stand between source and receiver")
-        if kept and x < kept[-1][0]:
-            raise OutOfRangeError(f"edge at {x:g} m: edges must be in order from source to receiver")
-        if kept and x - kept[-1][0] < ROUNDING_M:
-            kept[-1][1] = max(kept[-1][1], float(z))
-        else:
-            kept.append([float(x), float(z)])
-    return np.array(kept, dtype=np.float64).reshape(-1, 2)

@@ -11,13 +11,14 @@ from lineside.contracts import Method, PropagationCalculator
 from lineside.hookspecs import hookimpl
 from lineside_plugins.iso9613_propagation.air import absorption_db_per_km
 from lineside_plugins.iso9613_propagation.calculator import Iso9613
+from lineside_plugins.iso9613_propagation.given import Edge, Wall
 from lineside_plugins.iso9613_propagation.options import Iso9613Options
 from lineside_plugins.iso9613_propagation.profile import (
-    Edge,
     GroundTerms,
     IsoTerms,
     SideTerms,
     TopTerms,
+    least_dimension_m,
     profile_terms,
 )
 
@@ -29,7 +30,9 @@ __all__ = [
     "IsoTerms",
     "SideTerms",
     "TopTerms",
+    "Wall",
     "absorption_db_per_km",
+    "least_dimension_m",
     "profile_terms",
 ]
 

@@ -15,17 +15,23 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
-from numpy.typing import NDArray
+from numba import njit
 
 from lineside.acoustics.bands import OCTAVES_HZ, Array
-from lineside.scene.model import IntArray
-from lineside.scene.paths import (
+from lineside.scene.cuts import (
     COSINE,
     EDGES_TO,
     GROUND_TO,
+    INCIDENCE_COSINE,
     LENGTH,
+    MIRROR_BASE_Z,
+    MIRROR_PLACE,
+    MIRROR_TOP_Z,
+    MIRROR_WIDTH,
+    MIRRORS_TO,
     PLACE,
+    PROFILE_TO,
+    REFLECTOR,
     SHARE,
     SINE,
     TOP_Z,
@@ -33,6 +39,7 @@ from lineside.scene.paths import (
     WAYS,
     WIDTH,
 )
+from lineside.scene.model import IntArray
 
 SOUND_SPEED_M_S = 340.0
 WAVELENGTH_M = SOUND_SPEED_M_S / OCTAVES_HZ
@@ -41,11 +48,13 @@ LN10 = math.log(10.0)
 CAP_SINGLE, CAP_DOUBLE = 10.0**2, 10.0**2.5  # 20 and 25 dB, 7.4
 MOST_GAIN, MOST_EXPONENT = 10.0**0.6, 0.6 * LN10  # A_gr is never below -1.5 - 1.5 - 3 dB (Table 3)
 GRAZING_M = 1e-9  # an edge must rise above a ray by more than this to block it
+SHORTEST_M = 1e-6  # edges nearer to each other than this, or to an end of the path, are one or none
 PARALLEL = 1e-3  # edges whose directions differ by less [rad] count as parallel
 
 #: Rows of ``work`` (N_ROWS, 8): ground terms [dB]; factors of the ground and of the air; arguments of D_z over the top
-#: edge and round the sides (0: no obstacle in that band); C_3 and K_met of the top edge; what comes out.
-A_S, A_M, A_R, GROUND, AIR, TOP, LEFT, RIGHT, C_3, K_MET, BOUNDARY, RESULT, N_ROWS = range(13)
+#: edge and round the sides (0: no obstacle in that band); C_3 and K_met of the top edge; what comes out, reflections
+#: apart; what the walls of a reflected path leave.
+A_S, A_M, A_R, GROUND, AIR, TOP, LEFT, RIGHT, C_3, K_MET, BOUNDARY, RESULT, MIRRORED, N_ROWS = range(14)
 #: What ``info`` (N_INFO,) receives.
 D, D_PLAN, NEAR, FAR, G_S, G_M, G_R, Q, H_M, D_OMEGA, C_MET = range(11)
 N_TOP, Z_TOP, D_SS, D_SR, E_TOP, A_TOP, FIRST, LAST, Z_LEFT, E_LEFT, Z_RIGHT, E_RIGHT, N_INFO = range(11, 24)
@@ -165,17 +174,13 @@ def general_ground(
 
 
 @_jit
-def mean_height(px: Array, pz: Array, xs: float, zs: float, xr: float, zr: float, d: float) -> float:
+def mean_height(profile: Array, zs: float, zr: float, d: float) -> float:
     """h_m = F / d (Figure 3): area between ray and ground, where the ray is above, over the slant distance."""
-    area = 0.0
-    for n in range(px.size - 1):
-        lo, hi = max(px[n], xs), min(px[n + 1], xr)
-        if hi <= lo:
-            continue
-        slope = (pz[n + 1] - pz[n]) / (px[n + 1] - px[n])
-        rise = (zr - zs) / (xr - xs)
-        a = zs + rise * (lo - xs) - pz[n] - slope * (lo - px[n])
-        b = zs + rise * (hi - xs) - pz[n] - slope * (hi - px[n])
+    area, length = 0.0, profile[profile.shape[0] - 1, 0]
+    for n in range(profile.shape[0] - 1):
+        lo, hi = profile[n, 0], profile[n + 1, 0]
+        a = zs + (zr - zs) * lo / length - profile[n, 1]
+        b = zs + (zr - zs) * hi / length - profile[n + 1, 1]
         if a >= 0.0 and b >= 0.0:
             area += 0.5 * (a + b) * (hi - lo)
         elif a > 0.0 or b > 0.0:
@@ -185,25 +190,49 @@ def mean_height(px: Array, pz: Array, xs: float, zs: float, xr: float, zr: float
 
 
 @_jit
-def alternative_ground(
-    px: Array,
-    pz: Array,
-    h_s: float,
-    h_r: float,
-    xs: float,
-    zs: float,
-    xr: float,
-    zr: float,
-    info: Array,
-    work: Array,
-) -> None:
+def alternative_ground(profile: Array, h_s: float, h_r: float, zs: float, zr: float, info: Array, work: Array) -> None:
     """The factor of the ground by (10), the same in every band, and D_Omega by (11)."""
     d, d_p = info[D], info[D_PLAN]
-    info[H_M] = mean_height(px, pz, xs, zs, xr, zr, d)
+    info[H_M] = mean_height(profile, zs, zr, d)
     a_gr = max(0.0, 4.8 - 2.0 * info[H_M] / d * (17.0 + 300.0 / d))  # (10)
     ratio = (d_p * d_p + (h_s - h_r) ** 2) / (d_p * d_p + (h_s + h_r) ** 2)
     info[D_OMEGA] = 10.0 * math.log10(1.0 + ratio)  # (11)
     work[GROUND, :] = math.exp(-LN10 * 0.1 * a_gr)
+
+
+@_jit
+def make_room(local: Array, n: int, place: float, top: float) -> tuple[int, int]:
+    """Row for an edge among the first ``n``, by rising place, and the new number; row -1 if a higher one stands there.
+
+    Of two at one place the higher stays, so that the row may be that of a lower one.
+    """
+    at = n
+    while at > 0 and local[at - 1, PLACE] > place + SHORTEST_M:
+        at -= 1
+    if at > 0 and local[at - 1, PLACE] > place - SHORTEST_M:
+        return (at - 1 if top > local[at - 1, TOP_Z] else -1), n
+    for j in range(n, at, -1):
+        local[j, :] = local[j - 1, :]
+    return at, n + 1
+
+
+@_jit
+def add_hills(profile: Array, zs: float, zr: float, local: Array, n: int) -> int:
+    """Add the places where the ground rises above the ray to ``n`` edges; the new number.
+
+    They have no direction of their own (SINE and COSINE 0) and are wider than any wavelength.
+    """
+    length = profile[profile.shape[0] - 1, 0]
+    for k in range(profile.shape[0]):
+        x, z = profile[k, 0], profile[k, 1]
+        height = (z - zs) * length - x * (zr - zs)
+        if x < SHORTEST_M or length - x < SHORTEST_M or height <= GRAZING_M * math.hypot(length, zr - zs):
+            continue
+        row, n = make_room(local, n, x, z)
+        if row >= 0:
+            local[row, PLACE], local[row, TOP_Z], local[row, WIDTH] = x, z, math.inf
+            local[row, SINE], local[row, COSINE] = 0.0, 0.0
+    return n
 
 
 @_jit
@@ -233,11 +262,15 @@ def hull(edges: Array, width: float, xs: float, zs: float, xr: float, zr: float,
 def over_edges(edges: Array, first: int, last: int, xs: float, zs: float, xr: float, zr: float, info: Array) -> float:
     """z of (16) for one edge (first = last), of (17) for two, without sign; d_ss, d_sr, e and a into ``info``.
 
-    Lengths lie in the plane normal to the edges. Two edges that are not parallel are taken in the path's own plane.
+    Lengths lie in the plane normal to the edges. Two edges that are not parallel are taken in the path's own plane, and
+    so is ground that stands alone; otherwise it takes the direction of the other edge.
     """
     x1, z1, sine, cosine = edges[first, PLACE], edges[first, TOP_Z], edges[first, SINE], edges[first, COSINE]
-    x2, z2 = edges[last, PLACE], edges[last, TOP_Z]
-    if first != last and abs(sine * edges[last, COSINE] - cosine * edges[last, SINE]) > PARALLEL:
+    x2, z2, sine_2, cosine_2 = edges[last, PLACE], edges[last, TOP_Z], edges[last, SINE], edges[last, COSINE]
+    if sine == 0.0 and cosine == 0.0:
+        sine, cosine = sine_2, cosine_2
+    hill = sine_2 == 0.0 and cosine_2 == 0.0
+    if (sine == 0.0 and cosine == 0.0) or (not hill and abs(sine * cosine_2 - cosine * sine_2) > PARALLEL):
         sine, cosine = 1.0, 0.0
     info[D_SS] = math.hypot((x1 - xs) * sine, z1 - zs)
     info[D_SR] = math.hypot((xr - x2) * sine, z2 - zr)
@@ -380,41 +413,41 @@ def attenuate(
     wavelength: Array,
     absorption: Array,
     rules: Rules,
-    px: Array,
-    pz: Array,
+    profile: Array,
     gx: Array,
     gg: Array,
     edges: Array,
     ways: Array,
     shape_s: Array,
     shape_r: Array,
-    xs: float,
     zs: float,
-    xr: float,
     zr: float,
     found: IntArray,
     info: Array,
     work: Array,
 ) -> None:
-    """10^(-(A - D_Omega + C_met)/10) of one path, per octave, into row RESULT.
+    """10^(-(A - D_Omega + C_met)/10) of one path, reflections apart, per octave, into row RESULT.
 
     Parameters
     ----------
     wavelength, absorption : (8,)
         [m]; energy exponent per metre.
-    px, pz : ground profile; gx, gg : borders and factors of its pieces. [m]
-    edges : (n, 5)
-        As in :class:`lineside.scene.paths.PlanPaths`.
+    profile : (n, 2)
+        Ground along the path: distance from the source, from 0 to the length of the path, and height. [m]
+    gx, gg : borders and factors of the pieces of ground. [m]
+    edges : (n, 7)
+        As in :class:`lineside.scene.cuts.VerticalCuts`, hills included; kind and owner are not looked at.
     ways : (4,)
         Detour and length between the corners, left and right; ``inf`` if there is none. [m]
     shape_s, shape_r : (5,)
         Heights of source and receiver above the ground, from :func:`set_height`. [m]
     """
-    set_plan(xr - xs, info)
-    info[D] = math.hypot(xr - xs, zr - zs)
+    xs, xr = 0.0, profile[profile.shape[0] - 1, 0]
+    set_plan(xr, info)
+    info[D] = math.hypot(xr, zr - zs)
     info[D_OMEGA] = 0.0
     if rules.alternative:
-        alternative_ground(px, pz, shape_s[0], shape_r[0], xs, zs, xr, zr, info, work)
+        alternative_ground(profile, shape_s[0], shape_r[0], zs, zr, info, work)
     else:
         general_ground(gx, gg, xs, xr, shape_s, shape_r, info, work)
     near = spread_and_air(absorption, rules.c_0_db, shape_s[0], shape_r[0], info, work)
@@ -445,70 +478,141 @@ def with_track_bed(ground: Array, bed: float, bed_g: float, gx: Array, gg: Array
     return n
 
 
-@njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, parallel=True)
+@_jit
+def least_dimension(cosine: float, d_so: float, d_or: float, wavelength: float) -> float:
+    """l_min that a surface must exceed to reflect, (19): 1/lambda > [2/(l_min cos(beta))^2] d_so d_or/(d_so + d_or)."""
+    return math.sqrt(2.0 * wavelength * d_so * d_or / (d_so + d_or)) / cosine
+
+
+@_jit
+def reflect(
+    wavelength: Array,
+    mirror: Array,
+    kept: Array,
+    edges: Array,
+    zs: float,
+    zr: float,
+    length: float,
+    found: IntArray,
+    work: Array,
+) -> None:
+    """Product of the reflection coefficients of the walls of one path into row MIRRORED, 0 without reflection; 7.5.
+
+    ``mirror`` as in :class:`lineside.scene.cuts.VerticalCuts`; ``kept`` (n_reflectors, 8). The path must meet each wall
+    between its foot and its top: bent over the edges, or the ray if nothing blocks it.
+    """
+    for i in range(work.shape[1]):
+        work[MIRRORED, i] = 1.0
+    touched = hull(edges, 0.0, 0.0, zs, length, zr, found)
+    d = math.hypot(length, zr - zs)
+    for m in range(mirror.shape[0]):
+        x = mirror[m, MIRROR_PLACE]
+        xa, za, xb, zb = 0.0, zs, length, zr
+        for j in range(touched):
+            place, top = edges[found[j], PLACE], edges[found[j], TOP_Z]
+            if place > x:
+                xb, zb = place, top
+                break
+            xa, za = place, top
+        z = za + (zb - za) * (x - xa) / (xb - xa) if xb > xa else za
+        met = mirror[m, MIRROR_BASE_Z] <= z <= mirror[m, MIRROR_TOP_Z]
+        least = min(mirror[m, MIRROR_WIDTH], mirror[m, MIRROR_TOP_Z] - mirror[m, MIRROR_BASE_Z])
+        d_so = d * x / length
+        cosine = mirror[m, INCIDENCE_COSINE] * length / d
+        row = int(mirror[m, REFLECTOR])
+        for i in range(work.shape[1]):
+            if met and least > least_dimension(cosine, d_so, d - d_so, wavelength[i]):
+                work[MIRRORED, i] *= kept[row, i]
+            else:
+                work[MIRRORED, i] = 0.0
+
+
+@njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, nogil=True)
 def transfer(
     wavelength: Array,
     absorption: Array,
     rules: Rules,
     first: IntArray,
     path: Array,
+    profile: Array,
     ground: Array,
     edge: Array,
+    mirror: Array,
     most_ground: int,
     most_edges: int,
     source_z: Array,
     source_g: Array,
     heights: Array,
     receiver_z: Array,
-    ground_z: float,
     bed: float,
-    out: NDArray[np.float64],
+    kept: Array,
+    out: Array,
+    reflected: Array,
 ) -> None:
-    """10^(-A/10) of all paths over a plain; ``out`` (n_receivers, n_points, n_heights, 1, 8).
+    """10^(-A/10) of all paths.
 
-    ``first``, ``path``, ``ground`` and ``edge`` as in :class:`lineside.scene.paths.PlanPaths`, with at most so many
-    ground pieces and edges to a path; ``bed`` is the half width of a track, on which the ground factor is
-    ``source_g``. Receivers are shared out among the threads.
+    ``first`` to ``mirror`` as in :class:`lineside.scene.cuts.VerticalCuts`, with at most so many ground pieces, and
+    edges and profile rows together, to a path; ``bed`` is the half width of a track, on which the ground factor is
+    ``source_g``; ``kept`` (n_reflectors, 8) are reflection coefficients.
+
+    ``out`` (n_receivers, n_points, n_heights, 1, 8) receives the sum over the direct paths, ``reflected`` (n_reflected,
+    n_heights, 1, 8) each reflected path, in their order, all times their share of the piece of track.
     """
-    n_points, n_bands = source_z.size, absorption.size
-    for r in prange(receiver_z.size):
-        px, pz = np.zeros(2), np.full(2, ground_z)
-        gx, gg = np.empty(most_ground + 2), np.empty(most_ground + 1)
-        found = np.empty(most_edges + 1, dtype=np.int64)
-        info, work = np.zeros(N_INFO), np.zeros((N_ROWS, n_bands))
-        shape = np.full((heights.size + 1, 5), -1.0)
-        set_height(shape[heights.size], max(0.0, receiver_z[r] - ground_z))
+    n_points, n_bands, n_reflected = source_z.size, absorption.size, 0
+    gx, gg = np.empty(most_ground + 2), np.empty(most_ground + 1)
+    local, no_ways = np.empty((most_edges + 1, edge.shape[1])), np.full(4, math.inf)
+    found = np.empty(most_edges + 2, dtype=np.int64)
+    info, work = np.zeros(N_INFO), np.zeros((N_ROWS, n_bands))
+    shape_r, shape = np.full(5, -1.0), np.full((heights.size, 5), -1.0)
+    for r in range(receiver_z.size):
+        zr = receiver_z[r]
         for p in range(n_points):
             out[r, p] = 0.0
             for j in range(first[r * n_points + p], first[r * n_points + p + 1]):
-                g_from, e_from = (int(path[j - 1, GROUND_TO]), int(path[j - 1, EDGES_TO])) if j > 0 else (0, 0)
+                p_from = g_from = e_from = m_from = 0
+                if j > 0:
+                    p_from, g_from = int(path[j - 1, PROFILE_TO]), int(path[j - 1, GROUND_TO])
+                    e_from, m_from = int(path[j - 1, EDGES_TO]), int(path[j - 1, MIRRORS_TO])
+                below = profile[p_from : int(path[j, PROFILE_TO])]
                 pieces = ground[g_from : int(path[j, GROUND_TO])]
+                mirrors = mirror[m_from : int(path[j, MIRRORS_TO])]
                 n_g = with_track_bed(pieces, bed / max(path[j, TRACK_SINE], 1e-9), source_g[p], gx, gg)
                 borders, factors = gx[: n_g + 1], gg[:n_g]
-                edges, ways, length = edge[e_from : int(path[j, EDGES_TO])], path[j, WAYS:], path[j, LENGTH]
-                px[1] = length
+                n = int(path[j, EDGES_TO]) - e_from
+                set_height(shape_r, max(0.0, zr - below[below.shape[0] - 1, 1]))
                 for h in range(heights.size):
                     zs = source_z[p] + heights[h]
-                    set_height(shape[h], max(0.0, zs - ground_z))
+                    set_height(shape[h], max(0.0, zs - below[0, 1]))
+                    for k in range(n):
+                        local[k, :] = edge[e_from + k, :]
+                    n_all = add_hills(below, zs, zr, local, n)
+                    edges, ways = local[:n_all], path[j, WAYS : WAYS + 4]
+                    for k in range(n_all):
+                        if edges[k, SINE] == 0.0 and edges[k, COSINE] == 0.0:  # no way leads round the ground
+                            ways = no_ways
                     attenuate(
                         wavelength,
                         absorption,
                         rules,
-                        px,
-                        pz,
+                        below,
                         borders,
                         factors,
                         edges,
                         ways,
                         shape[h],
-                        shape[heights.size],
-                        0.0,
+                        shape_r,
                         zs,
-                        length,
-                        receiver_z[r],
+                        zr,
                         found,
                         info,
                         work,
                     )
+                    if mirrors.shape[0] == 0:
+                        for i in range(n_bands):
+                            out[r, p, h, 0, i] += path[j, SHARE] * work[RESULT, i]
+                        continue
+                    reflect(wavelength, mirrors, kept, edges, zs, zr, path[j, LENGTH], found, work)
                     for i in range(n_bands):
-                        out[r, p, h, 0, i] += path[j, SHARE] * work[RESULT, i]
+                        reflected[n_reflected, h, 0, i] = path[j, SHARE] * work[RESULT, i] * work[MIRRORED, i]
+                if mirrors.shape[0] > 0:
+                    n_reflected += 1

@@ -35,19 +35,27 @@ def statement_of(options: Iso9613Options) -> str:
         "capped": "ways round their ends are added with the cap of 20 or 25 dB",
         "none": "ways round their ends do not count",
     }[options.side_edges]
+    mirrors = "Reflections are not included."
+    if options.reflection_order:
+        times = {1: "once", 2: "up to twice", 3: "up to three times"}[options.reflection_order]
+        mirrors = (
+            f"Walls of buildings and barriers reflect {times} (clause 7.5), each octave by itself where the wall is "
+            "large enough (equation 19) and more than 0.2 of the energy comes back, on paths up to "
+            f"{options.reflection_reach:g} times as long as the straight line."
+        )
     average = "levels under downwind conditions stand for all periods"
     if options.c0_db > 0.0:
         average = f"the meteorological correction C_met with C_0 = {options.c0_db:g} dB is subtracted (clause 8)"
     return (
         "Each piece of track is a point source. Along the line from point to receiver the octave levels 63 Hz to 8 "
         "kHz are reduced by spherical spreading (20 lg d + 11 dB), absorption of air by ISO 9613-1 at the exact "
-        f"mid-band frequencies, and {ground}. Thin barriers wider than the wavelength act by single or double "
-        f"diffraction with C_2 = {options.c2}, {rule}; {sides}. The standard describes moderate downwind propagation; "
-        f"{average}. The terrain is a plain. The ground within {options.track_bed_m:g} m of the middle of the track "
-        f"has the ground factor of the track form. A piece is no longer than {options.piece_ratio:g} of its distance "
-        "and is split further where the end of a barrier or the border of two grounds divides it as seen from the "
-        f"receiver; pieces nearer than {options.min_distance_m:g} m in plan are computed at that distance. Reflections "
-        "are not included."
+        f"mid-band frequencies, and {ground}. Barriers, buildings and ground in the ray act by single or double "
+        f"diffraction, if wider than the wavelength, with C_2 = {options.c2}, {rule}; {sides}. {mirrors} The standard "
+        f"describes moderate downwind propagation; {average}. Heights count from the ground below. The ground within "
+        f"{options.track_bed_m:g} m of the middle of the track has the ground factor of the track form. A piece is no "
+        f"longer than {options.piece_ratio:g} of its distance and is split further where the end of a barrier or the "
+        "border of two grounds divides it as seen from the receiver; pieces nearer than "
+        f"{options.min_distance_m:g} m in plan are computed at that distance."
     )
 
 
@@ -65,8 +73,7 @@ def _assumptions(scene: Scene, options: Iso9613Options) -> list[Note]:
         "to 1000 m for mean heights of source and receiver up to 5 m (Table 5, from memory).",
     ]
     own = [
-        "The terrain is a plain: cuttings, embankments and slopes do not act on the paths.",
-        "Buildings as obstacles and reflections from buildings, walls and trains are left out.",
+        _ground(scene),
         "Sound power counts as radiated into full space (11 dB); the ground method adds the reflection near the "
         "source.",
         "Ground factors of track forms: 1 for ballast, 0 for slab and embedded track, unless the project gives its "
@@ -77,14 +84,16 @@ def _assumptions(scene: Scene, options: Iso9613Options) -> list[Note]:
             "C_met is subtracted in all periods and also from the levels of single passes, to which it does not "
             f"belong: largest levels of passes may be up to {options.c0_db:g} dB higher under downwind conditions."
         )
-    if scene.barriers.barrier.size:
+    if scene.barriers.barrier.size or len(scene.buildings):
         own.append(
-            "Barriers are thin and stand on the plain. A barrier counts in the octaves whose wavelength is smaller "
-            "than its extent across the path; of more than two edges the two with the largest path difference count. "
-            "Ways round its ends take ground and air of the direct path and are not checked for other obstacles. "
-            "Sound thrown to and fro between barrier and train is left out, so that the effect of a reflecting "
+            "Barriers are thin and stand on the ground, buildings have a flat top with an edge on each side and a hard "
+            "roof. An obstacle counts in the octaves whose wavelength is smaller than its extent across the path; of "
+            "more than two edges the two with the largest path difference count. Ways round its ends take ground and "
+            "air of the direct path and are not checked for other obstacles; where ground blocks the ray there are "
+            "none. Sound thrown to and fro between barrier and train is left out, so that the effect of a reflecting "
             "barrier may come out too large."
         )
+        own.append(_reflections(options))
         if not options.ground_gain_behind_barriers:
             law.append(
                 "By equation 12 a barrier takes the gain of hard ground away in low octaves, also where it is low and "
@@ -93,10 +102,36 @@ def _assumptions(scene: Scene, options: Iso9613Options) -> list[Note]:
     return [*(Note("assumption", t, Standing.LAW) for t in law), *(Note("assumption", t) for t in own)]
 
 
+def _flat(scene: Scene) -> bool:
+    return scene.terrain is None or scene.terrain.flat
+
+
+def _ground(scene: Scene) -> str:
+    if _flat(scene):
+        return "The terrain is a plain: cuttings, embankments and slopes do not act on the paths."
+    return (
+        "Heights of source and receiver count from the ground below them, whatever slope lies between. Ground that "
+        "rises above the ray screens like a barrier, which the standard does not name; just below the ray it does "
+        "nothing, so that levels jump by some decibels where a hill reaches the ray. It takes the direction of another "
+        "edge, and alone is crossed at right angles."
+    )
+
+
+def _reflections(options: Iso9613Options) -> str:
+    if not options.reflection_order:
+        return "Reflections from buildings and barriers are left out: levels opposite walls come out too low."
+    return (
+        "A wall reflects where the path, bent over what blocks it, meets it between foot and top; its reflection "
+        "coefficient is what it does not absorb, or for barriers of unknown absorption 1 if they reflect and 0.4 if "
+        "not, or if that is unknown as well. Conditions of clause 7.5 from memory. Reflections from trains are left "
+        "out."
+    )
+
+
 def _ranges_left(scene: Scene, options: Iso9613Options) -> list[Note]:
     level = scene.ground_level_m
     notes = []
-    for track in scene.tracks:
+    for track in scene.tracks if _flat(scene) else ():
         low, high = np.min(track.xyz_m[:, 2]) - level, np.max(track.xyz_m[:, 2]) - level
         if high > RAISED_TRACK_M:
             text = (
@@ -116,6 +151,8 @@ def _ranges_left(scene: Scene, options: Iso9613Options) -> list[Note]:
         text = f"Receivers more than {FARTHEST_M:g} m from every track: {', '.join(far)}. "
         text += "Table 5 states no accuracy there."
         notes.append(Note("validity", text, Standing.LAW))
+    if not _flat(scene):
+        return [*notes, *_method_left(scene, options)]
     tallest = max((float(np.max(t.xyz_m[:, 2])) for t in scene.tracks), default=level) - level
     mean = 0.5 * (receivers.xyz_m[:, 2] - level + max(0.0, tallest))
     high_up = [receivers.ids[i] for i in np.flatnonzero(mean > HIGHEST_M)]
@@ -125,6 +162,11 @@ def _ranges_left(scene: Scene, options: Iso9613Options) -> list[Note]:
             "accuracy there."
         )
         notes.append(Note("validity", text, Standing.LAW))
+    return [*notes, *_method_left(scene, options)]
+
+
+def _method_left(scene: Scene, options: Iso9613Options) -> list[Note]:
+    notes = []
     if options.ground_method == "alternative":
         text = (
             "The alternative ground method is meant for A-weighted levels over ground most of which is porous, and not "

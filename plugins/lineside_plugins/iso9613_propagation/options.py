@@ -30,7 +30,7 @@ class Iso9613Options(Options):
     c2: Literal[20, 40] = Field(
         default=20,
         description="C_2 of barriers (clause 7.4): 20 includes the reflections by the ground; 40 is for reflections "
-        "that are computed apart as image sources, which lineside does not do.",
+        "by the ground that are computed apart as image sources, which lineside does not do.",
     )
     ground_gain_behind_barriers: bool = Field(
         default=False,
@@ -39,8 +39,8 @@ class Iso9613Options(Options):
     )
     side_edges: SideEdges = Field(
         default="uncapped",
-        description="Ways round the ends of barriers: `uncapped`, `capped` (their D_z, too, is 20 or 25 dB at most, by "
-        "the letter of the standard, however far away the end) or `none`.",
+        description="Ways round the ends of barriers and buildings: `uncapped`, `capped` (their D_z, too, is 20 or 25 "
+        "dB at most, by the letter of the standard, however far away the end) or `none`.",
     )
     track_bed_m: float = Field(
         default=2.5,
@@ -48,6 +48,20 @@ class Iso9613Options(Options):
         le=10.0,
         description="Half width of the track bed, on which the ground factor is that of the track form; 0 takes the "
         "ground of the site up to the middle of the track. [m]",
+    )
+    reflection_order: int = Field(
+        default=1,
+        ge=0,
+        le=3,
+        description="Largest number of reflections by walls of buildings and barriers on one path (clause 7.5, which "
+        "names none).",
+    )
+    reflection_reach: float = Field(
+        default=10.0,
+        ge=1.0,
+        le=1000.0,
+        description="Reflected paths count up to this length in plan, as a ratio to the straight line; at 10 a path "
+        "left out carries 20 dB less than an open straight one, or still less.",
     )
     piece_ratio: float = Field(
         default=0.2,
@@ -63,3 +77,10 @@ class Iso9613Options(Options):
         description="Points of a map that lie on or near the track are computed as if they were this far from each "
         "source point in plan. [m]",
     )
+
+
+def checked(options: Options) -> Iso9613Options:
+    """The options as what they are."""
+    if isinstance(options, Iso9613Options):
+        return options
+    return Iso9613Options.model_validate(options.model_dump())

@@ -12,23 +12,17 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import a_weighted_energy, to_db, to_energy
 from lineside.errors import OutOfRangeError
 from lineside_plugins.iso9613_propagation.air import absorption_db_per_km
+from lineside_plugins.iso9613_propagation.given import (
+    ROUNDING_M,
+    Edge,
+    Wall,
+    edges_of,
+    ground_of,
+    mirrors_of,
+    terrain_of,
+    ways_of,
+)
 from lineside_plugins.iso9613_propagation.options import GroundMethod, SideEdges
-
-ROUNDING_M = 1e-6  # by this much a profile may fall short of the source or the receiver
-
-
-@dataclass(frozen=True)
-class Edge:
-    """The top edge of an obstacle, where the path crosses it.
-
-    ``width_m`` is the obstacle's extent across the path, ``angle_deg`` the angle in plan between path and edge, 0 to
-    180.
-    """
-
-    x_m: float
-    z_m: float
-    width_m: float = math.inf
-    angle_deg: float = 90.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +77,8 @@ class IsoTerms:
     """All terms of one path. Octaves 63 Hz to 8 kHz, (8,).
 
     ``a_db`` is A - D_Omega: what is taken off the sound power level under downwind conditions. ``a_bar_db`` contains
-    all ways over and round the obstacles.
+    all ways over and round the obstacles, ``a_db`` also the losses ``walls_db`` of a path by way of walls, ``inf`` in a
+    band in which one does not reflect.
     """
 
     d_m: float
@@ -99,6 +94,7 @@ class IsoTerms:
     a_db: Array
     top: TopTerms | None = None
     sides: tuple[SideTerms, ...] = ()
+    walls_db: Array | None = None
     level_db: Array | None = None
     laeq_db: float | None = None  # downwind, L_AT(DW)
     laeq_long_term_db: float | None = None  # L_AT(LT) = L_AT(DW) - C_met
@@ -117,9 +113,32 @@ class IsoTerms:
             terms |= {"C_3": t.c_3, "K_met": t.k_met, "D_z": t.d_z_db}
         if self.sides:
             terms["sides"] = [{"z": s.z_m, "e": s.e_m, "D_z": s.d_z_db} for s in self.sides]
+        if self.walls_db is not None:
+            terms["-10 lg rho"] = self.walls_db
         if self.level_db is not None:
             terms |= {"L_fT(DW)": self.level_db, "L_AT(DW)": self.laeq_db, "L_AT(LT)": self.laeq_long_term_db}
         return terms
+
+
+def least_dimension_m(d_so_m: float, d_or_m: float, incidence_deg: float = 0.0) -> Array:
+    """Smallest dimension above which a surface reflects, (8,); ISO 9613-2:1996, (19), from memory. [m]
+
+    Parameters
+    ----------
+    d_so_m, d_or_m : float
+        From the (image) source to the surface, from the surface to the receiver. [m]
+    incidence_deg : float
+        Between the path and the normal of the surface.
+
+    Examples
+    --------
+    >>> least_dimension_m(10, 30).round(1).tolist()
+    [9.0, 6.4, 4.5, 3.2, 2.3, 1.6, 1.1, 0.8]
+    """
+    from lineside_plugins.iso9613_propagation import kernels
+
+    angle = math.cos(math.radians(incidence_deg))
+    return np.array([kernels.least_dimension(angle, d_so_m, d_or_m, w) for w in kernels.WAVELENGTH_M])
 
 
 def profile_terms(
@@ -129,7 +148,9 @@ def profile_terms(
     ground: Sequence[Sequence[float]] | None = None,
     *,
     edges: Sequence[Edge | Sequence[float]] = (),
+    buildings: Sequence[Sequence[float]] = (),
     ways_round: Sequence[Sequence[Sequence[float]]] = (),
+    walls: Sequence[Wall] = (),
     ground_method: GroundMethod = "general",
     ground_gain_behind_barriers: bool = False,
     side_edges: SideEdges = "uncapped",
@@ -152,8 +173,12 @@ def profile_terms(
         Pieces (from x, to x, G) without gaps, at least from source to receiver. The general method needs them.
     edges : sequence of Edge or (x, z of the top)
         Obstacles strictly between source and receiver. [m]
+    buildings : (j, 3)
+        Blocks (from x, to x, z of the top) with an edge on each side, strictly between source and receiver. [m]
     ways_round : up to two sequences of (x, y)
         Ways round the obstacles: vertical edges from source to receiver, x along the path, y beside it. [m]
+    walls : sequence of Wall
+        Walls by way of which the path goes (7.5); all else is then given along the unfolded path.
     ground_method : {"general", "alternative"}
         7.3.1, or 7.3.2 for the A-weighted level.
     ground_gain_behind_barriers : bool
@@ -182,7 +207,8 @@ def profile_terms(
 
     Notes
     -----
-    Terrain points that rise above the straight ray are edges, too. Heights h_s and h_r are those above the ground below
+    Terrain points that rise above the straight ray are edges, too; they take the direction of another edge, and alone
+    are crossed at right angles. Heights h_s and h_r are those above the ground below
     source and receiver. Of more than two edges the two with the largest path difference count. The ways round take
     ground, air and divergence of the direct path; all ways together never carry more than the path without obstacle.
 
@@ -203,16 +229,16 @@ def profile_terms(
     (xs, zs), (xr, zr) = map(float, source), map(float, receiver)
     if not xr > xs:
         raise OutOfRangeError(f"the receiver (x = {xr:g} m) must lie to the right of the source (x = {xs:g} m)")
-    px, pz = _terrain(terrain, xs, xr)
-    h_s, h_r = zs - float(np.interp(xs, px, pz)), zr - float(np.interp(xr, px, pz))
+    profile = terrain_of(terrain, xs, xr)
+    h_s, h_r = zs - float(profile[0, 1]), zr - float(profile[-1, 1])
     for what, h in (("source", h_s), ("receiver", h_r)):
         if h < -ROUNDING_M:
             raise OutOfRangeError(f"the {what} lies {-h:g} m below the ground")
     if ground is None and ground_method == "general":
         raise OutOfRangeError("ground: the general method needs the ground factors of the path")
-    gx, gg = _ground(((xs, xr, 1.0),) if ground is None else ground, xs, xr)
-    rows = _edges(edges, px, pz, (xs, zs), (xr, zr))
-    ways = _ways(ways_round, xs, xr)
+    gx, gg = ground_of(((xs, xr, 1.0),) if ground is None else ground, xs, xr)
+    given = edges_of(edges, buildings, profile, xs, xr)
+    ways = ways_of(ways_round, xs, xr)
     absorption = absorption_db_per_km(temperature_deg_c, humidity_pct, pressure_kpa)
     alternative, sides = ground_method == "alternative", side_edges != "none"
     rules = kernels.Rules(
@@ -221,25 +247,33 @@ def profile_terms(
     shapes = np.full((2, 5), -1.0)
     for shape, h in zip(shapes, (h_s, h_r), strict=True):
         kernels.set_height(shape, max(0.0, h))
+    local = np.zeros((len(given) + len(profile), 7))
+    local[: len(given)] = given
+    rows = local[: kernels.add_hills(profile, zs, zr, local, len(given))]
     found, info, work = np.zeros(len(rows) + 1, dtype=np.int64), np.zeros(kernels.N_INFO), np.zeros((kernels.N_ROWS, 8))
     kernels.attenuate(
-        kernels.WAVELENGTH_M, absorption / 1000.0 * (kernels.LN10 / 10.0), rules, px, pz, gx, gg, rows, ways,
-        shapes[0], shapes[1], xs, zs, xr, zr, found, info, work,
+        kernels.WAVELENGTH_M, absorption / 1000.0 * (kernels.LN10 / 10.0), rules, profile, gx - xs, gg, rows, ways,
+        shapes[0], shapes[1], zs, zr, found, info, work,
     )  # fmt: skip
+    lost: Array | None = None
+    if walls:
+        mirror, kept = mirrors_of(walls, xs, xr)
+        kernels.reflect(kernels.WAVELENGTH_M, mirror, kept, rows, zs, zr, xr - xs, found, work)
+        lost = -to_db(work[kernels.MIRRORED])
     a_gr, a_bar = -to_db(work[kernels.GROUND]), np.zeros(8)
     top: TopTerms | None = None
     around: tuple[SideTerms, ...] = ()
     if len(rows):
         a_bar = to_db(work[kernels.GROUND]) - to_db(work[kernels.BOUNDARY])
-        kernels.find_top(rows, kernels.WAVELENGTH_M[-1], xs, zs, xr, zr, found, info)
-        top = _top(rows, info, work)
+        kernels.find_top(rows, kernels.WAVELENGTH_M[-1], 0.0, zs, xr - xs, zr, found, info)
+        top = _top(rows, xs, info, work)
         parts = ((kernels.Z_LEFT, kernels.E_LEFT, kernels.LEFT), (kernels.Z_RIGHT, kernels.E_RIGHT, kernels.RIGHT))
         around = tuple(
             SideTerms(float(info[z]), float(info[e]), to_db(work[row])) for z, e, row in parts[: len(ways_round)]
         )
     d, d_omega, c_met = (float(info[k]) for k in (kernels.D, kernels.D_OMEGA, kernels.C_MET))
     a_div, a_atm = 20.0 * math.log10(d) + 11.0, absorption * d / 1000.0
-    a = -to_db(work[kernels.RESULT]) - c_met
+    a = -to_db(work[kernels.RESULT]) - c_met + (0.0 if lost is None else lost)
     level, laeq, long_term = None, None, None
     if power_db is not None:
         level = np.asarray(power_db, dtype=np.float64) - a  # (3)
@@ -247,7 +281,7 @@ def profile_terms(
         long_term = laeq - c_met  # (6)
     return IsoTerms(
         d, xr - xs, max(0.0, h_s), max(0.0, h_r), a_div, a_atm, _ground_terms(alternative, a_gr, info, work), a_bar,
-        d_omega, c_met, a, top, around, level, laeq, long_term,
+        d_omega, c_met, a, top, around, lost, level, laeq, long_term,
     )  # fmt: skip
 
 
@@ -261,14 +295,14 @@ def _ground_terms(alternative: bool, a_gr: Array, info: Array, work: Array) -> G
     return GroundTerms(a_s + a_m + a_r, a_s, a_m, a_r, g_s, g_m if q > 0.0 else None, g_r, q)
 
 
-def _top(rows: Array, info: Array, work: Array) -> TopTerms | None:
+def _top(rows: Array, xs: float, info: Array, work: Array) -> TopTerms | None:
     from lineside_plugins.iso9613_propagation import kernels
 
     if info[kernels.N_TOP] == 0:
         return None
     used = dict.fromkeys((int(info[kernels.FIRST]), int(info[kernels.LAST])))
     return TopTerms(
-        edges_m=tuple((float(rows[k, 0]), float(rows[k, 1])) for k in used),
+        edges_m=tuple((xs + float(rows[k, 0]), float(rows[k, 1])) for k in used),
         z_m=float(info[kernels.Z_TOP]),
         d_ss_m=float(info[kernels.D_SS]),
         d_sr_m=float(info[kernels.D_SR]),
@@ -278,74 +312,3 @@ def _top(rows: Array, info: Array, work: Array) -> TopTerms | None:
         k_met=work[kernels.K_MET].copy(),
         d_z_db=to_db(work[kernels.TOP]),
     )
-
-
-def _terrain(terrain: Sequence[Sequence[float]], xs: float, xr: float) -> tuple[Array, Array]:
-    """Places and heights of the ground, reaching from source to receiver."""
-    line = np.asarray(terrain, dtype=np.float64)
-    if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or np.any(np.diff(line[:, 0]) < 0.0):
-        raise OutOfRangeError("terrain: needs two or more points (x, z) with x not falling")
-    if line[0, 0] > xs + ROUNDING_M or line[-1, 0] < xr - ROUNDING_M:
-        raise OutOfRangeError("terrain: must reach from the source to the receiver")
-    x = line[:, 0].copy()
-    x[0], x[-1] = min(x[0], xs), max(x[-1], xr)
-    return x, line[:, 1].copy()
-
-
-def _ground(ground: Sequence[Sequence[float]], xs: float, xr: float) -> tuple[Array, Array]:
-    """Borders (n + 1,) and ground factors (n,) of the pieces."""
-    pieces = np.asarray(ground, dtype=np.float64)
-    if pieces.ndim != 2 or pieces.shape[1] != 3:
-        raise OutOfRangeError("ground: needs pieces (from x, to x, G)")
-    pieces = pieces[np.argsort(pieces[:, 0], kind="stable")]
-    open_end = pieces[0, 0] > xs + ROUNDING_M or pieces[-1, 1] < xr - ROUNDING_M
-    if open_end or np.any(np.abs(pieces[1:, 0] - pieces[:-1, 1]) > ROUNDING_M):
-        raise OutOfRangeError("ground: pieces must follow each other without gap or overlap from source to receiver")
-    if np.any((pieces[:, 2] < 0.0) | (pieces[:, 2] > 1.0)):
-        raise OutOfRangeError("ground: G must be between 0 and 1")
-    borders = np.append(pieces[:, 0], max(pieces[-1, 1], xr))
-    borders[0] = min(borders[0], xs)
-    return borders, pieces[:, 2].copy()
-
-
-def _edges(
-    edges: Sequence[Edge | Sequence[float]],
-    px: Array,
-    pz: Array,
-    source: tuple[float, float],
-    receiver: tuple[float, float],
-) -> Array:
-    """Edges of obstacles above the ground, and terrain points above the ray, as the kernels take them; (n, 5)."""
-    (xs, zs), (xr, zr) = source, receiver
-    ray = zs + (zr - zs) * (px - xs) / (xr - xs)
-    hills = (px > xs + ROUNDING_M) & (px < xr - ROUNDING_M) & (pz > ray)
-    found = [Edge(float(x), float(z)) for x, z in zip(px[hills], pz[hills], strict=True)]
-    for given in edges:
-        edge = given if isinstance(given, Edge) else Edge(float(given[0]), float(given[1]))
-        if not xs < edge.x_m < xr:
-            raise OutOfRangeError(f"edge at {edge.x_m:g} m: must lie between source and receiver")
-        if not 0.0 <= edge.angle_deg <= 180.0 or not edge.width_m > 0.0:
-            raise OutOfRangeError(f"edge at {edge.x_m:g} m: needs an angle from 0 to 180 degrees and a width above 0")
-        if edge.z_m > np.interp(edge.x_m, px, pz):
-            found.append(edge)
-    highest: list[Edge] = []  # of edges at one place the highest
-    for edge in sorted(found, key=lambda e: (e.x_m, -e.z_m)):
-        if not highest or edge.x_m - highest[-1].x_m > ROUNDING_M:
-            highest.append(edge)
-    angle = np.radians([e.angle_deg for e in highest])
-    sizes = [(e.x_m, e.z_m, e.width_m) for e in highest]
-    return np.column_stack([np.reshape(sizes, (-1, 3)), np.sin(angle), np.cos(angle)])
-
-
-def _ways(ways_round: Sequence[Sequence[Sequence[float]]], xs: float, xr: float) -> Array:
-    """Detour and length between the corners of two ways; (4,)."""
-    if len(ways_round) > 2:
-        raise OutOfRangeError("ways_round: there are two ways round at most, one on each side")
-    found = np.full(4, np.inf)
-    for k, way in enumerate(ways_round):
-        corners = np.asarray(way, dtype=np.float64)
-        if corners.ndim != 2 or corners.shape[1] != 2 or not len(corners):
-            raise OutOfRangeError("ways_round: each way needs corners (x, y)")
-        steps = np.linalg.norm(np.diff([[xs, 0.0], *corners, [xr, 0.0]], axis=0), axis=1)
-        found[2 * k : 2 * k + 2] = steps.sum() - (xr - xs), steps[1:-1].sum()
-    return found
