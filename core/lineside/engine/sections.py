@@ -123,7 +123,7 @@ def heard_in_cut(
 def _crossings(line: shapely.LineString, other: shapely.LineString) -> list[tuple[float, float]]:
     """Where two lines in plan meet: distance along each. Where they run together: the middle of it."""
     met = shapely.get_parts(line.intersection(other))
-    points = [part.centroid for part in met]
+    points = [part.centroid for part in met if not part.is_empty]
     return [(float(line.project(p)), float(other.project(p))) for p in points]
 
 
