@@ -6,7 +6,6 @@ import functools
 from typing import Any
 
 import pytest
-from sites import straight_site, write_site
 
 import lineside
 from lineside.contracts import LimitCheck, NotApplicable, Window
@@ -14,6 +13,7 @@ from lineside.errors import ProjectError
 from lineside.plugins import Plugins
 from lineside.project.map_limits import limit_on_map, threshold_db
 from lineside.project.maps import ConflictMap
+from sites import straight_site, write_site
 
 PLUGINS = functools.cache(Plugins.load)
 
