@@ -11,7 +11,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.figures import place
 from lineside.figures.class_colours import ClassStyle, conflict_styles, difference_styles, level_styles
-from lineside.figures.style import GREY, INK, MM_PER_INCH, TEXT_WIDTH_MM, WATER, Picture, house_style, write
+from lineside.figures.style import INK, MM_PER_INCH, TEXT_WIDTH_MM, WATER, Picture, house_style, write
 from lineside.figures.words import Words, shorten
 from lineside.results.contours import Band, as_array, filled_in, level_edges
 from lineside.results.maps import footprints, map_bands
@@ -182,7 +182,7 @@ def hatch(axes: Axes, shapes: Sequence[Geometry], step: float, across: float = 1
     lines = MultiLineString([LineString([(x, y_min), (x + height, y_max)]) for x in starts])
     parts = get_parts(lines.intersection(area))
     parts = parts[get_type_id(parts) == GeometryType.LINESTRING]
-    axes.add_collection(LineCollection([get_coordinates(p) for p in parts], colors=GREY, lw=0.35, zorder=0.5))
+    axes.add_collection(LineCollection([get_coordinates(p) for p in parts], colors=INK, lw=0.3, zorder=0.5))
 
 
 def _contours(sheet: place.Sheet, grid: Grid, site: Site, shown: Shown) -> None:
@@ -278,7 +278,7 @@ def class_keys(figure: Any, height_mm: float, base: float, shown: Shown, words: 
         )
         for start in np.arange(-STRIP_MM, step, HATCH_MM) if style.hatched else ():
             low, high = max(start, 0.0), min(start + STRIP_MM, step)
-            axes.plot([x + low, x + high], [base - STRIP_MM + v - start for v in (low, high)], color=GREY, lw=0.35)
+            axes.plot([x + low, x + high], [base - STRIP_MM + v - start for v in (low, high)], color=INK, lw=0.3)
         if k > 0:
             axes.text(x, base - STRIP_MM - 0.4, form(shown.edges[k - 1]), fontsize=7.5, ha="center", va="top")
     end = left + (last - first) * step

@@ -161,6 +161,7 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         ),
         "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
+        "maps": maps.intro(results, strings),
         "left_out": strings("method.left_out", names=", ".join(missing)) if missing else "",
         "uncertainty": strings(
             "limits.uncertainty",

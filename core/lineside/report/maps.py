@@ -25,6 +25,12 @@ def map_ids(results: Results) -> list[str]:
     return [f"F6.M{k}" for k in range(1, len(results.maps) + len(results.sections) + 1)]
 
 
+def intro(results: Results, strings: Strings) -> str:
+    """What all these maps have in common; empty where there are none."""
+    expanded = number(results.uncertainty.expanded_db, 3)
+    return strings("maps.intro", expanded=expanded, table=TABLE_ID) if results.maps else ""
+
+
 def figures(results: Results, strings: Strings) -> list[Figure]:
     """One figure for each map and section."""
 
@@ -67,6 +73,8 @@ def hectares(area_m2: float) -> str:
     ('1.23 ha', '120 ha')
     """
     found = area_m2 / 1e4
+    if found == 0.0:
+        return "0 ha"
     return f"{found:.0f} ha" if found >= 100 else f"{found:.2f} ha"
 
 
@@ -79,8 +87,7 @@ def _map(figure_id: str, found: MapResult, results: Results, strings: Strings, w
     picture = asked_map(grid, found, results.site, results.receivers, legend, words, results.sections)
     message = _message(found, strings)
     alt = strings(f"maps.alt_{found.kind}", what=legend, message=message, table=TABLE_ID)
-    note = sentences(message, _limit_note(found.limit, results, strings), _map_note(found, grid, strings))
-    return _figure(figure_id, caption, alt, picture, note)
+    return _figure(figure_id, caption, alt, picture, sentences(message, _limit_note(found.limit, results, strings)))
 
 
 def _figure(figure_id: str, caption: str, alt: str, picture: Picture, note: str) -> Figure:
@@ -161,13 +168,7 @@ def _limit_note(limit: MapLimit | None, results: Results, strings: Strings) -> s
         said,
         strings("maps.limit_moved", threshold=number(limit.threshold_db)) if moved else "",
         strings("maps.limit_without_tones") if limit.without_tones else "",
-        strings("maps.limit_no_use"),
     )
-
-
-def _map_note(found: MapResult, grid: Grid, strings: Strings) -> str:
-    spacing = number(grid.spacing_m)
-    return strings(f"maps.note_{found.kind}", spacing=spacing, table=TABLE_ID)
 
 
 def _section(figure_id: str, found: SectionResult, results: Results, strings: Strings, words: Words) -> Figure:

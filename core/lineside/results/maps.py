@@ -255,8 +255,8 @@ def footprints(site: model.Site) -> shapely.Geometry:
 
 
 def rounded(values: Array) -> list[list[float | None]]:
-    """Rows of values to two digits; None for what is no number."""
-    return [[round(v, DIGITS) if math.isfinite(v) else None for v in row] for row in values.tolist()]
+    """Rows of values, rounded as those of the grid; None for what is no number."""
+    return [[round(round(v, 3), DIGITS) if math.isfinite(v) else None for v in row] for row in values.tolist()]
 
 
 def heard_sections(
