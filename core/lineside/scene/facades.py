@@ -10,8 +10,8 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.buildings import FacadeReceivers
-from lineside.project.check_buildings import selected
 from lineside.project.load import LoadedProject
+from lineside.project.resolve_buildings import selected
 from lineside.scene.buildings import StandingBuilding, walls_beside
 from lineside.scene.facade_rules import RULES, Segment, Spot
 from lineside.scene.model import IntArray, Receivers, Scene
