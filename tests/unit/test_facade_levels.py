@@ -16,11 +16,11 @@ from shapely import box
 import lineside
 from house_files import geojson, rectangle
 from lineside.api import Assessment
-from lineside.engine.facades import _blocks
+from lineside.engine.kept import KeptBlocks
 from lineside.report import buildings, context
 from lineside.report.strings import Strings
 from lineside.results.exposure import occupancy
-from lineside.results.facades import NO_PASSES, NO_TONES
+from lineside.results.facades import NO_PASSES, NO_TONES, compute_facades
 from lineside.results.model import Facades
 from lineside.results.write import write_arrays, write_tables
 from lineside.scene.build import Scenes
@@ -169,10 +169,22 @@ def test_a_building_does_not_depend_on_which_others_are_chosen(facades: Facades,
     assert alone.receivers.lden_db == facades.receivers.lden_db[:n]
 
 
-def test_blocks_hold_one_building_and_no_more_than_48_receivers() -> None:
-    blocks = _blocks(np.repeat([0, 2, 3], [10, 100, 1]))
-    assert blocks == [(0, 10), (10, 43), (43, 76), (76, 110), (110, 111)]
-    assert _blocks(np.empty(0, dtype=np.int64)) == []
+def test_threads_and_kept_blocks_change_no_number(assessed: Assessment, tmp_path: Path) -> None:
+    """Blocks of another run are taken up as they are: what lies there is what comes out."""
+    planned, selection = assessed.plan, assessed.selection
+    kept = KeptBlocks(tmp_path)
+    one = compute_facades(planned, selection, workers=1, blocks=kept)
+    two = compute_facades(planned, selection, workers=2)
+    assert one is not None and two is not None
+    names = sorted(p.name for p in tmp_path.iterdir())
+    assert names == ["facades-0-0.npz", "facades-1-0.npz"]
+    for name in ("period", "windows", "front", "left_out"):
+        assert np.array_equal(getattr(one.levels, name), getattr(two.levels, name))
+    stored = kept.load("facades-0-0")
+    assert stored is not None
+    kept.save("facades-0-0", {"energy": 2.0 * stored["energy"], "left_out": stored["left_out"]})
+    again = compute_facades(planned, selection, blocks=kept)
+    assert again is not None and np.array_equal(again.levels.period, 2.0 * one.levels.period)
 
 
 def test_totals_of_a_layer_are_shared_out_by_volume(tmp_path: Path) -> None:

@@ -195,3 +195,34 @@ def test_buildings_without_room_are_named(tmp_path: Path) -> None:
     row = [{**A, "id": n, "polygon": rectangle(x, 20, w, 9)} for n, x, w in (("L", 0, 9), ("M", 9, 2), ("R", 11, 9))]
     _, points = standing(tmp_path, *row)
     assert points.bare == ("M",)
+
+
+def hillside(tmp_path: Path, *buildings: dict[str, Any], **more: Any) -> Scenes:
+    """Ground that rises by 1 m in 10 m towards the north, from 10 m beside the track on."""
+    z = "\n".join(" ".join([f"{max(0.0, (580 - 20 * row) / 10):g}"] * 120) for row in range(60))
+    head = "ncols 120\nnrows 60\nxllcorner -1200\nyllcorner -600\ncellsize 20\n"
+    given = straight_site()["site"] | {"terrain": {"kind": "raster", "file": "hill.asc"}}
+    receiver = {**straight_site()["receivers"][0], "position": [-80.0, 50.0]}
+    more.setdefault("receivers", [receiver])
+    return scenes(tmp_path, *buildings, site=given, files={"hill.asc": (head + z).encode()}, **more)
+
+
+def test_buildings_and_facade_receivers_stand_on_the_terrain(tmp_path: Path) -> None:
+    b = {"id": "B", "polygon": rectangle(40, 30, 12, 20), "top_z_m": 12.0, "use": "office"}
+    built = hillside(tmp_path, {**A, "polygon": rectangle(0, 30, 12, 20)}, b)
+    scene = built.reference.scene
+    assert scene.buildings.base_z_m == pytest.approx([2.0, 2.0], abs=0.01), (
+        "the lowest ground, at the side of the track"
+    )
+    assert scene.buildings.top_z_m == pytest.approx([8.0, 12.0], abs=0.01)
+    points = facade_points(built.loaded, scene, built.standing)
+    y = points.receivers.xyz_m[:, 1]
+    assert points.receivers.xyz_m[:, 2] == pytest.approx(4.0 + (y - 10) / 10.0, abs=0.01)
+
+
+def test_the_higher_top_keeps_the_overlap_on_a_slope(tmp_path: Path) -> None:
+    """A house 8 m high at the foot has its top below that of one 6 m high 40 m up the hill."""
+    foot = {**A, "id": "foot", "polygon": rectangle(0, 20, 12, 42), "height_m": 8}
+    hill = {**A, "id": "hill", "polygon": rectangle(0, 60, 12, 20), "height_m": 6}
+    built = hillside(tmp_path, foot, hill)
+    assert [round(b.data.area_m2) for b in built.standing] == [12 * 40, 12 * 20]

@@ -14,6 +14,7 @@ from lineside.project.model import EpsgCoordinates, RasterTerrain
 from lineside.project.problems import Loc
 from lineside.project.raster import Box, RasterFile, read_raster
 from lineside.project.resolve import Resolved, Resolver
+from lineside.project.resolve_buildings import selected
 from lineside.project.triangles import raster_of_points
 from lineside.project.wording import number, shown
 from lineside.scene.model import BoolArray, Raster
@@ -26,7 +27,7 @@ _PATH: Loc = ("site", "terrain")
 
 
 def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
-    """Read the terrain of a site, once its tracks, receivers and barriers are known."""
+    """Read the terrain of a site, once its tracks, receivers, barriers and buildings are known."""
     site = resolver.draft.site
     given = site.terrain if site is not None else None
     hull = site_hull(resolver, resolved)
@@ -52,13 +53,15 @@ def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
 
 def site_hull(resolver: Resolver, resolved: Resolved) -> Any:
     """Convex outline in plan around all that needs ground below it (shapely); None if no track is known."""
-    from shapely import MultiPoint, box, union_all
+    from shapely import MultiPoint, box, get_coordinates, union_all
 
     if not resolved.points:
         return None
     tracks = MultiPoint(np.concatenate([p.array[:, :2] for p in resolved.points.values()]))
     beside = [np.array([r.position]) for r in resolver.draft.receivers.values()]
     beside += [p.array for p in resolved.lines.values()]
+    entries = resolver.draft.readable("facade_receivers").values()
+    beside += [get_coordinates(b.shape) for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
     near = [shape for shape in map(MultiPoint, beside) if shape.distance(tracks) <= FAR_M]  # others are misplaced
     around = union_all([tracks, *near]).convex_hull
     grid = resolver.draft.calculation.grid if resolver.draft.calculation is not None else None

@@ -113,6 +113,7 @@ def _levels(results: Results, strings: Strings) -> Table:
     if facades is not None:
         note = sentences(
             strings("buildings.levels_note", n=len(facades.receivers.id)),
+            strings("buildings.left_out", db=number(facades.left_out_db, 2)) if facades.left_out_db >= 0.005 else "",
             strings("buildings.bare", ids=joined(facades.bare[:20])) if facades.bare else "",
             capped_note(strings, len(rows), len(facades.buildings)),
         )
