@@ -2,7 +2,8 @@
 
 No physics stands here. The functions are compiled in this file and give arrays; kernels of plugins take those arrays
 and call nothing of this file, since numba's on-disk cache notices changes only of the file that it compiled. The
-tables of a scene (:class:`Site`) are made by :mod:`lineside.scene.cut_index`.
+tables of a scene (:class:`Site`) are made by :mod:`lineside.scene.cut_index`; :func:`lineside.scene.cuts.vertical_cuts`
+calls one function after the other, each of them for all legs of all paths.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ FIRST, LAST, RING_KIND, RING_OWNER, RING_WORK, N_RING = range(6)
 #: Values of ``frame``.
 BOX_X, BOX_Y, CELL, CELLS_X, CELLS_Y, LEVEL, RASTER, RASTER_X, RASTER_Y, STEP, N_FRAME = range(11)
 #: Values of ``rule``: what the caller asks for.
-ROOF_G, NEAREST, G_STEP, MOST_STEPS, RATIO, SIDE_WAYS, ORDER, LEAST, N_RULES = range(9)
+NEAREST, G_STEP, MOST_STEPS, ORDER, LEAST, N_RULES = range(6)
 #: Columns of ``wall``: reflectors.
 WALL_TOP_0, WALL_TOP_1, WALL_BASE_0, WALL_BASE_1, WALL_ONE_SIDED, N_WALL = 4, 5, 6, 7, 8, 9
 BLOCK = 16  # points of the track that are tested together
@@ -295,13 +296,14 @@ def goes_before(
 
 @_jit
 def cross(
-    leg: Array, tie: IntArray, n_legs: int, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
+    leg: Array, tie: IntArray, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
     cell_seg: IntArray, cell_xy: Array, wall_seg: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, Array, IntArray]:  # fmt: skip
     """All lines that each leg crosses, by rising place: first crossing of each leg; places on leg and line; lines.
 
     A mirror at an end of a leg is not among them, nor is its building right there.
     """
+    n_legs = leg.shape[0]
     size, x0, y0 = frame[CELL], frame[BOX_X], frame[BOX_Y]
     n_x, n_y = int(frame[CELLS_X]), int(frame[CELLS_Y])
     x1, y1 = x0 + n_x * size, y0 + n_y * size
@@ -415,7 +417,7 @@ def mend(
 
 @_jit
 def held_at_start(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
     start_r: IntArray, rings_r: IntArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray,
     cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, IntArray]:  # fmt: skip
@@ -424,6 +426,7 @@ def held_at_start(
     Rings at both ends and crossings must agree. They do not where an end lies on an outline: there the crossings of
     the whole straight line decide. At a mirror a leg is outside the mirror's building.
     """
+    n_legs = leg.shape[0]
     n_rings = ring.shape[0]
     start, held = np.zeros(n_legs + 1, dtype=np.int64), np.empty(n_legs + 4, dtype=np.int64)
     odd = np.zeros(n_rings, dtype=np.bool_)
@@ -534,11 +537,12 @@ def add_ground(ground: Array, n: int, first: int, to: float, g: float) -> int:
 
 @_jit
 def lay_ground(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
     held: IntArray, on_p: BoolArray, on_r: BoolArray, roof_g: float, tag: IntArray, ring: IntArray, ring_g: Array,
     over: BoolArray, path: Array,
 ) -> Array:  # fmt: skip
     """Ground along all legs, (n, 2); fills column 4 of ``path``."""
+    n_legs = leg.shape[0]
     ground, n = np.empty(2 * n_legs), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     first = 0
@@ -609,17 +613,18 @@ def add_samples(
 
 @_jit
 def lay_profile(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
     held: IntArray, on_p: BoolArray, on_r: BoolArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray,
     over: BoolArray, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
     path: Array,
 ) -> Array:  # fmt: skip
     """Profile along all legs, (n, 2); fills column 3 of ``path``."""
+    n_legs = leg.shape[0]
     room = 0
     for k in range(n_legs):
         room += steps_of(leg, k, frame) + 2
     if over.size > 0:
-        room += 3 * crossed[n_legs]
+        room += 3 * int(crossed[n_legs])
     profile, n = np.empty(2 * room), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
@@ -743,10 +748,11 @@ def way_round(
 
 @_jit
 def put_edges(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
     seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array, path: Array,
 ) -> Array:  # fmt: skip
     """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``."""
+    n_legs = leg.shape[0]
     edge, n = np.empty(64), 0
     groups = np.empty(64, dtype=np.int64)
     for k in range(n_legs):
@@ -1054,8 +1060,9 @@ def flat_walk(
             path[k, 3], path[k, 4], path[k, 5], path[k, 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
             for i in range(7, 13):
                 path[k, i] = math.inf
-            profile[4 * k], profile[4 * k + 1], profile[4 * k + 2], profile[4 * k + 3] = 0.0, level, length, level
-            ground[2 * k], ground[2 * k + 1] = length, default_g
+            profile[2 * k, 0], profile[2 * k, 1] = 0.0, level
+            profile[2 * k + 1, 0], profile[2 * k + 1, 1] = length, level
+            ground[k, 0], ground[k, 1] = length, default_g
             k += 1
             first[k] = k
 
@@ -1209,60 +1216,3 @@ def parts_by_ground(ground: Array, path: Array, pairs: IntArray, rule: Array, st
                 row += 1
             low, high = min(low, mean), max(high, mean)
         steps[pairs[k]] = min(int(rule[MOST_STEPS]), 1 + int((high - low) / rule[G_STEP]))
-
-
-@_jit
-def walk(
-    site: Site, rule: Array, points: Array, direction: Array, piece: Array, receivers: Array, own_wall: IntArray,
-    first: IntArray, left_out: Array,
-) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
-    """All paths of all pairs of receiver and point; fills ``first`` (n_pairs + 1,) and ``left_out`` (n_pairs,).
-
-    Returns rows as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (n, 13), mirrors (n, 6); one after
-    another: profile (2 numbers each), ground (2), edges (7).
-    """
-    frame, seg, tag, ring, ring_g, over = site.frame, site.seg, site.tag, site.ring, site.ring_g, site.over
-    cell, cell_seg, cell_ring, cell_strip = site.cell, site.cell_seg, site.cell_ring, site.cell_strip
-    strip, strip_work, raster = site.strip, site.strip_work, site.raster
-    n_pairs = receivers.shape[0] * points.shape[0]
-    if n_pairs == 0 or (seg.shape[0] == 0 and frame[RASTER] == 0.0):
-        path, profile, ground = np.empty((n_pairs, 13)), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
-        flat_walk(points, direction, receivers, frame[LEVEL], ring_g[-1], rule[NEAREST], first, path, profile, ground)
-        return path, np.empty((0, 6)), profile, ground, np.empty(0)
-    start_p, rings_p = all_rings_at(points, frame, seg, tag, ring, cell, cell_seg, cell_ring)
-    start_r, rings_r = all_rings_at(receivers, frame, seg, tag, ring, cell, cell_seg, cell_ring)
-    on_p = decks_under(points, start_p, rings_p, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
-    on_r = decks_under(receivers, start_r, rings_r, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
-    steps = np.ones(n_pairs, dtype=np.int64)
-    for stage in range(2):
-        if stage == 0:
-            if ring.shape[0] == over.size:  # no ground but one
-                continue
-            leg, tie, pairs = end_legs(points, direction, piece, receivers, rule[RATIO])
-            path, mirror = np.empty((leg.shape[0], 13)), np.empty((0, 6))
-        else:
-            path, leg, tie, mirror = plan(
-                rule, points, direction, piece, receivers, own_wall, steps, site.free, site.wall, site.wall_seg, first,
-                left_out,
-            )  # fmt: skip
-        n = leg.shape[0]
-        crossed, place, line = cross(
-            leg, tie, n, frame, seg, tag, cell, cell_seg, site.cell_xy, site.wall_seg, site.wall_ring
-        )
-        start, held = held_at_start(
-            leg, tie, n, crossed, line, start_p, rings_p, start_r, rings_r, frame, seg, tag, ring, cell, cell_seg,
-            cell_ring, site.wall_ring,
-        )  # fmt: skip
-        ground = lay_ground(
-            leg, tie, n, crossed, place, line, start, held, on_p, on_r, rule[ROOF_G], tag, ring, ring_g, over, path
-        )
-        if stage == 0:
-            parts_by_ground(ground, path, pairs, rule, steps)
-    profile = lay_profile(
-        leg, tie, n, crossed, place, line, start, held, on_p, on_r, frame, seg, tag, ring, over, raster, cell,
-        cell_strip, strip, strip_work, path,
-    )  # fmt: skip
-    edge = put_edges(
-        leg, tie, n, crossed, place, line, rule[SIDE_WAYS] > 0.0, seg, tag, site.group, site.corner, profile, path
-    )
-    return path, mirror, profile, ground, edge
