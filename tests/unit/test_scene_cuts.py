@@ -93,7 +93,7 @@ def test_a_house_gives_two_edges_and_its_own_ground() -> None:
     np.testing.assert_allclose(edge[:, [PLACE, TOP_Z, WIDTH, SINE]], [[25, 8, 20, 1], [35, 8, 20, 1]])
     assert edge[:, KIND].tolist() == [BUILDING] * 2 and edge[:, OWNER].tolist() == [0, 0]
     way = np.hypot(25, 10) + 10 + np.hypot(15, 10) - 50
-    np.testing.assert_allclose(found.path[0, WAYS:], [way, 10, way, 10])
+    np.testing.assert_allclose(found.path[0, WAYS:], [way, 10, way, 10, *[np.hypot(25, 10)] * 2])
     _, ground, edge, _ = rows(cuts(scene, [0, 0], [30, 0], roof_g=0.2), 0)
     np.testing.assert_allclose(ground[-1], [30, 0.2])
     assert edge[:, PLACE].tolist() == [25]
@@ -189,6 +189,17 @@ def test_a_deck_counts_for_what_stands_on_it() -> None:
         assert len(profile) == 2 and ground[:, 1].tolist() == [1.0]
     profile = rows(cuts(scene, points_at([-20, 0]), receivers_at([0, 0], z=9.0)), 0)[0]
     np.testing.assert_allclose(profile, [[0, 0], [17, 0], [17, 8], [20, 8]])
+
+
+def test_a_deck_over_a_bank() -> None:
+    """The bank is numbered after the deck that leads over it."""
+    deck = bank([-50.0, 50.0], [(-3.0, 8.0), (3.0, 8.0)])
+    low = bank([-50.0, 50.0], [(-12.0, 0.0), (-8.0, 2.0), (8.0, 2.0), (12.0, 0.0)])
+    scene = town(terrain=terrain(deck, low, over=[True, False]))
+    profile = rows(cuts(scene, points_at([0, 0], z=8.5), [20, 0]), 0)[0]
+    np.testing.assert_allclose(profile, [[0, 8], [3, 8], [3, 2], [8, 2], [12, 0], [20, 0]])
+    profile = rows(cuts(scene, points_at([0, 0], z=4.5), [20, 0]), 0)[0]
+    np.testing.assert_allclose(profile, [[0, 2], [8, 2], [12, 0], [20, 0]])
 
 
 def test_raster_samples_within_an_earthwork_are_dropped() -> None:

@@ -11,6 +11,7 @@ from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
 
 #: Columns of :class:`VerticalCuts`.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO, WAYS = range(8)
+TO_CORNER = WAYS + 4
 PLACE, TOP_Z, WIDTH, SINE, COSINE, KIND, OWNER = range(7)
 MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
 #: Values of KIND.
@@ -51,11 +52,12 @@ class VerticalCuts:
     the piece of track, then the reflected paths of its parts. Distances count in plan from the source along the
     unfolded path, heights are absolute; all lengths in m.
 
-    ``path`` (n_paths, 11): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
+    ``path`` (n_paths, 13): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
     between track and path where it leaves the track; number of rows of ``profile``, ``ground``, ``edge`` and ``mirror``
     up to the end of this path (PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO); from WAYS on the detour round all
     barriers and buildings crossed to the left and the distance between its first and last corner, then the same to
-    the right, ``inf`` where nothing is crossed or the path is a reflected one.
+    the right; from TO_CORNER on the distance from the source to the first corner to the left and to the right. ``inf``
+    where nothing is crossed or the path is a reflected one.
 
     ``profile`` (n_profile, 2): distance and height of the ground, rising distance from 0 to LENGTH, two rows at one
     distance at a vertical face; buildings and barriers are not in it.
@@ -123,7 +125,8 @@ def vertical_cuts(
     -----
     Between earthworks the profile has the heights of the raster (beyond its rim those at the rim) at equal steps no
     longer than the raster's, on them the places where the path crosses their lines. A deck (``Terrain.over``) counts
-    on paths of which one end stands on it: within its outline and not nearer to the ground below. On ground areas lie
+    on paths of which one end stands on it: within its outline and not nearer to the ground below; there it lies above
+    all other earthworks. On ground areas lie
     strips of earthworks that have a ground factor, on those buildings.
 
     Barriers of which two ends touch are one obstacle, as are buildings that touch each other or a barrier; WIDTH is
