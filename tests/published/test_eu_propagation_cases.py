@@ -87,6 +87,23 @@ def test_lengths_heights_and_edges(case_id: str) -> None:
             assert f"delta_{state}" not in found
 
 
+def test_a_reflecting_wall_given_with_its_absorption() -> None:
+    """EU-44: absorption and retrodiffraction by the program, 10 lg(1 - alpha) - Delta_retrodif, straight lengths."""
+    case = CASES["EU-44"]
+    given, expected = case["inputs"], case["expected"]
+    found = vertical_cut(
+        (given["source"]["x"], given["source"]["z"]), (given["receiver"]["x"], given["receiver"]["z"]),
+        given["terrain"], given["ground"], source_ground_g=given["G_s"], walls=[(6.0, 2.0, given["wall_absorption"])],
+        favourable_share=given["p"], power_db=given["L_W"], **air(given),
+    ).symbols()  # fmt: skip
+    for state in ("H", "F"):
+        np.testing.assert_allclose(found[f"source_correction_{state}"], expected["source_correction"], atol=0.0051)
+        with_wall = np.array(expected[f"A_{state}"]) - expected["source_correction"]
+        np.testing.assert_allclose(found[f"A_{state}"], with_wall, atol=case["tolerance_db"])
+    np.testing.assert_allclose(found["L_longterm"], expected["L_longterm"], atol=case["tolerance_db"])
+    assert found["L_Aeq_longterm"] == pytest.approx(expected["L_Aeq_longterm"], abs=case["tolerance_db"])
+
+
 def test_a_line_in_pieces_with_directivity() -> None:
     """EU-49: 60 pieces, each in its own stretched cut; directivity by (2.3.15) and (2.3.16), written out here."""
     case = CASES["EU-49"]

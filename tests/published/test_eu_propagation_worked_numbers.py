@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from lineside.acoustics.levels import to_db
-from lineside_plugins.eu_propagation import EuPropagation, vertical_cut
+from lineside_plugins.eu_propagation import EuPropagation, barrier_beside_train, vertical_cut
 from lineside_plugins.eu_propagation import kernels as k
 
 BAND = k.band_table()
@@ -109,3 +109,75 @@ def test_mean_plane() -> None:
 def test_long_term_mixture() -> None:
     share = EuPropagation().state_share(np.array(0.5))
     assert to_db(share @ 10.0 ** np.array([5.0, 5.6])) == pytest.approx(53.96, abs=0.005)
+
+
+def test_barrier_beside_a_train() -> None:
+    """500 Hz, barrier 2 m high 4 m from the rail, absorption 0.2, five images."""
+    found = barrier_beside_train(0.5, (4.0, 2.0), (25.0, 4.0), 0.2, n_images=5)
+    assert found.gain_db[3] == pytest.approx(4.84, abs=0.005)
+    assert found.geo_db[0] == pytest.approx(-2.38, abs=0.005)
+    assert found.dif_db[0, 3] == pytest.approx(5.06, abs=0.005)
+    assert found.abs_db[0, 3] == pytest.approx(-0.97, abs=0.005)
+    assert found.ref_db[0, 3] == 0.0
+    assert found.retrodif_db[0, 3] == pytest.approx(0.0, abs=0.005)
+
+
+def test_terms_of_images_beside_a_barrier() -> None:
+    """Delta L_n of (2.5.42) and around it, written out; barrier 3 m high at 4 m, receiver above and below its shadow."""
+    d_b, h_b, h_s, alpha, c_ref = 4.0, 3.0, 0.5, 0.1, 0.9
+    for x_r, h_r in ((25.0, 4.0), (60.0, 1.5), (12.0, 9.0)):
+        found = barrier_beside_train(h_s, (d_b, h_b), (x_r, h_r), alpha, body_reflection=c_ref, n_images=4)
+        for n in range(1, 5):
+            x_n = -2 * n * d_b
+            height = max(h_r, h_s + (h_b - h_s) * (x_r - x_n) / (d_b - x_n))
+            for i, lam in enumerate(WAVES_M):
+                dif, retro = [], 0.0
+                for x in (0.0, x_n):
+                    detour = (
+                        np.hypot(d_b - x, h_b - h_s) + np.hypot(x_r - d_b, h_r - h_b) - np.hypot(x_r - x, h_r - h_s)
+                    )
+                    blocked = h_s + (h_r - h_s) * (d_b - x) / (x_r - x) <= h_b
+                    dif.append(pure_db(lam, detour if blocked else -detour))
+                for m in range(1, n + 1):
+                    x = -(2 * m - 1) * d_b
+                    way = np.hypot(x - x_n, h_b - h_s) + np.hypot(x_r - x, height - h_b)
+                    retro -= pure_db(lam, np.hypot(x_r - x_n, height - h_s) - way)
+                assert found.dif_db[n - 1, i] == pytest.approx(dif[0] - dif[1], abs=1e-9)
+                assert found.retrodif_db[n - 1, i] == pytest.approx(retro, abs=1e-9)
+            assert found.geo_db[n - 1] == pytest.approx(
+                20 * np.log10(np.hypot(x_r, h_r - h_s) / np.hypot(x_r - x_n, h_r - h_s)), abs=1e-9
+            )
+            np.testing.assert_allclose(found.abs_db[n - 1], 10 * n * np.log10(1 - alpha))
+            np.testing.assert_allclose(found.ref_db[n - 1], 10 * n * np.log10(c_ref))
+        terms = found.dif_db + found.abs_db + found.ref_db + found.retrodif_db + found.geo_db[:, np.newaxis]
+        np.testing.assert_allclose(found.gain_db, 10 * np.log10(1 + np.sum(10 ** (terms / 10), axis=0)), atol=1e-9)
+
+
+def pure_db(lam: float, delta: float) -> float:
+    argument = 40 / lam * delta
+    return 10 * np.log10(3 + argument) if argument >= -2 else 0.0
+
+
+def retrodiffraction_db(f: float, wall: tuple, receiver: tuple) -> float:
+    """(2.5.36) and (2.5.37) from a source at (0, 0.5), written out."""
+    (x, z), (xr, zr) = wall, receiver
+    detour = np.hypot(x, z - 0.5) + np.hypot(xr - x, zr - z) - np.hypot(xr, zr - 0.5)
+    meets = 0.5 + (zr - 0.5) * x / xr <= z
+    argument = 40 * f / 340 * (-detour if meets else detour)
+    return 10 * np.log10(3 + argument) if argument >= -2 else 0.0
+
+
+@pytest.mark.parametrize("top", [0.7, 1.2, 1.275, 1.3, 2.0, 6.0])
+def test_retrodiffraction_at_two_walls_and_before_a_screen(top: float) -> None:
+    """Walls at 12 and 30 m, a screen at 50 m that blocks: it takes the receiver's place in (2.5.36)."""
+    walls = [(12.0, top, 0.3), (30.0, 4.0, np.linspace(0, 0.7, 8))]
+    given = ((0, 0.5), (80, 4), [(0, 0), (80, 0)], [(0, 80, 0.6)])
+    free = vertical_cut(*given, source_ground_g=1.0, walls=walls)
+    behind = vertical_cut(*given, source_ground_g=1.0, walls=walls, barriers=[(50.0, 7.0)])
+    assert behind.homogeneous.diffraction.all() and not free.homogeneous.diffraction.any()
+    for cut, end in ((free, (80.0, 4.0)), (behind, (50.0, 7.0))):
+        for state in (cut.homogeneous, cut.favourable):
+            for i, f in enumerate((63, 125, 250, 500, 1000, 2000, 4000, 8000)):
+                expected = -10 * np.log10(0.7) - 10 * np.log10(1 - 0.1 * i)
+                expected += retrodiffraction_db(f, (12.0, top), end) + retrodiffraction_db(f, (30.0, 4.0), end)
+                assert state.a_reflection_db[i] == pytest.approx(expected, abs=1e-9)

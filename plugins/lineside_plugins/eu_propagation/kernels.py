@@ -760,7 +760,11 @@ def body_image(
     Section across the track, from the rail head next to the barrier: body at 0, top of the barrier (d_b, h_b), source
     (0, h_s), receiver (x_r, h_r). ``edge`` (8,) receives 10^(D_n/10), ``walls`` (8,) the retrodiffraction of all n
     reflections at the barrier. Returns 10^(Delta L_geo/10).
+
+    delta' is negative as it is printed, also where the ray from an image to a receiver higher than the top runs above
+    mirrored tops near the barrier. It is positive for sources above the top, of which no ray meets the barrier.
     """
+    sign = -1.0 if h_s <= h_b else 1.0
     x_n = -2.0 * n * d_b
     delta = one_edge(x_n, h_s, d_b, h_b, x_r, h_r, 0.0)
     for i in range(N_BANDS):
@@ -768,7 +772,8 @@ def body_image(
         walls[i] = 1.0
     z = max(h_r, h_s + (h_b - h_s) * (x_r - x_n) / (d_b - x_n))
     for m in range(1, n + 1):
-        delta = -one_edge(x_n, h_s, -(2.0 * m - 1.0) * d_b, h_b, x_r, z, 0.0)
+        x = -(2.0 * m - 1.0) * d_b
+        delta = sign * (ray(x_n, h_s, x, h_b, 0.0) + ray(x, h_b, x_r, z, 0.0) - ray(x_n, h_s, x_r, z, 0.0))
         if band[0, PER_WAVE] * delta >= -2.0:
             for i in range(N_BANDS):
                 walls[i] *= pure_diffraction(band[i, PER_WAVE] * delta)

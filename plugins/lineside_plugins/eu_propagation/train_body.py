@@ -68,8 +68,8 @@ def barrier_beside_train(
     Notes
     -----
     A section at right angles to the track. There is no interaction if d_B > 5 h_B, nor in octaves in which more than
-    0.8 is absorbed. Where the straight ray from an image to the receiver passes above the mirrored top of the barrier,
-    as from sources higher than it, retrodiffraction counts as in :func:`..kernels.reflection`.
+    0.8 is absorbed. The law does not speak of sources higher than the barrier, of which no ray meets it; for them
+    delta' of (2.5.36) is taken as positive, so that little comes back.
 
     References
     ----------
