@@ -191,6 +191,17 @@ def test_a_deck_counts_for_what_stands_on_it() -> None:
     np.testing.assert_allclose(profile, [[0, 0], [17, 0], [17, 8], [20, 8]])
 
 
+def test_a_deck_over_a_bank() -> None:
+    """The bank is numbered after the deck that leads over it."""
+    deck = bank([-50.0, 50.0], [(-3.0, 8.0), (3.0, 8.0)])
+    low = bank([-50.0, 50.0], [(-12.0, 0.0), (-8.0, 2.0), (8.0, 2.0), (12.0, 0.0)])
+    scene = town(terrain=terrain(deck, low, over=[True, False]))
+    profile = rows(cuts(scene, points_at([0, 0], z=8.5), [20, 0]), 0)[0]
+    np.testing.assert_allclose(profile, [[0, 8], [3, 8], [3, 2], [8, 2], [12, 0], [20, 0]])
+    profile = rows(cuts(scene, points_at([0, 0], z=4.5), [20, 0]), 0)[0]
+    np.testing.assert_allclose(profile, [[0, 2], [8, 2], [12, 0], [20, 0]])
+
+
 def test_raster_samples_within_an_earthwork_are_dropped() -> None:
     raster = Raster(-100.0, -100.0, 5.0, np.full((41, 41), 1.0))
     scene = town(terrain=terrain(bank([-50.0, 50.0], BANK), raster=raster))

@@ -78,6 +78,7 @@ def _site(scene: Scene) -> ck.Site:
         ring_g=np.array([*g, scene.ground.default_g], dtype=np.float64),
         cell=cell,
         cell_seg=cell_seg,
+        cell_xy=np.ascontiguousarray(seg[cell_seg, :4]),
         cell_ring=cell_ring,
         cell_strip=cell_strip,
         group=group,

@@ -8,7 +8,7 @@ tables of a scene (:class:`Site`) are made by :mod:`lineside.scene.cut_index`.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -49,6 +49,7 @@ class Site(NamedTuple):
     ring_g: Array  # (n_rings + 1,) ground factor, the last one where no ring is
     cell: IntArray  # (n_cells + 1, 3) first entry of each cell in the next three
     cell_seg: IntArray  # lines that touch the cell
+    cell_xy: Array  # (n, 4) and their ends
     cell_ring: IntArray  # rings that hold its centre
     cell_strip: IntArray  # strips of earthworks that touch it
     group: IntArray  # (n_groups + 1,) first corner of each obstacle
@@ -76,7 +77,7 @@ _jit = njit(cache=_can_cache(), error_model="numpy", nogil=True)
 
 
 @_jit
-def longer(a: Array, n: int) -> Array:
+def longer(a: Any, n: int) -> Any:
     """``a`` with room for n numbers and more."""
     if n <= a.size:
         return a
@@ -86,7 +87,7 @@ def longer(a: Array, n: int) -> Array:
 
 
 @_jit
-def taller(a: Array, n: int) -> Array:
+def taller(a: Any, n: int) -> Any:
     """``a`` with room for n rows and more."""
     if n <= a.shape[0]:
         return a
@@ -266,11 +267,15 @@ def decks_under(
     on = np.zeros((xyz.shape[0], over.size), dtype=np.bool_)
     for k in range(xyz.shape[0]):
         x, y = xyz[k, 0], xyz[k, 1]
+        earth = -1
+        for i in range(start[k], start[k + 1]):
+            if ring[rings[i], RING_KIND] == BREAK and not over[ring[rings[i], RING_OWNER]]:
+                earth = max(earth, ring[rings[i], RING_OWNER])
         for i in range(start[k], start[k + 1]):
             work = ring[rings[i], RING_OWNER]
             if ring[rings[i], RING_KIND] == BREAK and over[work]:
                 deck = surface_z(work, x, y, frame, raster, cell, cell_strip, strip, strip_work)
-                below = plain_z(frame, raster, x, y)
+                below = surface_z(earth, x, y, frame, raster, cell, cell_strip, strip, strip_work)
                 on[k, work] = xyz[k, 2] >= 0.5 * (deck + below)
     return on
 
@@ -291,7 +296,7 @@ def goes_before(
 @_jit
 def cross(
     leg: Array, tie: IntArray, n_legs: int, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
-    cell_seg: IntArray, wall_seg: IntArray, wall_ring: IntArray,
+    cell_seg: IntArray, cell_xy: Array, wall_seg: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, Array, IntArray]:  # fmt: skip
     """All lines that each leg crosses, by rising place: first crossing of each leg; places on leg and line; lines.
 
@@ -301,10 +306,14 @@ def cross(
     n_x, n_y = int(frame[CELLS_X]), int(frame[CELLS_Y])
     x1, y1 = x0 + n_x * size, y0 + n_y * size
     seen = np.full(seg.shape[0], -1, dtype=np.int64)
-    start, place, line = np.zeros(n_legs + 1, dtype=np.int64), np.empty((n_legs, 2)), np.empty(n_legs, dtype=np.int64)
+    start, place, line = (
+        np.zeros(n_legs + 1, dtype=np.int64),
+        np.empty((n_legs + 1, 2)),
+        np.empty(n_legs + 1, dtype=np.int64),
+    )
     n = 0
     for k in range(n_legs):
-        start[k + 1] = n
+        start[k + 1] = first = n
         x, y = leg[k, XA], leg[k, YA]
         dx, dy = leg[k, XB] - x, leg[k, YB] - y
         square = dx * dx + dy * dy
@@ -335,6 +344,9 @@ def cross(
         while 0 <= i < n_x and 0 <= j < n_y:
             c = j * n_x + i
             for e in range(cell[c, 0], cell[c + 1, 0]):
+                px, py, qx, qy = cell_xy[e, 0] - x, cell_xy[e, 1] - y, cell_xy[e, 2] - x, cell_xy[e, 3] - y
+                if (dx * py - dy * px) * (dx * qy - dy * qx) > 0.0:
+                    continue
                 m = cell_seg[e]
                 if seen[m] == k:
                     continue
@@ -346,9 +358,10 @@ def cross(
                     continue
                 if own_b >= 0 and tag[m, POLY] == own_b and (1.0 - t) * length < SHORTEST_M:
                     continue
-                place, line = taller(place, n + 1), longer(line, n + 1)
+                if n == line.size:
+                    place, line = taller(place, n + 1), longer(line, n + 1)
                 to = n
-                while to > start[k + 1] and goes_before(seg, tag, m, t, line[to - 1], place[to - 1, 0], dx, dy, length):
+                while to > first and goes_before(seg, tag, m, t, line[to - 1], place[to - 1, 0], dx, dy, length):
                     place[to, 0], place[to, 1], line[to] = place[to - 1, 0], place[to - 1, 1], line[to - 1]
                     to -= 1
                 place[to, 0], place[to, 1], line[to] = t, u, m
@@ -421,7 +434,8 @@ def held_at_start(
         own_a = wall_ring[wall_a] if wall_a >= 0 else -1
         own_b = wall_ring[wall_b] if wall_b >= 0 else -1
         first = n
-        held = longer(held, n + 2 * n_rings)
+        if held.size < n + 2 * n_rings:
+            held = longer(held, n + 2 * n_rings)
         if wall_a >= 0:
             for i in range(n_end):  # of the leg before
                 held[n] = end[i]
@@ -467,15 +481,19 @@ def held_at_start(
 
 
 @_jit
-def top_work(now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, on_r: BoolArray) -> int:
-    """The uppermost earthwork among the rings that hold a place, decks only if an end stands on them; -1: none."""
-    top = -1
+def top_work(
+    now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, p: int, on_r: BoolArray, r: int
+) -> int:
+    """The uppermost earthwork among the rings that hold a place, -1: none. Decks that an end stands on lie above."""
+    top, deck = -1, -1
     for k in range(n):
         if ring[now[k], RING_KIND] == BREAK:
             work = ring[now[k], RING_OWNER]
-            if work > top and (not over[work] or on_p[work] or on_r[work]):
-                top = work
-    return top
+            if not over[work]:
+                top = max(top, work)
+            elif on_p[p, work] or on_r[r, work]:
+                deck = max(deck, work)
+    return deck if deck >= 0 else top
 
 
 @_jit
@@ -528,24 +546,65 @@ def lay_ground(
         p, r, low, high = tie[k, POINT], tie[k, RECEIVER], crossed[k], crossed[k + 1]
         if tie[k, NUMBER] == 0:
             first = n
-        ground = longer(ground, 2 * (n + high - low + 1))
+        if ground.size < 2 * (n + high - low + 1):
+            ground = longer(ground, 2 * (n + high - low + 1))
         at, run = leg[k, AT], leg[k, RUN]
         n_now = 0
         for i in range(start[k], start[k + 1]):
             now[n_now] = held[i]
             n_now += 1
-        top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+        top = top_work(now, n_now, ring, over, on_p, p, on_r, r)
         g = g_here(now, n_now, ring, ring_g, top, roof_g)
         for e in range(low, high):
             poly = tag[line[e], POLY]
             if poly >= 0:
                 n = add_ground(ground, n, first, at + place[e, 0] * run, g)
                 n_now = toggle(now, n_now, poly)
-                top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+                top = top_work(now, n_now, ring, over, on_p, p, on_r, r)
                 g = g_here(now, n_now, ring, ring_g, top, roof_g)
         n = add_ground(ground, n, first, at + run, g)
         path[tie[k, PATH], 4] = n
     return ground[: 2 * n]
+
+
+@_jit
+def steps_of(leg: Array, k: int, frame: Array) -> int:
+    """Equal steps, no longer than the raster's, into which a leg is cut."""
+    if frame[RASTER] == 0.0:
+        return 1
+    plan = math.sqrt((leg[k, XB] - leg[k, XA]) ** 2 + (leg[k, YB] - leg[k, YA]) ** 2)
+    return max(1, math.ceil(plan / frame[STEP] - 1e-9))
+
+
+@_jit
+def add_samples(
+    frame: Array, raster: Array, x: float, y: float, dx: float, dy: float, at: float, run: float, low: int, high: int,
+    steps: int, profile: Array, n: int,
+) -> int:  # fmt: skip
+    """Heights of the raster at steps low to high - 1 of a leg, as :func:`plain_z` has them; the row after the last."""
+    n_y, n_x = raster.shape
+    ax, ay = (x - frame[RASTER_X]) / frame[STEP], (y - frame[RASTER_Y]) / frame[STEP]
+    bx, by = dx / frame[STEP], dy / frame[STEP]
+    inside = min(ax, ax + bx) >= 0.0 and max(ax, ax + bx) < n_x - 1 and min(ay, ay + by) >= 0.0
+    if not (inside and max(ay, ay + by) < n_y - 1):
+        for i in range(low, high):
+            f = i / steps
+            profile[2 * n], profile[2 * n + 1] = at + f * run, plain_z(frame, raster, x + f * dx, y + f * dy)
+            n += 1
+        return n
+    each = 1.0 / steps
+    for i in range(low, high):
+        f = i * each
+        fx, fy = ax + f * bx, ay + f * by
+        c, r = int(fx), int(fy)
+        fx -= c
+        fy -= r
+        z0, z1 = raster[r, c], raster[r + 1, c]
+        z0 += fx * (raster[r, c + 1] - z0)
+        z1 += fx * (raster[r + 1, c + 1] - z1)
+        profile[2 * n], profile[2 * n + 1] = at + f * run, z0 + fy * (z1 - z0)
+        n += 1
+    return n
 
 
 @_jit
@@ -556,23 +615,25 @@ def lay_profile(
     path: Array,
 ) -> Array:  # fmt: skip
     """Profile along all legs, (n, 2); fills column 3 of ``path``."""
-    profile, n = np.empty(4 * n_legs), 0
+    room = 0
+    for k in range(n_legs):
+        room += steps_of(leg, k, frame) + 2
+    if over.size > 0:
+        room += 3 * crossed[n_legs]
+    profile, n = np.empty(2 * room), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
     for k in range(n_legs):
         p, r, low, high = tie[k, POINT], tie[k, RECEIVER], crossed[k], crossed[k + 1]
         x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
         dx, dy = leg[k, XB] - x, leg[k, YB] - y
-        samples = 1
-        if frame[RASTER] > 0.0:
-            samples = math.ceil(math.sqrt(dx * dx + dy * dy) / frame[STEP] - 1e-9)
-        profile = longer(profile, 2 * (n + samples + 3 * (high - low) + 2))
+        samples = steps_of(leg, k, frame)
         n_now, top = 0, -1
         if works:
             for i in range(start[k], start[k + 1]):
                 now[n_now] = held[i]
                 n_now += 1
-            top = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+            top = top_work(now, n_now, ring, over, on_p, p, on_r, r)
         if tie[k, NUMBER] == 0:
             profile[2 * n], profile[2 * n + 1] = (
                 at, surface_z(top, x, y, frame, raster, cell, cell_strip, strip, strip_work),
@@ -587,16 +648,13 @@ def lay_profile(
                 owner, after = tag[m, OWNER], top
                 if tag[m, POLY] >= 0:
                     n_now = toggle(now, n_now, tag[m, POLY])
-                    after = top_work(now, n_now, ring, over, on_p[p], on_r[r])
+                    after = top_work(now, n_now, ring, over, on_p, p, on_r, r)
                 if owner != top and owner != after:
                     continue
-                while sample < samples and sample <= t * samples:
-                    if top < 0 and sample < t * samples:
-                        f = sample / samples
-                        profile[2 * n] = at + f * run
-                        profile[2 * n + 1] = plain_z(frame, raster, x + f * dx, y + f * dy)
-                        n += 1
-                    sample += 1
+                upto = min(samples, math.ceil(t * samples))
+                if top < 0:
+                    n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n)
+                sample = max(sample, min(samples, int(t * samples) + 1))
                 z = seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
                 xe, ye, here = x + t * dx, y + t * dy, at + t * run
                 if top != owner:
@@ -613,11 +671,7 @@ def lay_profile(
                         n += 1
                 top = after
         if top < 0:
-            for i in range(sample, samples):
-                f = i / samples
-                profile[2 * n] = at + f * run
-                profile[2 * n + 1] = plain_z(frame, raster, x + f * dx, y + f * dy)
-                n += 1
+            n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n)
         profile[2 * n] = at + run
         profile[2 * n + 1] = surface_z(top, x + dx, y + dy, frame, raster, cell, cell_strip, strip, strip_work)
         n += 1
@@ -705,7 +759,8 @@ def put_edges(
         x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
         dx, dy = leg[k, XB] - x, leg[k, YB] - y
         plan = math.sqrt(dx * dx + dy * dy)
-        edge, groups = longer(edge, 7 * (n + high - low)), longer(groups, high - low)
+        if edge.size < 7 * (n + high - low) or groups.size < high - low:
+            edge, groups = longer(edge, 7 * (n + high - low)), longer(groups, high - low)
         from_row = int(path[j - 1, 3]) if j > 0 else 0
         to_row = int(path[j, 3])
         first, before = n, 0.0
@@ -1191,7 +1246,9 @@ def walk(
                 left_out,
             )  # fmt: skip
         n = leg.shape[0]
-        crossed, place, line = cross(leg, tie, n, frame, seg, tag, cell, cell_seg, site.wall_seg, site.wall_ring)
+        crossed, place, line = cross(
+            leg, tie, n, frame, seg, tag, cell, cell_seg, site.cell_xy, site.wall_seg, site.wall_ring
+        )
         start, held = held_at_start(
             leg, tie, n, crossed, line, start_p, rings_p, start_r, rings_r, frame, seg, tag, ring, cell, cell_seg,
             cell_ring, site.wall_ring,

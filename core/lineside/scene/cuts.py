@@ -125,7 +125,8 @@ def vertical_cuts(
     -----
     Between earthworks the profile has the heights of the raster (beyond its rim those at the rim) at equal steps no
     longer than the raster's, on them the places where the path crosses their lines. A deck (``Terrain.over``) counts
-    on paths of which one end stands on it: within its outline and not nearer to the ground below. On ground areas lie
+    on paths of which one end stands on it: within its outline and not nearer to the ground below; there it lies above
+    all other earthworks. On ground areas lie
     strips of earthworks that have a ground factor, on those buildings.
 
     Barriers of which two ends touch are one obstacle, as are buildings that touch each other or a barrier; WIDTH is
