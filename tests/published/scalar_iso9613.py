@@ -43,6 +43,8 @@ class Choices:
 
 
 def mean_g(ground: Ground, low: float, high: float) -> float:
+    if low == high:  # a source or receiver on the ground
+        return ground[0 if low == 0.0 else -1][2]
     return sum(g * max(0.0, min(b, high) - max(a, low)) for a, b, g in ground) / (high - low)
 
 

@@ -21,6 +21,7 @@ from lineside.scene.model import Receivers
 from lineside_plugins.de_propagation import (
     DePropagation,
     DePropagationOptions,
+    Wall,
     kernels,
     propagation_path,
     register_propagation_calculators,
@@ -409,6 +410,13 @@ def test_series_for_exp_agrees_with_the_library() -> None:
     np.testing.assert_allclose([kernels.exp_neg(v) for v in x], np.exp(-x), rtol=1e-10)
 
 
+#: A hill, a block and a wall behind it.
+CALL = (
+    "propagation_path((0, 0.5), (80, 3), [(0, 0), (20, 0), (25, 4), (30, 0), (80, 0)], buildings=[(40, 50, 5)],"
+    " ground_screens=True, walls=[Wall(70, 9, 0, 30, 1.0, 20)])"
+)
+
+
 def test_the_same_without_compiler() -> None:
     """The formulas are plain Python too: numba's compiler switched off gives the same numbers."""
     code = (
@@ -420,7 +428,9 @@ def test_the_same_without_compiler() -> None:
         "                   [[10, -8, 10, 12, 3], [15, -9, 15, 14, 4]])\n"
         "t = DePropagation().path_loss(where, track_pieces([0, 9], 4.), np.array([0., 4.]),\n"
         "                              receivers_at([[50, 1, 2]]), DePropagationOptions()).transfer\n"
-        "print(*map(float.hex, t.ravel().tolist()))"
+        "from lineside_plugins.de_propagation import Wall, propagation_path\n"
+        f"p = {CALL}.transfer_db\n"
+        "print(*map(float.hex, [*t.ravel().tolist(), *(10 ** (p / 10)).tolist()]))"
     )
     tests = str(Path(__file__).parents[1])
     run = subprocess.run(
@@ -429,7 +439,8 @@ def test_the_same_without_compiler() -> None:
     )  # fmt: skip
     where = flat_scene([(0.0, [[20, -9], [30, -9], [30, 9], [20, 9]])], [[10, -8, 10, 12, 3], [15, -9, 15, 14, 4]])
     found = transfer_db(where, [0, 9], [[50, 1, 2]], length=4.0)
-    np.testing.assert_allclose(found.ravel(), 10 * np.log10([float.fromhex(v) for v in run.stdout.split()]), atol=1e-9)
+    found = np.append(found, eval(CALL, {"propagation_path": propagation_path, "Wall": Wall}).transfer_db)
+    np.testing.assert_allclose(found, 10 * np.log10([float.fromhex(v) for v in run.stdout.split()]), atol=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from lineside.contracts import Standing, Verification
 from lineside.errors import OutOfRangeError
 from lineside.plugins import Plugins
 from lineside.scene.model import Air, BarrierSegments, GroundAreas, Receivers, SourcePoints
-from lineside_plugins.iso9613_propagation import Edge, Iso9613, Iso9613Options, kernels, profile_terms
+from lineside_plugins.iso9613_propagation import Edge, Iso9613, Iso9613Options, Wall, kernels, profile_terms
 from whole_scene import scene_of
 
 CALCULATOR = Iso9613()
@@ -176,17 +176,21 @@ def test_the_same_without_compiler() -> None:
         " ways_round=[[(5, 9), (65, 12)]], ground_method={!r}).a_db"
     )
     calls = [call.format(method) for method in ("general", "alternative")]
+    calls.append(
+        "profile_terms((0, .5), (80, 3), [(0, 0), (20, 0), (25, 4), (30, 0), (80, 0)], [(0, 80, .7)],"
+        " buildings=[(40, 50, 5)], walls=[Wall(70, 9, 0, 30, .5, 20)]).a_db"
+    )
     code = (
-        "from lineside_plugins.iso9613_propagation import profile_terms, kernels\n"
+        "from lineside_plugins.iso9613_propagation import Wall, profile_terms, kernels\n"
         "assert type(kernels.hull).__name__ == 'function'\n"
-        f"print(*map(float.hex, map(float, [*{calls[0]}, *{calls[1]}])))"
+        f"print(*map(float.hex, map(float, [*{calls[0]}, *{calls[1]}, *{calls[2]}])))"
     )
     run = subprocess.run(
         [sys.executable, "-W", "error", "-c", code],
         env={**os.environ, "NUMBA_DISABLE_JIT": "1"}, capture_output=True, text=True, check=True,
     )  # fmt: skip
     plain = [float.fromhex(v) for v in run.stdout.split()]
-    here = [v for line in calls for v in eval(line, {"profile_terms": profile_terms})]
+    here = [v for line in calls for v in eval(line, {"profile_terms": profile_terms, "Wall": Wall})]
     np.testing.assert_allclose(here, plain, atol=1e-9)
 
 
