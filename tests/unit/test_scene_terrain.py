@@ -15,7 +15,15 @@ from lineside.scene.barriers import barriers_of
 from lineside.scene.convert import receivers_of
 from lineside.scene.earthworks import lines_of
 from lineside.scene.model import BarrierSegments, Buildings, Raster, Terrain
-from lineside.scene.terrain import ground_height, on_strip, raster_height, surface_height, terrain_of, work_at
+from lineside.scene.terrain import (
+    ground_height,
+    on_strip,
+    raster_height,
+    surface_height,
+    terrain_of,
+    with_water,
+    work_at,
+)
 from sites import straight_site, write_site
 from terrain_sites import WHOLE, grid, hilly_site, slope, write_geotiff
 
@@ -273,3 +281,17 @@ def test_an_alignment_with_its_own_chainage_keeps_it(tmp_path: Path) -> None:
     (tmp_path / "line.csv").write_text(f"x_m,y_m,z_m,chainage_m\n{rows}\n")
     line = lines_of(terrain(site, tmp_path).breaks, 0)[0]
     assert (line[0, 0], line[-1, 0]) == (pytest.approx(-200.0), pytest.approx(-100.0))
+
+
+def test_water_lies_at_its_level_and_its_bed_bare_around_it() -> None:
+    bed = Terrain(0.0, Raster(0.0, 0.0, 5.0, np.full((21, 21), -3.0)))
+    lake = np.array([[10.0, 10.0], [90.0, 10.0], [90.0, 90.0], [10.0, 90.0]])
+    pool = np.array([[40.0, 40.0], [60.0, 40.0], [60.0, 60.0], [40.0, 60.0]])
+    here = np.array([[50.0, 50.0], [20.0, 50.0], [2.0, 50.0]])
+    high = with_water(bed, [(lake, -1.0)])
+    low = with_water(bed, [(pool, -2.0)])
+    assert high is not None and low is not None
+    assert ground_height(high, here).tolist() == [-1.0, -1.0, -3.0]
+    assert ground_height(low, here).tolist() == [-2.0, -3.0, -3.0]
+    assert ground_height(bed, here).tolist() == [-3.0, -3.0, -3.0]
+    assert with_water(Terrain(0.0), [(lake, -1.0)]).flat  # type: ignore[union-attr]

@@ -162,6 +162,7 @@ def _check_water(draft: Draft, given: Conditions, resolved: Resolved) -> None:
                     (*path, "area"), "has two outlines in this state", hint="make the parts ground areas of their own"
                 )
             seen.add(outline.area)
+            _check_level(draft, path, outline.level_m, areas.get(outline.area))
             points = resolved.outlines.get((s, k))
             if points is None or not ring_is_sound(draft, path, points):
                 continue
@@ -170,6 +171,25 @@ def _check_water(draft: Draft, given: Conditions, resolved: Resolved) -> None:
                 area = Polygon(around.array)
                 if area.is_valid:
                     _check_inside(draft, path, points, area)
+
+
+def _check_level(draft: Draft, path: Loc, level_m: float | None, area: int | None) -> None:
+    """Whether the level of a state can be: not above that of the area's own outline, the highest one."""
+    if level_m is None or area is None:
+        return
+    highest = draft.readable("ground_areas")[area].level_m
+    if highest is None:
+        draft.reporter.warn(
+            (*path, "level_m"),
+            "stands beside a ground area without a level",
+            hint="give the ground area the level of the highest water, or its surface lies at the bed",
+        )
+    elif level_m > highest:
+        draft.reporter.add(
+            (*path, "level_m"),
+            "is higher than the water of the ground area's own outline, which is the highest one",
+            allowed=f"at most {number(highest)} m",
+        )
 
 
 def _check_inside(draft: Draft, path: Loc, points: Points, area: Any) -> None:

@@ -37,6 +37,11 @@ def check_terrain(draft: Draft, resolved: Resolved) -> None:
     works = {i: work for i, work in draft.readable("earthworks").items() if check_sections(draft, i, work)}
     if site is None or draft.faulty("site", "ground_level_m") or draft.faulty("site", "terrain"):
         return
+    if site.terrain is None:
+        for i, area in draft.readable("ground_areas").items():
+            if area.level_m is not None:
+                hint = "add site.terrain with the heights of the ground around"
+                draft.reporter.warn(("ground_areas", i, "level_m"), "has no effect without site.terrain", hint=hint)
     if site.terrain is not None and "ground_level_m" in site.model_fields_set:
         draft.reporter.warn(
             ("site", "ground_level_m"), "has no effect, as site.terrain gives the heights of the ground"

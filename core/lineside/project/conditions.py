@@ -13,6 +13,7 @@ from lineside.project.types import (
     ClassOrSpectrum,
     FileName,
     Flag,
+    Height,
     Id,
     Number,
     Part,
@@ -77,6 +78,11 @@ class Outline(Part):
     feature: Id | None = Field(default=None, description="With file: the feature's id, or its properties.id")
     dry: Flag = Field(default=False, description="true: instead of an outline, the area has fallen dry. Default false")
     exposed: Ground = Field(description="Ground of the bank or bed that is bare: surface or g")
+    level_m: Height | None = Field(
+        default=None,
+        description="Level of the water [m]: where site.terrain gives heights, the surface inside the outline lies at "
+        "it. Default null: as the terrain",
+    )
 
     @model_validator(mode="after")
     def _one_of(self) -> Outline:

@@ -157,7 +157,12 @@ def _changes(
         none = np.empty((0, 2))
         return StateChanges(
             water=tuple(
-                WaterOutline(o.area, none if o.dry else resolved.outlines[s, k].array, exposed_g.get((s, k), np.nan))
+                WaterOutline(
+                    o.area,
+                    none if o.dry else resolved.outlines[s, k].array,
+                    exposed_g.get((s, k), np.nan),
+                    o.level_m,
+                )
                 for k, o in enumerate(state.outlines)
             )
         )

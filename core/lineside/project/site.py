@@ -179,6 +179,11 @@ class GroundArea(Part):
     )
     file: FileName | None = Field(default=None, description="Instead of polygon: GeoJSON file with a Polygon")
     feature: Id | None = Field(default=None, description="With file: the feature's id, or its properties.id")
+    level_m: Height | None = Field(
+        default=None,
+        description="Of water: its level [m]; where site.terrain gives heights, the surface inside lies at "
+        "it. Default null: as the terrain",
+    )
 
     @model_validator(mode="after")
     def _one_of(self) -> GroundArea:

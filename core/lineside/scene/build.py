@@ -15,7 +15,7 @@ from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
 from lineside.scene.barriers import barriers_of
 from lineside.scene.buildings import prisms, standing_buildings
-from lineside.scene.conditions import ConditionState, StateChanges
+from lineside.scene.conditions import ConditionState, StateChanges, WaterOutline
 from lineside.scene.convert import (
     PERIODS,
     freeze,
@@ -25,8 +25,8 @@ from lineside.scene.convert import (
     trains_per_hour,
     vehicle_of,
 )
-from lineside.scene.model import Air, IntArray, Scene, Sections, SourceConditions, VehicleType
-from lineside.scene.terrain import terrain_of
+from lineside.scene.model import Air, IntArray, Scene, Sections, SourceConditions, Terrain, VehicleType
+from lineside.scene.terrain import terrain_of, with_water
 from lineside.scene.tracks import (
     Forms,
     TrackAlong,
@@ -157,13 +157,26 @@ class Scenes:
         changed = scene
         if water is not None:
             outlines = self.conditions["water"][water].changes.water
-            changed = replace(changed, ground=ground_of(self.loaded, self._origin, outlines))
+            ground = ground_of(self.loaded, self._origin, outlines)
+            changed = replace(changed, ground=ground, terrain=self._with_water(outlines))
         if air is not None:
             changes = self.conditions["air"][air].changes
             given = {f.name: getattr(changes, f.name) for f in fields(Air)}
             changed = replace(changed, air=replace(changed.air, **{k: v for k, v in given.items() if v is not None}))
         freeze(changed)
         return changed
+
+    def _with_water(self, outlines: Sequence[WaterOutline] = ()) -> Terrain | None:
+        """The terrain with water at its level; where an area has another outline, its bed lies bare around it."""
+        by_area = {o.area: o for o in outlines}
+        areas = []
+        for area in self.loaded.project.ground_areas:
+            xy, level = self.loaded.polygons[area.id], area.level_m
+            if area.id in by_area:
+                xy, level = by_area[area.id].xy_m, by_area[area.id].level_m
+            if level is not None and len(xy):
+                areas.append((xy - self._origin, level))
+        return with_water(self.terrain, areas)
 
     def _ids(self, kind: str) -> tuple[str, ...]:
         return tuple(self.conditions.get(kind, ()))
@@ -279,7 +292,7 @@ class Scenes:
             period_names=PERIODS,
             period_of_hour=self._period_of_hour,
             conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),
-            terrain=self.terrain,
+            terrain=self._with_water(),
             buildings=self._buildings,
         )
         freeze(scene)

@@ -29,6 +29,7 @@ class WaterOutline:
     area: str  # id of the ground area in the project
     xy_m: Array  # (n, 2) corners, not closed; project coordinates; empty: the area has fallen dry
     exposed_g: float  # ground factor of the bank or bed that is bare at this level
+    level_m: float | None = None  # of the surface inside the outline; None: as the terrain
 
 
 @dataclass(frozen=True)

@@ -71,6 +71,31 @@ def terrain_of(loaded: LoadedProject, origin: Array) -> Terrain | None:
     return with_earthworks(plain, works, lay_earthworks(plain, works, alignments))
 
 
+def with_water(terrain: Terrain | None, areas: Sequence[tuple[Array, float]]) -> Terrain | None:
+    """A terrain with the surface of water in it.
+
+    Parameters
+    ----------
+    terrain : Terrain or None
+        Without a raster nothing changes.
+    areas : sequence of (ndarray (n, 2), float)
+        Outlines with the levels of their surfaces; a later one lies on top. [m]
+    """
+    if terrain is None or terrain.raster is None or not areas:
+        return terrain
+    import shapely
+
+    raster = terrain.raster
+    x = raster.x0_m + raster.step_m * np.arange(raster.z_m.shape[1])
+    y = raster.y0_m + raster.step_m * np.arange(raster.z_m.shape[0])
+    z = raster.z_m.copy()
+    for xy, level in areas:
+        shape = shapely.Polygon(xy)
+        shapely.prepare(shape)
+        z[shapely.contains_xy(shape, *np.meshgrid(x, y))] = level
+    return replace(terrain, raster=replace(raster, z_m=z))
+
+
 def lay_earthworks(
     ground: Terrain, works: Sequence[Earthwork], alignments: dict[str, Alignment]
 ) -> tuple[CrossSections, ...]:
