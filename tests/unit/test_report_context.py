@@ -47,9 +47,10 @@ def test_tables_have_fixed_ids() -> None:
         "T1.1",
         "T2.1",
         "T2.2",
+        "T2.3",
         "T4.1",
         *(f"T5.{k}" for k in range(1, 16)),
-        *(f"T6.{k}" for k in range(1, 17)),
+        *(f"T6.{k}" for k in range(1, 21)),
         "T7.1",
         "T9.1",
         "TB.1",
@@ -623,6 +624,7 @@ def test_no_wording_is_left_over() -> None:
                 "condition",
                 "state_change",
                 "explain",
+                "compass",
             ),
         )
     )
@@ -642,7 +644,9 @@ COMPOSED = (
     | {f"summary.{w}_{n}" for w in ("receivers", "dwellings", "persons", "borderline") for n in ("one", "many")}
     | {f"causes.summary_{way}" for way in ("up", "down")}
     | {f"map.key_{what}" for what in ("joints", "turnout", "diverging")}
-    | {f"results.map_{part}{q}" for part in ("", "legend_") for q in ("lden", "lnight")}
+    | {f"results.map_{q}" for q in ("lden", "lnight")}
+    | {f"map.unit_{kind}" for kind in ("difference", "conflict")}
+    | {f"maps.alt_{kind}" for kind in ("levels", "difference", "conflict")}
 )
 
 
