@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from lineside.figures import charts, level_map, marks, place
+from lineside.figures import charts, class_colours, level_map, marks, place, section_chart
 from lineside.figures.labels import Placer, overlap_mm2, text_size_mm
 from lineside.figures.site_map import site_map
 from lineside.figures.style import LINES, TEXT_WIDTH_MM
 from lineside.report.strings import Strings
-from lineside.results.model import BuildingInfo
+from lineside.results.model import BuildingInfo, CutBarrier, CutBuilding, CutTrack, MapResult, SectionResult
 
 FIXTURE = runpy.run_path(str(Path(__file__).with_name("report_fixture.py")))
 RESULTS = FIXTURE["build_results"](10)
@@ -37,22 +37,61 @@ def labels(svg: bytes) -> list[str]:
     return ["".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text")]
 
 
+#: What colours look like to people without one kind of cone, as linear RGB: Machado, Oliveira and Fernandes, A
+#: physiologically-based model for simulation of color vision deficiency, 2009, severity 1; from memory.
+DEFICIENCIES = {
+    "none": np.eye(3),
+    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+}
+#: From linear sRGB to CIE XYZ relative to the white of D65, IEC 61966-2-1.
+TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+
+
+def lab(colour: str, seen: object) -> np.ndarray:
+    """CIELAB of an sRGB colour as it is seen with a colour deficiency."""
+    srgb = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255.0
+    linear = np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+    xyz = TO_XYZ @ np.clip(np.array(seen) @ linear, 0.0, 1.0) / TO_XYZ.sum(axis=1)
+    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz * (29 / 6) ** 2 / 3 + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
 def test_class_colours_darken_in_even_steps() -> None:
-    values = [lightness(c) for c in level_map.CLASS_COLOURS]
-    steps = -np.diff(values)
-    assert steps.min() > 5.0, "greyscale print must keep the classes apart"
+    for colours in (class_colours.LEVELS, class_colours.QUIETER, class_colours.LOUDER, class_colours.ABOVE):
+        steps = -np.diff([lightness(c) for c in colours])
+        assert steps.min() > 5.0, "greyscale print must keep the classes apart"
+
+
+@pytest.mark.parametrize("seen", DEFICIENCIES)
+def test_classes_stay_apart_for_every_eye(seen: str) -> None:
+    """Every class of a map differs from every other one of it; 9 is the smallest step of common map palettes."""
+    change = [*class_colours.QUIETER, class_colours.SAME, *class_colours.LOUDER]
+    over = [class_colours.BORDERLINE, *class_colours.ABOVE]
+    for colours in (class_colours.LEVELS, change, over):
+        found = [lab(c, DEFICIENCIES[seen]) for c in colours]
+        apart = [float(np.linalg.norm(a - b)) for a, b in itertools.combinations(found, 2)]
+        assert min(apart) > 9.0
+
+
+def test_quieter_and_louder_differ_without_colour() -> None:
+    edges = (-5.0, -3.0, -1.0, 1.0, 3.0, 5.0)
+    styles = class_colours.difference_styles(edges)
+    assert [s.hatched for s in styles] == [True, True, True, False, False, False, False]
+    assert styles[3].colour == class_colours.SAME and len(styles) == len(edges) + 1
+
+
+def test_of_a_conflict_map_nothing_is_drawn_below() -> None:
+    styles = class_colours.conflict_styles((-3.0, 0.0, 5.0))
+    assert [s.colour is None for s in styles] == [True, False, False, False]
+    assert [s.hatched for s in styles] == [False, True, False, False]
+    assert [s.hatched for s in class_colours.conflict_styles((0.0, 5.0))] == [False, False, False]
 
 
 def test_line_colours_differ_in_grey() -> None:
     values = sorted(lightness(c) for c in LINES[:3])
     assert np.diff(values).min() > 10.0
-
-
-def test_class_edges_hold_the_levels_and_are_few() -> None:
-    assert level_map.class_edges(np.array([[41.0, 52.3, -np.inf]])).tolist() == [40.0, 45.0, 50.0, 55.0]
-    wide = level_map.class_edges(np.linspace(-20.0, 91.0, 50))
-    assert wide[-1] == 95.0 and len(wide) == level_map.MAX_CLASSES + 1
-    assert level_map.class_edges(np.array([50.0])).tolist() == [50.0, 55.0]
 
 
 def test_grids_without_sound_are_not_drawn() -> None:
@@ -77,6 +116,63 @@ def test_level_map_labels_contours_and_classes() -> None:
     assert {"Lden, 4 m", "50", "55", "60", "N", "100 m"} <= set(found)
     assert found.count("55") >= 2, "in the legend and on a contour"
     assert {r.id for r in RESULTS.receivers} <= set(found)
+
+
+def asked(kind: str, values: list[list[float]], edges: list[float]) -> MapResult:
+    """A map of the project on the grid of the fixture."""
+    situation = RESULTS.situation
+    return MapResult(
+        id="M", name="", kind=kind, quantity="lden", situation=situation, values_db=values, edges_db=edges, area_m2=[]
+    )
+
+
+def test_difference_maps_label_contours_with_signs() -> None:
+    grid = RESULTS.grid
+    values = [[(x - 280.0) / 60.0 for x in grid.x] for _ in grid.y]
+    found = asked("difference", values, [-5.0, -3.0, -1.0, 1.0, 3.0, 5.0])
+    svg = level_map.asked_map(grid, found, RESULTS.site, RESULTS.receivers, "After minus before", STRINGS).svg
+    texts = labels(svg)
+    assert {"After minus before", "+3", "\u22123", "dB; hatched: quieter"} <= set(texts)
+    assert min(texts.count("+3"), texts.count("\u22123")) >= 2, "in the legend and on a contour"
+
+
+def test_conflict_maps_say_by_how_much() -> None:
+    grid = RESULTS.grid
+    values = [[v - 55.0 for v in row] for row in grid.levels_db["lden"]]
+    found = asked("conflict", values, [-3.0, 0.0, 5.0])
+    texts = labels(level_map.asked_map(grid, found, RESULTS.site, RESULTS.receivers, "Over 55 dB", STRINGS).svg)
+    assert {"Over 55 dB", "\u22123", "0", "+5"} <= set(texts)
+    assert any("within the uncertainty" in text for text in texts)
+
+
+def section(**changes: object) -> SectionResult:
+    s, h = [float(v) for v in range(0, 101, 5)], [1.0, 4.0, 7.0, 10.0, 13.0]
+    ground = [0.1 * abs(v - 50.0) for v in s]
+    given = {
+        "id": "S1", "name": "", "quantity": "lden", "situation": RESULTS.situation,
+        "line": ((10.0, 20.0), (10.0, 120.0)),
+        "distance_m": s, "ground_z_m": ground, "surface_z_m": ground, "height_m": h,
+        "levels_db": [[None if v == 80.0 and z < 9 else 70.0 - 0.4 * abs(v - 50.0) - z / 5 for v in s] for z in h],
+        "edges_db": [45.0, 50.0, 55.0, 60.0, 65.0, 70.0],
+        "tracks": [CutTrack(track="T1", at_m=50.0, rail_z_m=0.5)],
+        "barriers": [CutBarrier(id="B1", at_m=58.0, base_z_m=0.8, top_z_m=3.3)],
+        "buildings": [CutBuilding(id="H1", from_m=78.0, to_m=84.0, base_z_m=2.8, top_z_m=9.0)],
+    }  # fmt: skip
+    return SectionResult.model_validate({**given, **changes})
+
+
+def test_sections_name_what_they_cut() -> None:
+    texts = set(labels(section_chart.section_chart(section(), "Lden, 2026-12-01", STRINGS).svg))
+    assert {"Lden, 2026-12-01", "track T1", "B1, 2.5 m", "H1", "55", "dB"} <= texts
+    assert "distance along the cut, m (0 at 10, 20; towards the north)" in texts
+    assert "height, m (2 times larger)" in texts
+
+
+@pytest.mark.parametrize(
+    ("end", "towards"), [((20.0, 20.0), "e"), ((0.0, 10.0), "sw"), ((10.0, 0.0), "s"), ((11.0, 60.0), "n")]
+)
+def test_sections_say_where_they_lead(end: tuple[float, float], towards: str) -> None:
+    assert section_chart.compass(section(line=((10.0, 20.0), end))) == towards
 
 
 def test_site_map_names_everything() -> None:
