@@ -32,7 +32,7 @@ SILENT = {"title": "Own", "source": "here", "place": "here", "valid_from": "now"
 def town() -> dict[str, Any]:
     """Two houses and a school beside a track; a receiver listed where one on a facade stands."""
     site = straight_site(half_length_m=400.0)
-    site["services"][0]["trains"] = {"kind": "times", "times": ["05:30", "06:10", "12:00", "20:00", "23:30", "23:40"]}
+    site["services"][0]["trains"] = {"kind": "times", "times": ["05:30", "06:10", "12:00", "20:00", "22:10", "23:30"]}
     site["receivers"][0].update(position=[2.0, 19.9], height_m=4.0, dwellings=0, persons=0)
     site["buildings"] = [
         {
@@ -92,7 +92,7 @@ def test_levels_are_those_of_a_listed_receiver_at_the_place(assessed: Assessment
 
 
 def test_averages_over_clock_hours_are_those_of_a_listed_receiver(assessed: Assessment, facades: Facades) -> None:
-    """From 22 to 6 h run three of the trains, one in the evening's hours: no period has this average."""
+    """From 22 to 6 h run three of the trains, one of them in the evening: no period has this average."""
     listed = next(f for f in assessed.results.findings if f.quantity == "laeq_db")
     at_a = next(f for f in facades.buildings[0].findings if f.quantity == "laeq_db")
     assert at_a.window == listed.window == "22:00 to 06:00"
