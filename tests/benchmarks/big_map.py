@@ -190,11 +190,12 @@ def fit(n_buildings: int, workers: int) -> None:
     for side in (250.0, 500.0, 1000.0):
         x, y = site.axes(10.0, side)
         tracemalloc.start()
-        levels = site.map(x, y, workers)[0]
+        levels = site.map(x, y, 1)[0]
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         own = levels.energy.nbytes + levels.left_out.nbytes
-        print(f"{levels.inside.size} points: {(peak - own) / 1e6:.1f} MB beside the map itself ({own / 1e6:.1f} MB)")
+        beside = (peak - own) / 1e6
+        print(f"{levels.inside.size} points, one worker: {beside:.1f} MB beside the map itself ({own / 1e6:.1f} MB)")
 
 
 def main() -> None:

@@ -24,7 +24,7 @@ from lineside.scene.points import some_of, source_points
 #: Source points may be left out as long as they add less than this to the level of any period, by proof. [dB]
 TOLERANCE_DB = 0.05
 #: Memory for the directivity of paths, which are worked through in batches: the largest arrays here. [bytes]
-MEMORY = 64 * 2**20
+MEMORY = 16 * 2**20
 
 #: A-weighting per third octave: the value of the octave that holds it, (24,).
 A_ENERGY = np.repeat(to_energy(A_WEIGHTING_OCTAVE_DB), 3)
