@@ -20,6 +20,7 @@ from lineside.scene.model import BoolArray, IntArray
 SHORTEST_M = 1e-6  # an edge nearer than this to either end of a path is no edge
 LOST_M = 1e-9  # a corner this near the line lies on it; a piece of ground this short is none
 FACE_M = 1e-3  # a step in the ground lower than this is no vertical face
+ALONG_M = 10.0  # on an earthwork no two points of a profile lie farther apart
 TIE_M = 1e-7  # break lines nearer to each other than this are crossed in the order of their numbers
 #: Columns of ``seg`` and ``tag``: every line that a path may cross, and what it belongs to.
 X0, Y0, X1, Y1, Z0, Z1 = range(6)
@@ -612,6 +613,21 @@ def add_samples(
 
 
 @_jit
+def add_surface(
+    top: int, x: float, y: float, dx: float, dy: float, at: float, run: float, low: float, high: float, profile: Array,
+    n: int, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
+) -> int:  # fmt: skip
+    """Heights of an earthwork between two places of a leg (0 to 1) that lie far apart; the row after the last."""
+    steps = math.ceil((high - low) * math.sqrt(dx * dx + dy * dy) / ALONG_M - 1e-9)
+    for i in range(1, steps):
+        t = low + (high - low) * i / steps
+        profile[2 * n] = at + t * run
+        profile[2 * n + 1] = surface_z(top, x + t * dx, y + t * dy, frame, raster, cell, cell_strip, strip, strip_work)
+        n += 1
+    return n
+
+
+@_jit
 def lay_profile(
     leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
     held: IntArray, on_p: BoolArray, on_r: BoolArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray,
@@ -625,6 +641,8 @@ def lay_profile(
         room += steps_of(leg, k, frame) + 2
     if over.size > 0:
         room += 3 * int(crossed[n_legs])
+        for k in range(n_legs):
+            room += int(math.hypot(leg[k, XB] - leg[k, XA], leg[k, YB] - leg[k, YA]) / ALONG_M) + 1
     profile, n = np.empty(2 * room), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
@@ -644,7 +662,7 @@ def lay_profile(
                 at, surface_z(top, x, y, frame, raster, cell, cell_strip, strip, strip_work),
             )  # fmt: skip
             n += 1
-        sample = 1
+        sample, before = 1, 0.0
         if works:
             for e in range(low, high):
                 m, t = line[e], place[e, 0]
@@ -659,6 +677,12 @@ def lay_profile(
                 upto = min(samples, math.ceil(t * samples))
                 if top < 0:
                     n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n)
+                else:
+                    n = add_surface(
+                        top, x, y, dx, dy, at, run, before, t, profile, n, frame, raster, cell, cell_strip, strip,
+                        strip_work,
+                    )  # fmt: skip
+                before = t
                 sample = max(sample, min(samples, int(t * samples) + 1))
                 z = seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
                 xe, ye, here = x + t * dx, y + t * dy, at + t * run
@@ -677,6 +701,10 @@ def lay_profile(
                 top = after
         if top < 0:
             n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n)
+        else:
+            n = add_surface(
+                top, x, y, dx, dy, at, run, before, 1.0, profile, n, frame, raster, cell, cell_strip, strip, strip_work
+            )
         profile[2 * n] = at + run
         profile[2 * n + 1] = surface_z(top, x + dx, y + dy, frame, raster, cell, cell_strip, strip, strip_work)
         n += 1

@@ -129,7 +129,8 @@ def vertical_cuts(
     Notes
     -----
     Between earthworks the profile has the heights of the raster (beyond its rim those at the rim) at equal steps no
-    longer than the raster's, on them the places where the path crosses their lines. A deck (``Terrain.over``) counts
+    longer than the raster's; on them the places where the path crosses their lines, and others between them where these
+    are more than 10 m apart. A deck (``Terrain.over``) counts
     on paths of which one end stands on it: within its outline and not nearer to the ground below; there it lies above
     all other earthworks. On ground areas lie strips of earthworks that have a ground factor, on those buildings.
 
