@@ -116,7 +116,7 @@ def test_reflections_may_be_switched_off() -> None:
         EuPropagationOptions(reflection_order=0),
     )
     assert found.reflected is None and found.left_out is None
-    assert "not included" in CALCULATOR.statement(off)
+    assert "not included" in CALCULATOR.statement(EuPropagationOptions(reflection_order=0))
     assert "up to twice" in CALCULATOR.statement(EuPropagationOptions(reflection_order=2))
     with pytest.raises(ValidationError):
         EuPropagationOptions(reflection_order=4)
