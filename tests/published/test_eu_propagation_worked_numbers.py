@@ -123,7 +123,7 @@ def test_barrier_beside_a_train() -> None:
 
 
 def test_terms_of_images_beside_a_barrier() -> None:
-    """Delta L_n of (2.5.42) and around it, written out; barrier 3 m high at 4 m, receiver above and below its shadow."""
+    """Delta L_n of (2.5.42) and around it, written out; receivers above and below the shadow of the barrier."""
     d_b, h_b, h_s, alpha, c_ref = 4.0, 3.0, 0.5, 0.1, 0.9
     for x_r, h_r in ((25.0, 4.0), (60.0, 1.5), (12.0, 9.0)):
         found = barrier_beside_train(h_s, (d_b, h_b), (x_r, h_r), alpha, body_reflection=c_ref, n_images=4)

@@ -337,3 +337,45 @@ def test_notes_name_what_is_left_out() -> None:
     where.tracks, where.receivers = (), Receivers(("near",), np.array([[50, 30, 4.0]]))
     where.tracks = (SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 0.3]])),)
     assert all(note.kind == "assumption" for note in CALCULATOR.notes(where, OPTIONS))
+
+
+def test_a_house_with_one_corner_in_the_ground_is_an_edge_without_a_box() -> None:
+    """Of the two edges of a house the one below ground is left out by the geometry: what remains still counts."""
+    edge = np.array([[20.0, 4.0, 5.0, 1.0, 0.0, 1.0, 0.0]])
+    profile = np.array([[0.0, 0.0], [15.0, 0.0], [30.0, 9.0], [60.0, 0.0]])
+    px, pz, ex, ez = np.empty((4, 12))
+    n, n_edges = kernels.lay_out(profile, edge, np.empty((2, 3)), px, pz, ex, ez)
+    assert (n, n_edges) == (4, 2) and ex[:2].tolist() == [20.0, 30.0]
+
+
+def test_houses_are_laid_on_the_ground() -> None:
+    """Two houses that touch, one entered twice, ground points beneath and where a house begins."""
+    at = [(10, 5, 0), (14, 5, 0), (14, 6, 1), (20, 6, 1), (30, 5, 0), (32, 5, 0)]
+    edge = np.array([[x, top, 1.0, 1.0, 0.0, 1.0, owner] for x, top, owner in at], dtype=float)
+    profile = np.array([[0.0, 0.0], [12.0, 1.2], [20.0, 2.0], [31.0, 2.5], [50.0, 2.0]])
+    px, pz, ex, ez = np.empty((4, 40))
+    n, n_edges = kernels.lay_out(profile, edge, np.empty((7, 3)), px, pz, ex, ez)
+    foot = np.interp([10, 14, 20, 30, 32], profile[:, 0], profile[:, 1])
+    expected = [(0, 0), (10, foot[0]), (10, 5), (14, 5), (14, foot[1]), (14, foot[1]), (14, 6), (20, 6), (20, 2)]
+    expected += [(20, 2), (30, foot[3]), (30, 5), (32, 5), (32, foot[4]), (50, 2)]
+    np.testing.assert_allclose(np.stack([px, pz], axis=1)[:n], expected, atol=1e-12)
+    assert list(zip(ex[:n_edges], ez[:n_edges], strict=True)) == [(10, 5), (14, 6), (20, 6), (30, 5), (32, 5)]
+
+
+def test_most_promising_edges_are_not_passed_over() -> None:
+    """The search over all edges, one by one, finds the same edge and path difference as the one that skips."""
+    rng, decided = np.random.default_rng(4), 0
+    for _ in range(400):
+        n, length = int(rng.integers(1, 30)), float(rng.uniform(10, 600))
+        zs, zr = rng.uniform(0.3, 30, 2)
+        ex = np.sort(rng.uniform(0.5, length - 0.5, n))
+        ez = zs + (zr - zs) * ex / length - rng.uniform(0.0, 4.0, n) ** 2 * rng.choice([0.01, 1.0])
+        for gamma in (0.0, kernels.ray_radius(np.hypot(length, zr - zs))):
+            every = [kernels.one_edge(0.0, zs, x, z, length, zr, gamma) for x, z in zip(ex, ez, strict=True)]
+            best, delta = kernels.closest_edge(ex, ez, n, zs, length, zr, gamma, -0.27)
+            if max(every) > -0.27:
+                decided += 1
+                assert best == int(np.argmax(every)) and delta == pytest.approx(max(every), abs=1e-12)
+            else:
+                assert best == -1
+    assert decided > 200

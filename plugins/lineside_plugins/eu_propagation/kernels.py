@@ -586,8 +586,11 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
             n_boxes += 1
     length = profile[n_ground - 1, 0]
     n, n_edges, box, j = 0, 0, 0, 0
+    x0, z0 = profile[0, 0], profile[0, 1]
     for k in range(n_ground):
         x, z = profile[k, 0], profile[k, 1]
+        if k > 0 and (profile[k - 1, 0] != x or profile[k - 1, 1] != z):
+            x0, z0 = profile[k - 1, 0], profile[k - 1, 1]  # a point that comes twice is one
         while box < n_boxes and boxes[box, 1] <= x:
             n = add_box(profile, k, boxes[box, 0], boxes[box, 1], boxes[box, 2], px, pz, n)
             box += 1
@@ -599,8 +602,11 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
             continue
         px[n], pz[n] = x, z
         n += 1
-        if 0 < k < n_ground - 1 and SHORTEST_M < x < length - SHORTEST_M:
-            x0, z0, x2, z2 = profile[k - 1, 0], profile[k - 1, 1], profile[k + 1, 0], profile[k + 1, 1]
+        if SHORTEST_M < x < length - SHORTEST_M:
+            m = k + 1
+            while m < n_ground - 1 and profile[m, 0] == x and profile[m, 1] == z:
+                m += 1
+            x2, z2 = profile[m, 0], profile[m, 1]
             if (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2:
                 n_edges = add_edge(ex, ez, n_edges, x, z)
     return n, n_edges

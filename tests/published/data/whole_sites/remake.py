@@ -43,6 +43,7 @@ class Site:
         )
         self.areas = [(shapely.Polygon(a["polygon"]), a["g"]) for a in project.get("ground_areas", [])]
         self.barriers = [(shapely.LineString(b["line"]), b["height_m"]) for b in project.get("barriers", [])]
+        self.reflecting = [b["surface"] == "reflecting" for b in project.get("barriers", [])]
         self.vehicles = {v["id"]: v for v in project["vehicles"]}
         self.spectra = {s["id"]: s for s in project.get("spectra", [])}
 
@@ -85,7 +86,19 @@ class Site:
         edges = [(d, self.plain + top) for barrier, top in self.barriers for d in _along(line, barrier)]
         source_g = SOURCE_GROUND_G[self.attributes(x - self.first_x)["form"]]
         z = (self.rail_z + height, self.plain + receiver["height_m"])
-        return m.path_energies(plan, z, (ground, edges), source_g, self.plain, self.air)
+        energies = m.path_energies(plan, z, (ground, edges), source_g, self.plain, self.air)
+        first = min(
+            ((d, self.plain + top, hard) for (barrier, top), hard in zip(self.barriers, self.reflecting, strict=True)
+             for d in _along(line, barrier)), default=(0.0, 0.0, False),
+        )  # fmt: skip
+        if not first[2]:
+            return energies
+        across = abs(ry) / plan
+        gain = m.beside_barrier(
+            height, first[0] * across - 0.75, first[1] - self.rail_z, abs(ry) - 0.75, z[1] - self.rail_z, 0.2
+        )
+        homogeneous, favourable = ([e * g for e, g in zip(state, gain, strict=True)] for state in energies)
+        return homogeneous, favourable
 
     def angles(self, x: float, receiver: dict[str, Any], height: float) -> tuple[float, float]:
         """Horizontal directivity as energy, and the angle up to the receiver. [rad]"""
