@@ -413,7 +413,7 @@ def test_series_for_exp_agrees_with_the_library() -> None:
 #: A hill, a block and a wall behind it.
 CALL = (
     "propagation_path((0, 0.5), (80, 3), [(0, 0), (20, 0), (25, 4), (30, 0), (80, 0)], buildings=[(40, 50, 5)],"
-    " ground_screens=True, walls=[Wall(70, 9, 0, 30, 1.0, 20)])"
+    " ground_screens=True, walls=[Wall(70, 30, 0, 30, 1.0, 20)])"
 )
 
 

@@ -153,15 +153,13 @@ def above(x: float, z: float, xa: float, za: float, xb: float, zb: float) -> boo
 
 
 @_jit
-def mean_height(profile: Array, zs: float, length: float, zr: float, d: float) -> float:
-    """h_m of Gl. 15: area between the straight line and the ground, where this is below, less where it is above."""
-    area = 0.0
+def ground_below(profile: Array) -> tuple[float, float]:
+    """Area below the ground along a path, counted from height 0, and the ground's highest place. [m2], [m]"""
+    area, highest = 0.0, profile[0, 1]
     for k in range(profile.shape[0] - 1):
-        a, b = profile[k, 0], profile[k + 1, 0]
-        over_a = zs + (zr - zs) * a / length - profile[k, 1]
-        over_b = zs + (zr - zs) * b / length - profile[k + 1, 1]
-        area += 0.5 * (over_a + over_b) * (b - a)
-    return max(0.0, area) / d
+        area += 0.5 * (profile[k, 1] + profile[k + 1, 1]) * (profile[k + 1, 0] - profile[k, 0])
+        highest = max(highest, profile[k + 1, 1])
+    return area, highest
 
 
 @_jit
@@ -344,8 +342,9 @@ def screened(
 
 @_jit
 def attenuate(
-    band: Array, absorption: Array, c2: float, profile: Array, water: float, n: int, local: Array, ground_screens: bool,
-    ways: Array, reach: float, zs: float, zr: float, order: IntArray, used: IntArray, geo: Array, work: Array,
+    band: Array, absorption: Array, c2: float, profile: Array, area: float, highest: float, water: float, n: int,
+    local: Array, ground_screens: bool, ways: Array, reach: float, zs: float, zr: float, order: IntArray,
+    used: IntArray, geo: Array, work: Array,
 ) -> None:  # fmt: skip
     """10^((D_Omega - A)/10) of one path, reflections apart, into row RESULT.
 
@@ -355,6 +354,8 @@ def attenuate(
         Wavelengths [m]; energy exponent per metre.
     profile : (n, 2)
         Ground along the path: distance from the source, from 0 to the length of the path, and height. [m]
+    area, highest : float
+        From :func:`ground_below`.
     water : float
         d_w/d_p.
     n : int
@@ -370,11 +371,11 @@ def attenuate(
     low_s, low_r = profile[0, 1], profile[profile.shape[0] - 1, 1]
     geo[D] = math.hypot(length, zr - zs)
     geo[H_G], geo[H_R] = max(0.0, zs - low_s), max(0.0, zr - low_r)
-    geo[H_M] = mean_height(profile, max(zs, low_s), length, max(zr, low_r), geo[D])
+    geo[H_M] = max(0.0, 0.5 * (max(zs, low_s) + max(zr, low_r)) * length - area) / geo[D]  # Gl. 15
     spread_and_air(absorption, geo[D], work)
     geo[OPEN_GROUND] = ground_factor(geo[H_M], geo[D], water)
     found = n
-    if ground_screens:
+    if ground_screens and highest > min(zs, zr):
         found = add_ground(profile, zs, length, zr, local, n)
     geo[N_LOCAL] = found
     if found > 0:
@@ -440,6 +441,28 @@ def reflect(
                 work[MIRRORED, i] = 0.0
 
 
+@_jit
+def hopeless(band: Array, mirror: Array, kept: Array, zs: float, length: float, zr: float) -> bool:
+    """Whether a wall is surely missed, too small in all bands or absorbs too much; the path is then not computed.
+
+    The path, bent over what blocks it, lies nowhere below the straight line.
+    """
+    d = math.hypot(length, zr - zs)
+    for m in range(mirror.shape[0]):
+        share = mirror[m, MIRROR_PLACE] / length
+        if zs + (zr - zs) * share > mirror[m, MIRROR_TOP_Z]:
+            return True
+        least = min(mirror[m, MIRROR_WIDTH], mirror[m, MIRROR_TOP_Z] - mirror[m, MIRROR_BASE_Z])
+        cosine = mirror[m, INCIDENCE_COSINE] * length / d
+        missing = True
+        for i in range(band.size):
+            if kept[int(mirror[m, REFLECTOR]), i] > 0.0:
+                missing = missing and least <= least_dimension(cosine, d * share, d - d * share, band[i])
+        if missing:
+            return True
+    return False
+
+
 @njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, nogil=True)
 def transfer(
     first: IntArray, path: Array, profile: Array, ground: Array, edge: Array, mirror: Array, most_local: int,
@@ -471,6 +494,7 @@ def transfer(
                 below = profile[p_from : int(path[j, PROFILE_TO])]
                 mirrors = mirror[m_from : int(path[j, MIRRORS_TO])]
                 n, length, share = int(path[j, EDGES_TO]) - e_from, path[j, LENGTH], path[j, SHARE]
+                area, highest = ground_below(below)
                 water, since = 0.0, 0.0
                 for k in range(g_from, int(path[j, GROUND_TO])):
                     water += (1.0 - ground[k, 1]) * (ground[k, 0] - since)
@@ -480,14 +504,18 @@ def transfer(
                     ways[w, TO_FIRST] = path[j, TO_CORNER + w]
                 for h in range(heights.size):
                     zs = source_z[p] + heights[h]
+                    if mirrors.shape[0] > 0 and hopeless(band, mirrors, kept, zs, length, receiver_z[r]):
+                        reflected[n_reflected, h] = 0.0
+                        continue
                     for k in range(n):
-                        local[k, :] = edge[e_from + k, :]
+                        for c in range(edge.shape[1]):
+                            local[k, c] = edge[e_from + k, c]
                         local[k, BACK] = 1.0
                         if edge[e_from + k, KIND] == BARRIER:
                             local[k, BACK] = thrown_back[p, barrier_of[int(edge[e_from + k, OWNER])]]
                     attenuate(
-                        band, absorption, 40.0, below, water / length, n, local, ground_screens, ways, reach, zs,
-                        receiver_z[r], order, used, geo, work,
+                        band, absorption, 40.0, below, area, highest, water / length, n, local, ground_screens, ways,
+                        reach, zs, receiver_z[r], order, used, geo, work,
                     )  # fmt: skip
                     if mirrors.shape[0] == 0:
                         for i in range(n_bands):

@@ -244,8 +244,8 @@ def propagation_path(
     work, geo, band = np.zeros((kernels.N_ROWS, 8)), np.zeros(kernels.N_GEO), kernels.wavelengths_m()
     absorption = air_absorption_db_per_km() / 1000.0
     kernels.attenuate(
-        band, absorption * kernels.LN10 / 10.0, float(c_2), profile, share, len(tops), local, bool(ground_screens),
-        ways, math.inf, zs, zr, order, used, geo, work,
+        band, absorption * kernels.LN10 / 10.0, float(c_2), profile, *kernels.ground_below(profile), share, len(tops),
+        local, bool(ground_screens), ways, math.inf, zs, zr, order, used, geo, work,
     )  # fmt: skip
     d, h_m, n = float(geo[kernels.D]), float(geo[kernels.H_M]), int(geo[kernels.N_LOCAL])
     ground = geo[kernels.OPEN_GROUND]

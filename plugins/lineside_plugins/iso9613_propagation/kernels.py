@@ -527,6 +527,28 @@ def reflect(
                 work[MIRRORED, i] = 0.0
 
 
+@_jit
+def hopeless(wavelength: Array, mirror: Array, kept: Array, zs: float, length: float, zr: float) -> bool:
+    """Whether a wall is surely missed, too small in all bands or absorbs too much; the path is then not computed.
+
+    The path, bent over what blocks it, lies nowhere below the straight line.
+    """
+    d = math.hypot(length, zr - zs)
+    for m in range(mirror.shape[0]):
+        share = mirror[m, MIRROR_PLACE] / length
+        if zs + (zr - zs) * share > mirror[m, MIRROR_TOP_Z]:
+            return True
+        least = min(mirror[m, MIRROR_WIDTH], mirror[m, MIRROR_TOP_Z] - mirror[m, MIRROR_BASE_Z])
+        cosine = mirror[m, INCIDENCE_COSINE] * length / d
+        missing = True
+        for i in range(wavelength.size):
+            if kept[int(mirror[m, REFLECTOR]), i] > 0.0:
+                missing = missing and least <= least_dimension(cosine, d * share, d - d * share, wavelength[i])
+        if missing:
+            return True
+    return False
+
+
 @njit(cache=CACHE, error_model="numpy", fastmath={"contract"}, nogil=True)
 def transfer(
     wavelength: Array,
@@ -579,13 +601,20 @@ def transfer(
                 n_g = with_track_bed(pieces, bed / max(path[j, TRACK_SINE], 1e-9), source_g[p], gx, gg)
                 borders, factors = gx[: n_g + 1], gg[:n_g]
                 n = int(path[j, EDGES_TO]) - e_from
+                highest = below[0, 1]
+                for k in range(1, below.shape[0]):
+                    highest = max(highest, below[k, 1])
                 set_height(shape_r, max(0.0, zr - below[below.shape[0] - 1, 1]))
                 for h in range(heights.size):
                     zs = source_z[p] + heights[h]
+                    if mirrors.shape[0] > 0 and hopeless(wavelength, mirrors, kept, zs, path[j, LENGTH], zr):
+                        reflected[n_reflected, h] = 0.0
+                        continue
                     set_height(shape[h], max(0.0, zs - below[0, 1]))
                     for k in range(n):
-                        local[k, :] = edge[e_from + k, :]
-                    n_all = add_hills(below, zs, zr, local, n)
+                        for c in range(edge.shape[1]):
+                            local[k, c] = edge[e_from + k, c]
+                    n_all = add_hills(below, zs, zr, local, n) if highest > min(zs, zr) else n
                     edges, ways = local[:n_all], path[j, WAYS : WAYS + 4]
                     for k in range(n_all):
                         if edges[k, SINE] == 0.0 and edges[k, COSINE] == 0.0:  # no way leads round the ground
