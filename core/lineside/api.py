@@ -10,6 +10,7 @@ from pathlib import Path
 
 from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
+from lineside.engine.grid import grid_axes
 from lineside.engine.kept import Blocks, Kept
 from lineside.engine.key import run_key
 from lineside.engine.plan import Plan, plan
@@ -107,6 +108,7 @@ def assess(
     blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
+    _announce(planned, progress)
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection)
     threads = n_workers(workers)
@@ -127,6 +129,20 @@ def assess(
         planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
     )
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
+
+
+def _announce(planned: Plan, progress: Progress) -> None:
+    """Say what is to come, so that the time it takes can be foreseen."""
+    project, scene = planned.scenes.loaded.project, planned.built.scene
+    grid = project.calculation.grid
+    progress("receivers", 0, len(scene.receivers))
+    if grid is not None:
+        x, y = grid_axes(scene, grid.spacing_m, grid.margin_m)
+        progress("map", 0, len(x) * len(y))
+    if planned.rails.runs.work_dates and project.calculation.rail_state is not None:
+        progress("time line", 0, 1)
+    if project.works:
+        progress("causes", 0, len(scene.receivers))
 
 
 def situation_of(loaded: LoadedProject, selection: Selection, text: str = "") -> Situation:

@@ -6,7 +6,8 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,13 +17,17 @@ from lineside import __version__
 from lineside.errors import LinesideError, PluginError, Problem, ProjectError, ReportError
 
 if TYPE_CHECKING:
-    from lineside.engine.run import Progress
+    from lineside.engine.progress import Progress
 
 #: Exit codes: 0 all well; 1 the project has errors or lacks what is asked for, or a limit of a method was left;
 #: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
 EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
+#: Ctrl-C: 128 + SIGINT, as other programs do.
+EXIT_INTERRUPTED = 130
 #: What reads the output went away (`| head`): 128 + SIGPIPE, as other programs do.
 EXIT_PIPE = 141
+#: Where no terminal is attached, the time that remains is said this often. [s]
+EVERY_S = 10.0
 #: Set to anything, a fault shows where in the code it happened.
 TRACEBACK = "LINESIDE_TRACEBACK"
 
@@ -44,7 +49,7 @@ class Commands(click.Group):
             sys.exit(next((code for kind, code in codes.items() if isinstance(error, kind)), EXIT_PROJECT))
         except KeyboardInterrupt:
             click.echo("lineside: interrupted; files already complete were kept", err=True)
-            sys.exit(130)
+            sys.exit(EXIT_INTERRUPTED)
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             sys.exit(EXIT_PIPE)
@@ -131,23 +136,39 @@ def check(project: Path) -> None:
     help="Levels of one situation instead of the long-term mixture: a date, a state, a month, joined by + "
     "(for example 2026-12-01+dry)",
 )
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    help="Threads that share the work; results do not depend on it [default: one for each processor]",
+)
 @click.option("--quiet", is_flag=True, help="Say nothing but errors")
-def assess(project: Path, out: Path | None, state: str, quiet: bool) -> None:
-    """Assess PROJECT: write results.json, results.nc, tables/ and assessment.pdf."""
+def assess(project: Path, out: Path | None, state: str, workers: int | None, quiet: bool) -> None:
+    """Assess PROJECT: write results.json, results.nc, tables/ and assessment.pdf.
+
+    A run that is stopped goes on where it was when the same command is given again.
+    """
     from lineside import api
+    from lineside.engine.kept import Kept
     from lineside.plugins import Plugins
 
     start = time.perf_counter()
-    progress = _progress(quiet)
     plugins = Plugins.load()
-    assessment = api.assess(project, plugins, progress, state)
-    if not quiet:
-        _failed_plugins()
-        _show(list(assessment.loaded.warnings))
     target = out or (project if project.is_dir() else project.parent) / (
         "out" + f"_{state.replace('+', '_')}" * bool(state)
     )
-    seconds = {**assessment.seconds, **api.render(assessment, target, plugins, progress)}
+    with Kept(target, lambda text: None if quiet else click.echo(text, err=True)) as kept:
+        try:
+            with _progress(quiet) as progress:
+                assessment = api.assess(project, plugins, progress, state, workers, kept)
+                if not quiet:
+                    _failed_plugins()
+                    _show(list(assessment.loaded.warnings))
+                seconds = {**assessment.seconds, **api.render(assessment, target, plugins, progress)}
+        except KeyboardInterrupt:
+            how = "the same command goes on from here" if kept.n_blocks else "nothing is kept yet"
+            click.echo(f"lineside: interrupted; {how}", err=True)
+            sys.exit(EXIT_INTERRUPTED)
+        kept.finish()
     if quiet:
         return
     above = [f for f in assessment.results.findings if f.verdict == "above"]
@@ -160,34 +181,45 @@ def assess(project: Path, out: Path | None, state: str, quiet: bool) -> None:
     click.echo(str(target / "assessment.pdf"))
 
 
-def _progress(quiet: bool) -> Progress:
-    """Progress on stderr: a bar on a terminal, a line per step elsewhere."""
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Progress]:
+    """Progress on stderr: bars on a terminal, lines elsewhere, with the time that remains."""
+    from lineside.engine.progress import Estimate, in_words, silent
+
     if quiet:
-        return lambda step, done, of: None
+        yield silent
+        return
+    estimate = Estimate()
     if not sys.stderr.isatty():
-        return lambda step, done, of: click.echo(f"{step} done", err=True) if done == of else None
+        said = [time.monotonic()]
+
+        def tell(step: str, done: int, of: int) -> None:
+            now, left = estimate.hear(step, done, of), estimate.remaining_s()
+            if now.finished and now.began is not None:
+                click.echo(f"{step} done", err=True)
+            elif left is not None and time.monotonic() - said[0] > EVERY_S:
+                said[0] = time.monotonic()
+                click.echo(f"{step} {100 * done // max(of, 1)} %, {in_words(left)} left in all", err=True)
+
+        yield tell
+        return
     from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, TextColumn
     from rich.progress import Progress as Bars
 
-    bars = Bars(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    tasks: dict[str, Any] = {}
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[left]}"))
+    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+        tasks: dict[str, Any] = {}
 
-    def show(step: str, done: int, of: int) -> None:
-        if step not in tasks:
-            bars.start()
-            tasks[step] = bars.add_task(step, total=of)
-        bars.update(tasks[step], completed=done)
-        if all(task.finished for task in bars.tasks):
-            bars.stop()
+        def show(step: str, done: int, of: int) -> None:
+            estimate.hear(step, done, of)
+            if step not in tasks:
+                tasks[step] = bars.add_task(step, total=max(of, 1), left="")
+            left = estimate.remaining_s()
+            words = "" if left is None or done >= of else f"{in_words(left)} left in all"
+            bars.update(tasks[step], total=max(of, 1), completed=done if of else 1, left=words)
 
-    return show
+        yield show
 
 
 @main.command()

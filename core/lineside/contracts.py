@@ -347,7 +347,10 @@ class PropagationCalculator(Offer):
     def path_loss(
         self, scene: Scene, points: SourcePoints, heights_m: Array, receivers: Receivers, options: Options
     ) -> PathLoss:
-        """Transfer for every pair of point and receiver at each source height above the rails."""
+        """Transfer for every pair of point and receiver at each source height above the rails.
+
+        Called from several threads at once, so compiled kernels let others run beside them and start no threads.
+        """
 
     @abstractmethod
     def state_share(self, favourable: Array) -> Array:
@@ -371,7 +374,9 @@ class PropagationCalculator(Offer):
     def most_transfer(self, scene: Scene, distance_m: Array, options: Options) -> Array | None:
         """Upper bound of the energy ratio of all paths together from a point at a distance in plan; (..., 8).
 
-        Proven from the formulas, whatever lies on the way. None: no bound is known, so that nothing may be left out.
+        Proven from the formulas, whatever lies on the way, for any height and state; it never rises with distance,
+        which counts from the nearest place of the piece of track that a point stands for. None: no bound is known, so
+        that nothing may be left out.
         """
         return None
 

@@ -45,6 +45,7 @@ from lineside.contracts import (
     Validity,
     Verification,
 )
+from lineside.engine.bounds import nearest_m
 from lineside.errors import PluginError
 from lineside.project.site import Receiver
 from lineside.project.vocabulary import ATTRIBUTES
@@ -245,6 +246,41 @@ def _propagation(offer: PropagationCalculator, options: Options, scene: Scene) -
     yield from (f"surface {n!r} has no meaning" for n, (_, said) in offer.surfaces().items() if not said.strip())
     if not 0 < offer.max_piece_ratio(options) <= 1:
         yield "max_piece_ratio() must be above 0, 1 at most"
+    yield from _most_transfer(offer, options, scene)
+
+
+def _most_transfer(offer: PropagationCalculator, options: Options, scene: Scene) -> Iterator[str]:
+    """No pair of point and receiver may pass on more than the bound, if there is one."""
+    distance = np.geomspace(0.01, 1e4, 200)
+    bound = offer.most_transfer(scene, distance, options)
+    if bound is None:
+        return
+    broken = list(_energy("most_transfer()", bound, (distance.size, N_OCTAVES)))
+    yield from broken
+    if broken:
+        return
+    if np.any(np.diff(bound, axis=0) > 0):
+        yield "most_transfer() rises with distance"
+    rng = np.random.default_rng(1)
+    points = _points(small_points(scene), rng.integers(0, len(scene.sections), 40))
+    points = dataclasses.replace(points, length_m=rng.uniform(0.1, 5.0, len(points)))
+    bearing, far = rng.uniform(0.0, 2 * np.pi, 60), 10.0 ** rng.uniform(0.0, 3.5, 60)
+    xy = points.xyz_m[rng.integers(0, len(points), 60), :2] + (far * [np.cos(bearing), np.sin(bearing)]).T
+    z = scene.ground_level_m + 10.0 ** rng.uniform(0.0, 1.5, 60)
+    receivers = Receivers(tuple(map(str, range(60))), np.concatenate([xy, z[:, None]], axis=1))
+    heights = np.array([0.01, 0.5, 4.0])
+    found = offer.path_loss(scene, points, heights, receivers, options)
+    total = found.transfer.copy()
+    if found.reflected is not None:
+        way = found.reflected
+        np.add.at(total, (way.receiver, way.point), way.transfer)
+    nearest = np.stack([nearest_m(points, r) for r in receivers.xyz_m])
+    most = offer.most_transfer(scene, nearest, options)
+    if most is None or most.shape != (*nearest.shape, N_OCTAVES):
+        yield "most_transfer() must give (..., 8) for any shape of distances"
+    elif np.any(total.max(axis=(2, 3)) > most * (1.0 + SAME)):
+        over = 10 * np.log10((total.max(axis=(2, 3)) / most).max())
+        yield f"path_loss() passes on up to {over:.2f} dB more than the bound of most_transfer()"
 
 
 def _rail_state(offer: RailStateCalculator, options: Options) -> Iterator[str]:

@@ -190,11 +190,12 @@ def fit(n_buildings: int, workers: int) -> None:
     for side in (250.0, 500.0, 1000.0):
         x, y = site.axes(10.0, side)
         tracemalloc.start()
-        levels = site.map(x, y, workers)[0]
+        levels = site.map(x, y, 1)[0]
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         own = levels.energy.nbytes + levels.left_out.nbytes
-        print(f"{levels.inside.size} points: {(peak - own) / 1e6:.1f} MB beside the map itself ({own / 1e6:.1f} MB)")
+        beside = (peak - own) / 1e6
+        print(f"{levels.inside.size} points, one worker: {beside:.1f} MB beside the map itself ({own / 1e6:.1f} MB)")
 
 
 def main() -> None:
@@ -214,7 +215,8 @@ def main() -> None:
     print(
         f"{levels.inside.size} points, {asked.buildings} buildings, {workers} worker(s): {seconds:.1f} s; "
         f"{pairs / 1e6:.2f} M pairs, {pairs / seconds / 1e3:.0f} k pairs/s; "
-        f"{levels.inside.sum()} points inside; day {10 * np.log10(free.min()):.1f} to {10 * np.log10(free.max()):.1f} dB"
+        f"{levels.inside.sum()} points inside; "
+        f"day {10 * np.log10(free.min()):.1f} to {10 * np.log10(free.max()):.1f} dB"
     )
     print(f"largest memory in use: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
     if asked.fit:

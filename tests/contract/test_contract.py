@@ -282,6 +282,15 @@ def path_loss(change):  # type: ignore[no-untyped-def]
     return {"path_loss": broken}
 
 
+def spread(distance: Array) -> Array:
+    """Divergence to a receiver at the height of the source."""
+    return np.repeat((1 / (4 * np.pi * distance**2))[..., None], 8, axis=-1)
+
+
+def bound(most):  # type: ignore[no-untyped-def]
+    return {"most_transfer": lambda self, scene, distance_m, options: most(distance_m)}
+
+
 BROKEN_PROPAGATION = {
     "shape": (path_loss(lambda t: t[..., :4]), r"transfer has the shape \(3, 5, 2, 1, 4\)"),
     "nan": (path_loss(lambda t: np.nan * t), "finite and at least 0"),
@@ -291,7 +300,14 @@ BROKEN_PROPAGATION = {
     "ground": ({"source_ground_g": lambda self, form: 2.0}, r"source_ground_g\('ballast'\): G must lie"),
     "surface": ({"surfaces": lambda self: {"meadow": (1.0, "")}}, "surface 'meadow' has no meaning"),
     "ratio": ({"max_piece_ratio": lambda self, options: 0.0}, "max_piece_ratio"),
+    "bound too low": (bound(lambda d: 0.9 * spread(d)), "passes on up to 0.46 dB more than the bound"),
+    "bound rises": (bound(lambda d: np.full((*d.shape, 8), 1e9) + d[..., None]), "rises with distance"),
+    "bound shape": (bound(lambda d: spread(d)[..., :4]), r"most_transfer\(\) has the shape"),
 }
+
+
+def test_a_bound_that_holds_passes() -> None:
+    check_offer(type("Bounded", (Straight,), bound(spread))())
 
 
 @pytest.mark.parametrize("kind", BROKEN_PROPAGATION)

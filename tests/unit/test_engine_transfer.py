@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from engine_parts import Plain, prepared
 from lineside.acoustics.bands import N_THIRDS, Array
 from lineside.api import load_project
-from lineside.contracts import SourceClass
+from lineside.contracts import Options, PathLoss, SourceClass
 from lineside.engine.select import select
 from lineside.engine.transfer import Transfer, compute_transfer
+from lineside.errors import PluginError
 from lineside.plugins import Plugins
 from lineside.scene.build import build_scene
 from sites import straight_site, write_site
@@ -82,3 +86,71 @@ def test_the_horizontal_angle_counts_from_the_track(transfer: Transfer, seen: Ma
     x, y, _ = PLACES[name]
     expected = np.degrees(np.arctan2(abs(y), np.abs(x - seen["x"])))
     np.testing.assert_allclose(seen["phi"][list(PLACES).index(name)], expected, atol=1e-9)
+
+
+def straight(tmp_path, **changes):
+    """Scene, propagation and receivers of a straight track, computed by plain divergence."""
+    task, selection = prepared(straight_site(200.0), tmp_path, Plain(**changes))
+    return task.scene, selection.propagation
+
+
+SOURCE = SourceClass("dipole", 0.5, lambda phi, psi: np.repeat(np.sin(np.radians(phi))[..., None] ** 2, N_THIRDS, -1))
+UP = SourceClass("up", 0.5, lambda phi, psi: np.repeat(np.abs(np.sin(np.radians(psi)))[..., None], N_THIRDS, -1))
+
+
+def test_a_reflected_path_has_a_direction_of_its_own(tmp_path: Path) -> None:
+    scene, propagation = straight(tmp_path, wall=True)
+    _, plain = straight(tmp_path)
+    both, direct = (
+        compute_transfer(scene, p, Options(), (SOURCE, UP), scene.receivers).energy for p in (propagation, plain)
+    )
+    none = SourceClass("round", 0.5)
+    every_way = compute_transfer(scene, plain, Options(), (none,), scene.receivers).energy[:, :, 0]
+    np.testing.assert_allclose(both[:, :, 0], direct[:, :, 0] + every_way / 4 * 0.75)  # sin^2 of 60 degrees
+    points = compute_transfer(scene, plain, Options(), (none,), scene.receivers).points
+    step = scene.receivers.xyz_m[0] - points.xyz_m
+    rise = np.abs(np.sin(np.arctan2(step[:, 2] - 0.5, 2 * np.hypot(step[:, 0], step[:, 1]))))
+    np.testing.assert_allclose(both[0, :, 1], direct[0, :, 1] + every_way[0] / 4 * rise[:, None, None])
+
+
+def test_points_are_asked_for_in_blocks_of_pairs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scene, propagation = straight(tmp_path, wall=True, missing=0.1)
+    whole = compute_transfer(scene, propagation, Options(), (SOURCE,), scene.receivers)
+    assert len(whole.points) > 10 and len(whole.points) % 5
+    monkeypatch.setattr("lineside.engine.transfer.PAIRS_AT_ONCE", 5)
+    parts = compute_transfer(scene, propagation, Options(), (SOURCE,), scene.receivers)
+    np.testing.assert_array_equal(whole.energy, parts.energy)
+    assert whole.left_out is not None and parts.left_out is not None
+    np.testing.assert_array_equal(whole.left_out, parts.left_out)
+
+
+def broken(**changes):
+    def spoil(found: PathLoss) -> PathLoss:
+        assert found.reflected is not None
+        return replace(found, reflected=replace(found.reflected, **changes))
+
+    return spoil
+
+
+N = 3
+WRONG = {
+    "rows": (broken(point=np.zeros(N, int)), "one row each"),
+    "point": (lambda f: replace(f, reflected=replace(f.reflected, point=f.reflected.point + 1)), "not asked for"),
+    "receiver": (lambda f: replace(f, reflected=replace(f.reflected, receiver=f.reflected.receiver - 1)), "not asked"),
+    "index": (lambda f: replace(f, reflected=replace(f.reflected, point=1.0 * f.reflected.point)), "not asked for"),
+    "length": (lambda f: replace(f, reflected=replace(f.reflected, length_m=0 * f.reflected.length_m)), "a length"),
+    "angle": (lambda f: replace(f, reflected=replace(f.reflected, phi_deg=np.nan * f.reflected.phi_deg)), "finite"),
+    "ratio": (lambda f: replace(f, reflected=replace(f.reflected, transfer=-f.reflected.transfer)), "at least 0"),
+    "left out": (lambda f: replace(f, left_out=np.zeros(N)), "left_out"),
+    "left nan": (lambda f: replace(f, left_out=np.full(f.transfer.shape[:2], np.nan)), "left_out"),
+}
+
+
+@pytest.mark.parametrize("kind", WRONG)
+def test_wrong_reflected_paths_stop_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
+    scene, propagation = straight(tmp_path, wall=True)
+    spoil, message = WRONG[kind]
+    sound = Plain.path_loss
+    monkeypatch.setattr(Plain, "path_loss", lambda self, *words: spoil(sound(self, *words)))
+    with pytest.raises(PluginError, match=message):
+        compute_transfer(scene, propagation, Options(), (SOURCE,), scene.receivers)

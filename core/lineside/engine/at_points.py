@@ -8,22 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB, N_OCTAVES, N_THIRDS, Array
 from lineside.acoustics.levels import to_energy
 from lineside.contracts import Options, PathLoss, PropagationCalculator
-from lineside.engine.bounds import most_directed, most_heard, to_leave_out
+from lineside.engine.bounds import most_directed, most_heard, nearest_m, to_leave_out
 from lineside.engine.layers import Layers
 from lineside.engine.transfer import Angles, directed, heights_of, path_loss, share_of, state_shares
-from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
+from lineside.scene.model import BoolArray, IntArray, Receivers, Scene, SourcePoints
 from lineside.scene.points import some_of, source_points
 
 #: Source points may be left out as long as they add less than this to the level of any period, by proof. [dB]
 TOLERANCE_DB = 0.05
 #: Memory for the directivity of paths, which are worked through in batches: the largest arrays here. [bytes]
-MEMORY = 64 * 2**20
+MEMORY = 16 * 2**20
 
 #: A-weighting per third octave: the value of the octave that holds it, (24,).
 A_ENERGY = np.repeat(to_energy(A_WEIGHTING_OCTAVE_DB), 3)
@@ -45,8 +46,8 @@ class Paths:
     """Direct and reflected paths of some receivers, receiver by receiver.
 
     ``first`` (n_receivers + 1,): those of receiver ``r`` are ``first[r]`` to ``first[r + 1] - 1``. ``section``,
-    ``length_m`` of the piece of track, ``bearing_deg`` of its direct path, ``phi_deg``, ``rise_m`` and ``distance_m`` of
-    the path itself (n_paths,); ``transfer`` (n_paths, n_heights, n_states, 8).
+    ``length_m`` of the piece of track, ``bearing_deg`` of its direct path, ``phi_deg``, ``rise_m`` and ``distance_m``
+    of the path itself (n_paths,); ``transfer`` (n_paths, n_heights, n_states, 8).
     """
 
     first: IntArray
@@ -86,7 +87,7 @@ class Listener:
         self.loud = [k for k, c in enumerate(classes) if c.gain is not None]
         self.gain_of = np.array([self.loud.index(k) if k in self.loud else -1 for k in range(len(classes))])
         self.ratio = propagation.max_piece_ratio(options)
-        self.sounds = self.source.any(axis=(1, 2, 3))  # (n_sections,)
+        self.sounds: BoolArray = np.asarray(self.source.any(axis=(1, 2, 3)))  # (n_sections,)
         self._most: Array | None = None
         per_path = 8 * N_THIRDS * (len(self.loud) + 4) + 8 * N_OCTAVES * len(self.heights) * len(propagation.states)
         self.paths_at_once = max(1, MEMORY // per_path)
@@ -163,7 +164,7 @@ class Listener:
 
     def _most_heard(self, points: SourcePoints, receiver: Receivers) -> Array:
         """Upper bound of what each point adds, (n_points, n_rows); nan where none is known."""
-        distance = np.hypot(*(receiver.xyz_m[0, :2] - points.xyz_m[:, :2]).T)
+        distance = nearest_m(points, receiver.xyz_m[0])
         n_rows = self.source.shape[2]
         out = np.zeros((len(points), n_rows))
         for scene, share in zip(self.around, self.shares, strict=True):
@@ -215,7 +216,7 @@ class Listener:
 
 def _together(receivers: Receivers, batch: Sequence[tuple[int, SourcePoints]], found: Sequence[PathLoss]) -> Paths:
     """All paths of a batch in one set of arrays."""
-    parts: list[tuple[Array, ...]] = []
+    parts: list[tuple[Any, ...]] = []
     for (r, points), loss in zip(batch, found, strict=True):
         angles, far = Angles.of(points, receivers.only(r)), loss.reflected
         bearing, phi, distance, rise = (

@@ -14,6 +14,8 @@ from lineside.scene.model import IntArray, SourcePoints
 #: Step of the angles at which the largest directivity is looked for, and what is put on top for angles between them.
 STEP_DEG = 1.0
 BETWEEN = 1.05
+#: Distances below this count as this. [m]
+NEAREST_M = 0.01
 #: Points are left out on a first guess of the level: this share of its upper bound.
 GUESS = 0.1
 #: Fewer points than this share are not worth leaving out.
@@ -33,6 +35,12 @@ def most_directed(source_class: SourceClass) -> Array:
     if source_class.gain is None:
         return np.ones(N_THIRDS)
     return _most(source_class, source_class.gain)
+
+
+def nearest_m(points: SourcePoints, receiver_xy: Array) -> Array:
+    """Distance in plan to the nearest place of the piece of track that each point stands for, or less, (n_points,)."""
+    distance = np.hypot(points.xyz_m[:, 0] - receiver_xy[0], points.xyz_m[:, 1] - receiver_xy[1])
+    return np.maximum(distance - 0.5 * points.length_m, NEAREST_M)
 
 
 def most_heard(most: Array, power: Array, points: SourcePoints) -> Array:

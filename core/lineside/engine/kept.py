@@ -14,9 +14,9 @@ import os
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -60,7 +60,7 @@ class KeptBlocks(Blocks):
 
     def load(self, name: str) -> Mapping[str, Array] | None:
         try:
-            with np.load(self.folder / f"{name}.npz", allow_pickle=False) as file:
+            with (self.folder / f"{name}.npz").open("rb") as data, np.load(data, allow_pickle=False) as file:
                 return {key: file[key] for key in file.files}
         except (FileNotFoundError, ValueError, EOFError, zipfile.BadZipFile):
             return None
@@ -69,10 +69,10 @@ class KeptBlocks(Blocks):
         path = self.folder / f"{name}.npz"
         part = path.with_suffix(".part")
         with part.open("wb") as file:
-            np.savez(file, **arrays)
+            np.savez(file, **dict[str, Any](arrays))
             file.flush()
             os.fsync(file.fileno())
-        os.replace(part, path)
+        part.replace(path)
 
 
 class Kept:
@@ -82,12 +82,14 @@ class Kept:
     ----------
     out : Path
         The output folder.
+    say : callable
+        Told what is found there.
     """
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, say: Callable[[str], None] = lambda text: None) -> None:
         self.out = out
+        self.say = say
         self.folder = out / FOLDER
-        self.removed = 0  # unfinished runs with another key that were removed
         self.blocks: KeptBlocks | None = None
         self._lock: BinaryIO | None = None
         self._made: list[Path] = []
@@ -98,7 +100,7 @@ class Kept:
     def __exit__(self, *_: object) -> None:
         if self._lock is None:
             return
-        if self.blocks is not None and not any(self.blocks.folder.iterdir()):
+        if not self.n_blocks:
             self.finish()
         self._lock.close()
         self._lock = None
@@ -125,8 +127,10 @@ class Kept:
         for other in self.folder.iterdir():
             if other.is_dir() and other.name != key:
                 shutil.rmtree(other, ignore_errors=True)
-                self.removed += 1
+                self.say(f"an unfinished run of another state of the project or program was removed from {self.folder}")
         self.blocks = KeptBlocks(self.folder / key)
+        if self.n_blocks:
+            self.say(f"going on with an unfinished run, {self.n_blocks} blocks of which are kept in {self.folder}")
         return self.blocks
 
     def finish(self) -> None:

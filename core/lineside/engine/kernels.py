@@ -42,9 +42,16 @@ def by_section(energy: Array, weight: Array, section: IntArray, out: Array) -> N
 
 @_jit
 def add_paths(
-    first: IntArray, transfer: Array, height: IntArray, gain: Array, gain_of: IntArray, weight: Array, section: IntArray,
-    source: Array, out: Array,
-) -> None:  # fmt: skip
+    first: IntArray,
+    transfer: Array,
+    height: IntArray,
+    gain: Array,
+    gain_of: IntArray,
+    weight: Array,
+    section: IntArray,
+    source: Array,
+    out: Array,
+) -> None:
     """Add what receivers hear by paths, A-weighted and per period.
 
     Parameters
@@ -86,6 +93,46 @@ def add_paths(
                             emitted += source[section[p], k, n, t] * directed
                         total += emitted * mixed[n, b]
                     out[r, n] += total
+
+
+@_jit
+def heard_power(
+    power: Array, rows: IntArray, section: IntArray, energy: Array, points: IntArray, band: Array, out: Array
+) -> None:
+    """Weighted sum over classes and bands of what rows of traffic at points make heard.
+
+    ``power`` (n_rows, n_sections, n_classes, 24); ``section`` of each point; ``energy`` (n_receivers, n_points,
+    n_classes, n_states, 24); ``band`` (24,) weights; ``out`` (n_receivers, n_states, rows.size, points.size).
+    """
+    n_receivers, _, n_classes, n_states, n_bands = energy.shape
+    for r in range(n_receivers):
+        for i in range(points.size):
+            p = points[i]
+            for v in range(rows.size):
+                for s in range(n_states):
+                    total = 0.0
+                    for k in range(n_classes):
+                        for t in range(n_bands):
+                            total += power[rows[v], section[p], k, t] * energy[r, p, k, s, t] * band[t]
+                    out[r, s, v, i] = total
+
+
+@_jit
+def exposure(pass_energy: Array, transfer: Array, stretch: IntArray, out: Array) -> None:
+    """Exposure of passes by stretch and octave at one receiver.
+
+    ``pass_energy`` (n_periods, n_mechanisms, n_services, n_sections, n_classes, 24); ``transfer`` (n_sections,
+    n_classes, n_periods, 24); ``stretch`` (n_sections,); ``out`` (n_mechanisms, n_services, n_stretches, n_periods, 8),
+    zero at first.
+    """
+    n_periods, n_mechanisms, n_services, n_sections, n_classes, n_bands = pass_energy.shape
+    for n in range(n_periods):
+        for m in range(n_mechanisms):
+            for s in range(n_services):
+                for c in range(n_sections):
+                    for k in range(n_classes):
+                        for t in range(n_bands):
+                            out[m, s, stretch[c], n, t // 3] += pass_energy[n, m, s, c, k, t] * transfer[c, k, n, t]
 
 
 @_jit

@@ -36,16 +36,12 @@ def pass_exposure(scene: Scene, emission: Emission, by_section: Array) -> PassEx
     -------
     PassExposure
     """
-    order = np.argsort(scene.sections.stretch, kind="stable")
-    stretch = scene.sections.stretch[order]
-    start = np.flatnonzero(np.diff(stretch, prepend=-1))
+    from lineside.engine.kernels import exposure
+
     n_periods, n_mechanisms, n_services = emission.pass_energy.shape[:3]
     energy = np.zeros((len(by_section), n_mechanisms, n_services, len(scene.stretches), n_periods, 8))
-    source = [emission.pass_energy[n][:, :, order] for n in range(n_periods)]
-    for r, transfer in enumerate(by_section[:, order]):
-        by_period = [(source[n] * transfer[None, None, :, :, n]).sum(axis=3) for n in range(n_periods)]
-        exposure = np.stack(by_period, axis=3)
-        energy[r][:, :, stretch[start]] = thirds_to_octaves(np.add.reduceat(exposure, start, axis=2))
+    for r, transfer in enumerate(by_section):
+        exposure(emission.pass_energy, transfer, scene.sections.stretch, energy[r])
     return PassExposure(energy)
 
 

@@ -95,8 +95,11 @@ def _rows(scene: Scene, service: int, standing: bool) -> IntArray:
 
 def _heard_power(scene: Scene, emission: Emission, transfer: Transfer, rows: IntArray, points: IntArray) -> Array:
     """A-weighted mean square at receivers from vehicles at points, (n_receivers, n_states, n_rows, n_points)."""
-    power = emission.power[np.ix_(rows, transfer.points.section[points])]
-    return np.einsum("vpkt,rpkst,t->rsvp", power, transfer.energy[:, points], _A_ENERGY, optimize=True)
+    from lineside.engine.kernels import heard_power
+
+    out = np.empty((len(transfer.energy), len(transfer.states), rows.size, points.size))
+    heard_power(emission.power, rows, transfer.points.section, transfer.energy, points, _A_ENERGY, out)
+    return out
 
 
 def _difference(running: Array, chainage: Array, low: Array, high: Array) -> Array:

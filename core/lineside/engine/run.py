@@ -35,6 +35,7 @@ from lineside.scene.points import source_points
 #: Listed receivers that are computed and kept together.
 RECEIVERS_AT_ONCE = 4
 
+
 @dataclass(frozen=True, eq=False)
 class Task:
     """What is to be computed.

@@ -169,7 +169,7 @@ def compute_transfer(
             if source_class.gain is not None:
                 rise = angles.rise_m[far.receiver, far.point]
                 thirds *= directed(source_class, far.phi_deg, rise, far.length_m)[:, None, :]
-            np.add.at(energy, (far.receiver, far.point, k), thirds)
+            np.add.at(energy[:, :, k], (far.receiver, far.point), thirds)
     share = state_shares(scene, propagation, angles.bearing_deg)
     return Transfer(points=points, states=loss.states, energy=energy, share=share, left_out=loss.left_out)
 
@@ -201,10 +201,9 @@ def path_loss(
     ]
     left_out = None
     if any(part.left_out is not None for part in parts):
-        shape = (len(receivers), at_once)
-        left_out = np.concatenate(
-            [np.zeros(shape) if part.left_out is None else part.left_out for part in parts], axis=1
-        )[:, : len(points)]
+        none = np.zeros((len(receivers), at_once))
+        each = [none if part.left_out is None else part.left_out for part in parts]
+        left_out = np.concatenate(each, axis=1)[:, : len(points)]
     return PathLoss(
         states=propagation.states,
         transfer=np.concatenate([part.transfer for part in parts], axis=1),

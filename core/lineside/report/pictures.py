@@ -143,7 +143,9 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
     )
     legend = clean(maps.legend_words(name, None, results.situation, grid.height_m, results, strings))
     picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings), results.sections)
-    return _figure(figure_id, caption, alt, picture, strings("results.map_note", spacing=number(grid.spacing_m)))
+    note = strings("results.map_note", spacing=number(grid.spacing_m))
+    note += strings("results.map_inside") if grid.n_inside else ""
+    return _figure(figure_id, caption, alt, picture, note)
 
 
 def _spectra(results: Results, strings: Strings) -> Figure:

@@ -32,6 +32,7 @@ from lineside.results.causes import situation
 from lineside.results.conditions import conditions
 from lineside.results.facades import AtFacades, describe_facades, receivers_of_buildings
 from lineside.results.findings import Question, find
+from lineside.results.left_out import largest_left_out_db, left_out_db, left_out_notes
 from lineside.results.maps import MapPlan, describe_maps, describe_sections
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
@@ -76,7 +77,7 @@ def assemble(
         receivers=[_receiver(k, project, built, computed, hours) for k in range(len(scene.receivers))],
         findings=findings,
         uncertainty=uncertainty,
-        notes=_notes(planned, selection),
+        notes=_notes(planned, selection, computed),
         grid=grid,
         maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
         sections=describe_sections(maps, cuts, site, scene, hours),
@@ -173,6 +174,7 @@ def _receiver(k: int, project: Project, built: BuiltScene, computed: Computed, h
             }
             for n, (_, name) in enumerate(computed.single_states)
         },
+        left_out_db=left_out_db(energies.period[k], energies.left_out[k]),
         passes=[
             model.Pass(
                 service=service,
@@ -230,6 +232,8 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
         x=[round(float(x + built.scene.origin[0]), 3) for x in levels.x_m],
         y=[round(float(y + built.scene.origin[1]), 3) for y in levels.y_m],
         levels_db={name: [[_grid_level(e) for e in row] for row in array] for name, array in by_quantity.items()},
+        left_out_db=largest_left_out_db(levels.energy, levels.left_out),
+        n_inside=int(levels.inside.sum()),
     )
 
 
@@ -238,7 +242,7 @@ def _grid_level(energy: float) -> float | None:
     return None if found is None else round(found, 2)
 
 
-def _notes(planned: Plan, selection: Selection) -> list[model.NoteUsed]:
+def _notes(planned: Plan, selection: Selection, computed: Computed) -> list[model.NoteUsed]:
     loaded, built, rails = planned.scenes.loaded, planned.built, planned.rails.runs.runs
     scene = built.scene
     out: list[tuple[Literal["validity", "assumption", "warning"], str, str, str]] = []
@@ -249,6 +253,7 @@ def _notes(planned: Plan, selection: Selection) -> list[model.NoteUsed]:
         (n.kind, propagation.name, n.text, str(n.standing))
         for n in propagation.notes(scene, selection.propagation_options)
     ]
+    out += [(n.kind, propagation.name, n.text, str(n.standing)) for n in left_out_notes(computed, scene)]
     if selection.rail_state is not None:
         wear, options = selection.rail_state
         out += [(n.kind, wear.name, n.text, str(n.standing)) for n in wear.notes(rails, options)]

@@ -283,6 +283,11 @@ class ReceiverResult(Part):
         "forecast's calculators; every other condition as in the situation",
     )
     passes: list[Pass]
+    left_out_db: Level = Field(
+        default=0.0,
+        description="Paths that were not computed add at most this to the level of any period; null: not known, as "
+        "nothing else is heard",
+    )
 
 
 class FacadeReceiverColumns(Part):
@@ -589,6 +594,12 @@ class Grid(Part):
     x: list[float]
     y: list[float]
     levels_db: dict[str, list[list[Level]]] = Field(description="quantity -> rows along y, entries along x")
+    left_out_db: float = Field(
+        default=0.0, description="Paths that were not computed add at most this to the level of any point and period"
+    )
+    n_inside: int = Field(
+        default=0, description="Points inside buildings, which have the lowest level of the points outside near them"
+    )
 
 
 class MapLimit(Part):

@@ -301,11 +301,11 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
             "dB re 1 pW/m",
             "Mean sound power per metre of track",
         )
-        _variable(
+        _levels(
             file,
             "transfer_db",
             ("receiver", "section", "source_class", "period", "third_octave"),
-            to_db(computed.receivers.transfer),
+            computed.receivers.transfer,
             "dB re (20 uPa)^2/(1 pW/m)",
             "Long-term transfer, directivity included",
         )
@@ -344,6 +344,14 @@ def _axis(file: Any, name: str, values: Sequence[Any] | np.ndarray, unit: str = 
     file.createDimension(name, len(values))
     array = values if isinstance(values, np.ndarray) else np.array(list(values), dtype=object)
     _variable(file, name, (name,), array, unit, name)
+
+
+def _levels(file: Any, name: str, dims: tuple[str, ...], energy: np.ndarray, unit: str, meaning: str) -> None:
+    """A variable of levels, written row by row: it may be larger than the memory."""
+    variable = file.createVariable(name, "f8", dims, zlib=True)
+    for k, row in enumerate(energy):
+        variable[k] = to_db(row)
+    variable.long_name, variable.units = meaning, unit
 
 
 def _variable(file: Any, name: str, dims: tuple[str, ...], values: np.ndarray, unit: str, meaning: str) -> None:

@@ -29,7 +29,7 @@ def place(chainage: Array, xyz: Array, unit: Array, first: int, last: int, at: f
 
     The track has the vertices ``first`` to ``last - 1``; ``unit[k]`` points from vertex k to the next one.
     """
-    j = first + np.searchsorted(chainage[first:last], at, side="right") - 1
+    j = first + int(np.searchsorted(chainage[first:last], at, side="right")) - 1
     k = min(max(j, first), last - 2)
     x = min(max(at, chainage[first]), chainage[last - 1])
     for c in range(3):

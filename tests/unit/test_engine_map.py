@@ -1,0 +1,186 @@
+"""Levels at points of a map: they depend on the place alone, and on what was proven to matter."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from engine_parts import Plain, prepared
+from lineside.acoustics.levels import to_db
+from lineside.engine.at_points import PointLevels
+from lineside.engine.grid import fill_inside, grid_levels, inside_buildings
+from lineside.engine.levels import heard
+from lineside.engine.run import compute, line_power, listener, long_term
+from lineside.scene.model import Buildings, Receivers
+from lineside.small_scene import small_scene
+from sites import straight_site
+
+SITE = straight_site(600.0)
+SITE["barriers"] = [{"id": "B", "height_m": 3.0, "surface": "absorbing", "line": [[-80, 10], [60, 10]]}]
+SITE["ground_areas"] = [{"id": "pond", "g": 0.0, "polygon": [[-50, 40], [90, 40], [90, 80], [-50, 80]]}]
+SITE["receivers"] += [
+    {"id": f"R{k}", "position": [30.0 * k, 20.0 + 25 * k], "height_m": 4.0, "use": "other", "area": None}
+    for k in range(6)
+]
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory):
+    return prepared(SITE, tmp_path_factory.mktemp("site"))
+
+
+def axes(task, x, y):
+    return np.asarray(x) - task.scene.origin[0], np.asarray(y) - task.scene.origin[1]
+
+
+def test_a_point_of_the_map_hears_what_a_receiver_hears_there(site):
+    task, selection = site
+    levels = compute(task, selection).receivers
+    found = listener(task, selection).at(task.scene.receivers)
+    np.testing.assert_allclose(to_db(found.energy), to_db(levels.period), rtol=0, atol=1e-9)
+    power = line_power(task.scene, task.emission.mean)
+    slow = heard(long_term(task, selection, task.scene.receivers), power)
+    np.testing.assert_allclose(to_db(found.energy), to_db(slow), rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("weather", ["favourable", "homogeneous"])
+def test_one_state_of_the_weather_may_prevail(site, weather):
+    task, selection = replace(site[0], weather=weather), site[1]
+    found = listener(task, selection).at(task.scene.receivers)
+    np.testing.assert_allclose(to_db(found.energy), to_db(compute(task, selection).receivers.period), atol=1e-9)
+
+
+def test_a_level_depends_on_nothing_but_its_place(site):
+    task, selection = site
+    at = listener(task, selection).at
+    x, y = axes(task, np.arange(-200.0, 200.0, 10.0), np.arange(-100.0, 140.0, 10.0))
+    whole = grid_levels(task.scene, at, x, y, 4.0).energy
+    part = grid_levels(task.scene, at, x[7:31], y[3:20], 4.0).energy
+    np.testing.assert_array_equal(whole[:, 3:20, 7:31], part)
+    alone = at(Receivers(("P",), np.array([[x[9], y[5], 4.0]]))).energy[0]
+    np.testing.assert_array_equal(whole[:, 5, 9], alone)
+
+
+@pytest.mark.parametrize("workers", [2, 3, 5])
+def test_the_number_of_workers_changes_no_bit(site, workers):
+    task, selection = site
+    one, many = (compute(task, selection, workers=n).receivers for n in (1, workers))
+    for name in type(one).__dataclass_fields__:
+        np.testing.assert_array_equal(getattr(one, name), getattr(many, name), err_msg=name)
+    x, y = axes(task, np.arange(-200.0, 200.0, 10.0), np.arange(-100.0, 140.0, 10.0))
+    at = listener(task, selection).at
+    maps = [grid_levels(task.scene, at, x, y, 4.0, workers=n).energy for n in (1, workers)]
+    np.testing.assert_array_equal(*maps)
+
+
+def test_small_batches_change_nothing(site):
+    task, selection = site
+    whole, parts = listener(task, selection), listener(task, selection)
+    parts.paths_at_once = 1
+    np.testing.assert_array_equal(whole.at(task.scene.receivers).energy, parts.at(task.scene.receivers).energy)
+
+
+def test_reflected_paths_add_with_a_direction_and_a_height_of_their_own(tmp_path):
+    # a quarter of the energy again, of which the horizontal directivity at 60 degrees takes a quarter
+    site = straight_site(300.0)
+    found = {}
+    for wall in (False, True):
+        task, selection = prepared(site, tmp_path / str(wall), Plain(wall=wall))
+        found[wall] = compute(task, selection).receivers.period, listener(task, selection).at(task.scene.receivers)
+    for period, at in found.values():
+        np.testing.assert_allclose(at.energy, period, rtol=1e-12)
+    assert np.all(found[True][0] > 1.05 * found[False][0])
+    assert np.all(found[True][0] < 1.6 * found[False][0])
+
+
+FAR = straight_site(20000.0)
+FAR["receivers"] = [
+    {"id": f"R{k}", "position": [10.0 * k, 12.0 + 9 * k], "height_m": 4.0, "use": "other", "area": None}
+    for k in range(4)
+]
+
+
+def test_what_is_left_out_stays_below_the_bound(tmp_path):
+    task, selection = prepared(FAR, tmp_path, Plain())
+    exact = listener(task, selection).at(task.scene.receivers).energy
+    calculator = Plain(bounded=True)
+    cut = listener(task, replace(selection, propagation=calculator))
+    found = cut.at(task.scene.receivers)
+    everything = Plain()
+    listener(task, replace(selection, propagation=everything)).at(task.scene.receivers)
+    assert calculator.pairs < 0.9 * everything.pairs
+    assert np.all(found.energy[:3] < exact[:3])  # at the last one too little would be saved
+    assert np.all(exact <= (found.energy + found.left_out) * (1 + 1e-12))
+    assert 0.001 < to_db(1 + found.left_out / found.energy).max() <= 0.05
+
+
+def test_where_the_bound_is_far_too_high_everything_is_computed(tmp_path):
+    # behind the shadow next to nothing arrives, so that the bound of what was left out outweighs what was found
+    task, selection = prepared(FAR, tmp_path, Plain(shadow=25.0))
+    exact = listener(task, selection).at(task.scene.receivers).energy
+    found = listener(task, replace(selection, propagation=Plain(shadow=25.0, bounded=True))).at(task.scene.receivers)
+    np.testing.assert_allclose(found.energy[2:], exact[2:], rtol=1e-12)
+    assert np.all(found.left_out[2:] == 0)
+    assert np.all(found.left_out[:2] > 0)
+
+
+def test_what_the_calculator_leaves_out_is_known(tmp_path):
+    task, selection = prepared(straight_site(300.0), tmp_path, Plain(missing=0.01))
+    found = compute(task, selection).receivers
+    share = found.left_out / found.period
+    # the bound takes the loudest direction of each source, and so lies above the share that is really missing
+    assert np.all(share >= 0.01) and np.all(share < 0.05)
+    at = listener(task, selection).at(task.scene.receivers)
+    np.testing.assert_allclose(at.left_out, found.left_out, rtol=1e-9)
+    assert np.all(compute(task, replace(selection, propagation=Plain())).receivers.left_out == 0)
+
+
+SQUARE = Buildings(
+    ids=("A", "B"),
+    xy_m=np.array([[10.0, 10], [30, 10], [30, 30], [10, 30], [62.0, 10], [68, 10], [68, 16], [62, 16]]),
+    start=np.array([0, 4, 8]),
+    base_z_m=np.zeros(2),
+    top_z_m=np.full(2, 8.0),
+    absorption=np.zeros((2, 8)),
+)
+
+
+def test_points_inside_buildings_take_the_lowest_level_nearby():
+    x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
+    inside = inside_buildings(SQUARE, x, y)
+    assert {tuple(p) for p in np.argwhere(inside)} == {(j, i) for j in (3, 4, 5) for i in (3, 4, 5)} | {(3, 13)}
+    gx, gy = np.meshgrid(x, y)
+    energy = np.stack([1000.0 - 2 * gx - gy, gx + gy])
+    left_out = 0.001 * energy
+    energy[:, inside] = np.nan
+    before = energy.copy()
+    fill_inside(energy, left_out, inside, x, y)
+    np.testing.assert_array_equal(energy[:, ~inside], before[:, ~inside])
+    assert np.isfinite(energy).all()
+    # the small house: nearest points 5 m off, so that those up to 12.5 m off are nearby
+    near = np.hypot(gx - 65, gy - 15) <= 12.5
+    assert energy[0][3, 13] == before[0][near & ~inside].min()
+    assert energy[1][3, 13] == before[1][near & ~inside].min()
+    # the middle of the large one: the nearest outside 10 m off, nearby up to 17.5 m
+    near = np.hypot(gx - 20, gy - 20) <= 17.5
+    assert energy[0][4, 4] == before[0][near & ~inside].min()
+    assert left_out[1][4, 4] == pytest.approx(0.001 * energy[1][4, 4])
+
+
+def test_points_inside_are_not_asked_for():
+    asked = []
+
+    scene = replace(small_scene(), buildings=SQUARE, ground_level_m=1.0, period_names=("day",))
+
+    def at(receivers):
+        asked.append(receivers.xyz_m)
+        return PointLevels(np.ones((len(receivers), 1)), np.zeros((len(receivers), 1)))
+
+    x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
+    levels = grid_levels(scene, at, x, y, 4.0)
+    places = np.concatenate(asked)
+    assert len(places) == levels.inside.size - levels.inside.sum() == 21 * 11 - 10
+    assert np.all(places[:, 2] == 5.0)
+    assert np.all(levels.energy == 1.0)
