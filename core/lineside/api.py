@@ -116,7 +116,7 @@ def assess(
     layers = maps.layers if maps is not None else None
     computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
     cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
-    at_facades = compute_facades(planned, selection, progress)
+    at_facades = compute_facades(planned, selection, progress, threads, blocks)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)

@@ -381,4 +381,5 @@ def _points(points: SourcePoints, order: Any) -> SourcePoints:
 
 
 def _receivers(receivers: Receivers) -> Receivers:
-    return Receivers(receivers.ids[::-1], receivers.xyz_m[::-1])
+    wall = None if receivers.wall is None else receivers.wall[::-1]
+    return Receivers(receivers.ids[::-1], receivers.xyz_m[::-1], wall)

@@ -10,13 +10,14 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from lineside.figures import charts, class_colours, level_map, marks, place, section_chart
 from lineside.figures.labels import Placer, overlap_mm2, text_size_mm
 from lineside.figures.site_map import site_map
 from lineside.figures.style import LINES, TEXT_WIDTH_MM
 from lineside.report.strings import Strings
-from lineside.results.model import CutBarrier, CutBuilding, CutTrack, MapResult, SectionResult
+from lineside.results.model import BuildingInfo, CutBarrier, CutBuilding, CutTrack, MapResult, SectionResult
 
 FIXTURE = runpy.run_path(str(Path(__file__).with_name("report_fixture.py")))
 RESULTS = FIXTURE["build_results"](10)
@@ -281,3 +282,31 @@ def test_settings_of_the_users_own_do_not_change_a_figure() -> None:
     plain = drawn()
     with matplotlib.rc_context({"lines.linestyle": ":", "axes.facecolor": "red", "svg.image_inline": False}):
         assert drawn() == plain
+
+
+def test_buildings_are_drawn_with_courtyards_and_ids_and_those_with_receivers_are_in_view() -> None:
+    """A block with a courtyard and a house far off: the latter is in view only if it has receivers."""
+    outer, yard = [(0, 0), (40, 0), (40, 30), (0, 30)], [(10, 10), (10, 20), (30, 20), (30, 10)]
+    far = [(3000, 0), (3010, 0), (3010, 10), (3000, 10)]
+    own = {"use": "dwelling", "area": None, "height_m": 9, "top_z_m": 9, "floors": 3, "absorption": [0.2] * 8}
+    own.update(dwellings=0, persons=0)
+    block = BuildingInfo(id="Block 7", name="x", rings=[outer, yard], **own)
+    house = BuildingInfo(id="Far", name="y", rings=[far], **own)
+    site = RESULTS.site.model_copy(update={"buildings": [block, house]})
+    svg = labels(site_map(site, RESULTS.receivers, STRINGS).svg)
+    assert "Block 7" in svg and "building" in svg and "Far" not in svg
+    assert "building" not in labels(site_map(RESULTS.site, RESULTS.receivers, STRINGS).svg)
+    sheet = place.new_sheet(place.choose_view(site, RESULTS.receivers))
+    place.draw_buildings(sheet, site, STRINGS, names=False)
+    canvas = FigureCanvasAgg(sheet.figure)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())
+
+    def colour(x: float, y: float) -> tuple[int, ...]:
+        column, row = sheet.axes.transData.transform((x, y))
+        return tuple(pixels[len(pixels) - 1 - int(row), int(column), :3].tolist())
+
+    filled = tuple(int(place.BUILDING[k : k + 2], 16) for k in (1, 3, 5))
+    assert colour(20, 15) == (255, 255, 255) and colour(5, 15) == filled == colour(35, 15)
+    seen = site.model_copy(update={"buildings": [block, house.model_copy(update={"n_receivers": 3})]})
+    assert place.choose_view(seen, RESULTS.receivers).x_max > 3010 > place.choose_view(site, RESULTS.receivers).x_max

@@ -1,37 +1,41 @@
-"""Long-term levels at the receivers on facades: building by building, without single passes, spectra and parts."""
+"""Long-term levels at the receivers on facades: as on maps, without single passes, spectra and parts."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import Window
-from lineside.engine.emission import Emission
-from lineside.engine.levels import heard, period_hours
-from lineside.engine.run import Progress, Task, long_term, silent
+from lineside.engine.grid import line_power
+from lineside.engine.kept import Blocks
+from lineside.engine.layers import Layers, layer_of
+from lineside.engine.pool import each
+from lineside.engine.progress import Progress, silent
+from lineside.engine.run import Task, listener
 from lineside.engine.select import Selection
 from lineside.scene.facades import FacadePoints
-from lineside.scene.model import IntArray, Receivers, Scene
+from lineside.scene.model import Receivers
 
-#: Receivers that share source points: those of one building, but no more than these, so that memory stays bounded.
-BLOCK = 48
+#: Receivers that are computed and kept together.
+BLOCK = 64
 
 
 @dataclass(frozen=True, eq=False)
 class FacadeLevels:
     """A-weighted mean squares re (20 uPa)^2.
 
-    ``period`` (n_receivers, n_periods) and ``windows`` (n_receivers, n_windows) at the facades; ``front``
-    (n_front, n_periods) 2 m in front of them.
+    ``period`` (n_receivers, n_periods) and ``windows`` (n_receivers, n_windows) at the facades, ``front``
+    (n_front, n_periods) 2 m in front of them; ``left_out`` (n_receivers, n_periods): upper bound of what was left out
+    at the facades.
     """
 
     period: Array
     windows: Array
     front: Array
+    left_out: Array
 
 
 def facade_levels(
@@ -40,67 +44,63 @@ def facade_levels(
     points: FacadePoints,
     windows: Sequence[Window] = (),
     progress: Progress = silent,
+    workers: int = 1,
+    blocks: Blocks | None = None,
 ) -> FacadeLevels:
-    """Levels of a task at receivers on facades; those of a building do not depend on the other buildings chosen.
+    """Levels of a task at receivers on facades; each depends on nothing but its place.
 
     Parameters
     ----------
     windows : sequence of Window
         Clock hours over which levels are averaged besides the periods.
+    workers : int
+        Threads that share the work; no number depends on it.
+    blocks : Blocks, optional
+        Where finished blocks are kept, in case the run is stopped.
     """
-    scene, emission = task.scene, task.emission.mean
-    hours = [period_hours(scene, n) for n in range(len(scene.period_names))] + [w.hours() for w in windows]
-    powers = [power_over(scene, emission, h) for h in hours]
+    blocks = blocks or Blocks()
+    layers = _with_windows(layer_of(task), task, windows)
+    hear = listener(layers, selection)
+    n_near, n = len(points), len(points) + len(points.front)
+    shape = (n, len(layers), len(task.scene.period_names))
+    energy, left_out = np.zeros(shape), np.zeros(shape)
+    # the receivers at the walls first, then those in front of them
+    todo = [
+        (of, start, min(start + BLOCK, len(receivers)))
+        for of, receivers in enumerate((points.receivers, points.front))
+        for start in range(0, len(receivers), BLOCK)
+    ]
 
-    def levels(receivers: Receivers) -> Array:
-        way = long_term(task, selection, receivers)
-        return np.stack([heard(way, power).sum(axis=1) for power in powers], axis=1)
+    def one(piece: tuple[int, int, int]) -> None:
+        of, start, stop = piece
+        name = f"facades-{of}-{start}"
+        receivers: Receivers = points.front if of else points.receivers
+        known = blocks.load(name)
+        if known is None:
+            found = hear.at(receivers.part(start, stop))
+            known = {"energy": found.energy, "left_out": found.left_out}
+            blocks.save(name, known)
+        rows = slice(start + of * n_near, stop + of * n_near)
+        energy[rows] = known["energy"].reshape(-1, *shape[1:])
+        left_out[rows] = known["left_out"].reshape(-1, *shape[1:])
 
-    near = _blocks(points.building)
-    far = _blocks(points.building[points.front_of])
-    n = len(near) + len(far)
-    at_walls = _all(points.receivers, near, levels, lambda k: progress("facades", k, n))
-    in_front = _all(points.front, far, levels, lambda k: progress("facades", len(near) + k, n))
-    n_periods = len(scene.period_names)
+    progress("facades", 0, n)
+    each(todo, one, workers, lambda k: progress("facades", min(k * BLOCK, n) if k < len(todo) else n, n))
     return FacadeLevels(
-        at_walls.reshape(-1, len(hours))[:, :n_periods],
-        at_walls.reshape(-1, len(hours))[:, n_periods:],
-        in_front.reshape(-1, len(hours))[:, :n_periods],
+        period=energy[:n_near, 0],
+        windows=energy[:n_near, 1:].sum(axis=2),
+        front=energy[n_near:, 0],
+        left_out=left_out[:n_near, 0],
     )
 
 
-def _all(
-    receivers: Receivers,
-    blocks: Sequence[tuple[int, int]],
-    levels: Callable[[Receivers], Array],
-    told: Callable[[int], None],
-) -> Array:
-    out = []
-    for k, (start, stop) in enumerate(blocks, start=1):
-        out.append(levels(receivers.part(start, stop)))
-        told(k)
-    return np.concatenate(out) if out else np.empty(0)
-
-
-def _blocks(building: IntArray) -> list[tuple[int, int]]:
-    """Rows [start, stop) that are computed together: of one building, in blocks of equal size."""
-    ends = [0, *(np.flatnonzero(np.diff(building)) + 1).tolist(), len(building)]
-    out = []
-    for low, high in pairwise(ends):
-        n = -(-(high - low) // BLOCK)
-        out += list(pairwise([low + (high - low) * k // n for k in range(n + 1)])) if n else []
-    return out
-
-
-def power_over(scene: Scene, emission: Emission, hours: IntArray) -> Array:
-    """Mean sound power per metre over clock hours, by the period whose propagation holds in them.
-
-    Returns
-    -------
-    ndarray, (n_periods, n_sections, n_classes, 24)
-        Re 1 pW/m; the sum over periods of what is heard of it is the mean over the hours.
-    """
-    passes = np.zeros((len(scene.period_names), len(scene.services)))
-    for hour in hours:
-        passes[scene.period_of_hour[hour]] += [s.trains_per_hour[hour] for s in scene.services]
-    return np.einsum("nmsckt,ns->nckt", emission.pass_energy, passes / (3600.0 * len(hours)), optimize=True)
+def _with_windows(layers: Layers, task: Task, windows: Sequence[Window]) -> Layers:
+    """The situation of the report, and averages over clock hours, whose periods add up to the mean."""
+    emission = task.emission.mean
+    power = [line_power(task.scene, emission, window)[None] for window in windows]
+    return replace(
+        layers,
+        share=np.repeat(layers.share, 1 + len(windows), axis=1),
+        weather=layers.weather * (1 + len(windows)),
+        power=np.concatenate([layers.power, *power]),
+    )

@@ -14,6 +14,7 @@ USUAL_S = {
     "emission": 2.0,
     "receivers": 0.1,
     "map": 0.001,
+    "facades": 0.002,
     "time line": 2.0,
     "causes": 0.05,
     "report": 8.0,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from lineside.project.site import inline_or_feature
 from lineside.project.types import XY, FileName, Flag, Height, Id, Line, Number, Part, Text, Whole
@@ -20,7 +21,20 @@ BuildingUse = Literal["dwelling", "hospital", "school", "care_home", "office", "
 Area = Literal["residential", "mixed", "commercial"]
 
 _Absorbed = Annotated[Number, Field(ge=0, lt=1)]
-_Octaves = Annotated[tuple[_Absorbed, ...], Field(min_length=8, max_length=8)]
+
+
+def _absorption(value: Any) -> Any:
+    octaves = value if isinstance(value, list | tuple) else [value]
+    plain = all(isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v < 1 for v in octaves)
+    if not plain or (isinstance(value, list | tuple) and len(value) != 8):
+        raise PydanticCustomError("absorption", "must be a share of the sound energy")
+    return value
+
+
+#: One share for all octaves, or one for each.
+_Absorption = Annotated[
+    _Absorbed | Annotated[tuple[_Absorbed, ...], Field(min_length=8, max_length=8)], BeforeValidator(_absorption)
+]
 _BuildingHeight = Annotated[Number, Field(gt=0, le=1000)]
 _Floors = Annotated[Whole, Field(ge=1, le=300)]
 _Dwellings = Annotated[Number, Field(ge=0, le=100_000)]
@@ -53,7 +67,7 @@ class Building(Part):
     floors: _Floors | None = Field(
         default=None, description="Floors, 1 to 300. Default: one for each 3 m of height, (2.8.10) of the EU method"
     )
-    absorption: _Absorbed | _Octaves = Field(
+    absorption: _Absorption = Field(
         default=DEFAULT_ABSORPTION, description=f"{_ABSORPTION}. Default 0.2: an assumption"
     )
     use: BuildingUse = Field(description=_USE)
@@ -105,7 +119,7 @@ class BuildingFile(Part):
     absorption_attribute: Line | None = Field(
         default=None, description="Attribute with the absorption, one number, 0 to below 1"
     )
-    absorption: _Absorbed | _Octaves = Field(
+    absorption: _Absorption = Field(
         default=DEFAULT_ABSORPTION,
         description=f"{_ABSORPTION}; where the file gives none. Default 0.2: an assumption",
     )

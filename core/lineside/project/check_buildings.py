@@ -14,7 +14,7 @@ from lineside.project.draft import Draft
 from lineside.project.footprints import LoadedBuilding
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
-from lineside.project.resolve_buildings import FoundBuilding, rise_m
+from lineside.project.resolve_buildings import FoundBuilding, base_m, rise_m, selected
 from lineside.project.wording import did_you_mean, names, number, shown
 
 #: A wall nearer than this to the centre line of a track stands where trains run; half a vehicle and some room. [m]
@@ -63,9 +63,8 @@ def check_buildings(draft: Draft, resolved: Resolved) -> None:
         _check_receivers(draft, found)
         _check_barriers(draft, resolved, found)
         known = draft.site is not None and not draft.faulty("site", "ground_level_m")
-        ground_m = draft.site.ground_level_m if draft.site is not None and known else None
         for building in found:
-            _check_height(building, ground_m, tell)
+            _check_height(building, base_m(draft, resolved, building) if known else None, tell)
             _check_persons(building, tell)
         tell.rest()
     _check_facades(draft, found)
@@ -263,7 +262,7 @@ def _check_facades(draft: Draft, found: list[FoundBuilding]) -> None:
         path: Loc = ("facade_receivers", i)
         _check_names(draft, path, entry, found)
         own = [b.data for b in found if selected(entry, b.data)]
-        if not own and not draft.faulty(*path) and draft.complete:
+        if not own and not draft.reporter.failed:  # else it may be what was refused
             what = "there is no building with one of these uses" if found else "the project has no buildings"
             draft.reporter.add(path, what, found="", hint="check buildings, building_files and uses")
         chosen.update((b.id, entry) for b in own)
@@ -296,12 +295,6 @@ def _check_names(draft: Draft, path: Loc, entry: FacadeReceivers, found: list[Fo
             )
         elif name in entry.buildings[:k]:
             draft.reporter.warn((*path, "buildings", k), "stands twice")
-
-
-def selected(entry: FacadeReceivers, building: LoadedBuilding) -> bool:
-    """Whether an entry asks for receivers at a building."""
-    named = entry.buildings == "all" or building.id in entry.buildings
-    return named and (entry.uses is None or building.use in entry.uses)
 
 
 def _expected(building: LoadedBuilding, entry: FacadeReceivers) -> int:

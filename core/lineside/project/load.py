@@ -19,7 +19,7 @@ from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.names import resolve_names
 from lineside.project.problems import Reporter, report_version
 from lineside.project.resolve import Resolver
-from lineside.project.resolve_buildings import resolve_buildings
+from lineside.project.resolve_buildings import keep_apart, resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
 from lineside.project.resolve_terrain import resolve_terrain
 from lineside.project.source import read_yaml
@@ -137,6 +137,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolved = resolver.resolve()
     resolve_buildings(resolver, resolved)
     resolve_terrain(resolver, resolved)
+    keep_apart(resolver, resolved)
     resolve_spectra(resolver, resolved)
     resolve_wind_rose(resolver, resolved)
     resolve_conditions(resolver, resolved)

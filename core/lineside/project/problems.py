@@ -355,6 +355,7 @@ _MESSAGES: Mapping[str, str] = {
     "class_or_spectrum": "must be the name of a class, or a spectrum",
     "spectrum_only": "must be a spectrum",
     "radius": "must be a radius, straight or null",
+    "absorption": "must be a share of the sound energy",
     "null_here": "must not be null",
 }
 _ALLOWED: Mapping[str, str] = {
@@ -365,6 +366,7 @@ _ALLOWED: Mapping[str, str] = {
     "class_or_spectrum": "the name of a class, or {spectrum: id}",
     "spectrum_only": "{spectrum: id} or null",
     "radius": "a number in m, 15 to 100000, straight or null",
+    "absorption": "a number, 0 to below 1, or a list of eight for the octaves 63 Hz to 8 kHz",
 }
 _RANGE = frozenset({"greater_than", "greater_than_equal", "less_than", "less_than_equal", "string_too_long"})
 _SAYS_ALL = frozenset({"needs_one_of", "value_error", "assertion_error", "control_character", "outer_space"})

@@ -10,7 +10,8 @@ from typing import Any, get_args
 import numpy as np
 
 from lineside.errors import Problem
-from lineside.project.buildings import Building, BuildingFile, BuildingUse
+from lineside.project.buildings import FLOOR_M, Building, BuildingFile, BuildingUse, FacadeReceivers
+from lineside.project.draft import Draft
 from lineside.project.footprints import (
     FootprintProblem,
     LoadedBuilding,
@@ -23,6 +24,7 @@ from lineside.project.layers import Layer, LayerFeature, Rings, read_layer
 from lineside.project.problems import Loc, Reporter
 from lineside.project.resolve import Resolved, Resolver
 from lineside.project.wording import did_you_mean, names, number, shown
+from lineside.scene.terrain import raster_height
 
 #: An overlap up to this is a matter of drawing; all such ones are told in one line. [m2]
 SMALL_OVERLAP_M2 = 0.5
@@ -53,13 +55,33 @@ class FoundBuilding:
 
 def resolve_buildings(resolver: Resolver, resolved: Resolved) -> None:
     """Read all buildings; every problem goes to the reporter."""
-    found = [*_inline(resolver), *_from_layers(resolver)]
-    _check_ids(resolver.reporter, found)
-    ground_m = resolver.draft.site.ground_level_m if resolver.draft.site is not None else 0.0
-    found = _apart(resolver.reporter, found, ground_m)
+    resolved.buildings = [*_inline(resolver), *_from_layers(resolver)]
+    _check_ids(resolver.reporter, resolved.buildings)
+
+
+def keep_apart(resolver: Resolver, resolved: Resolved) -> None:
+    """Clear footprints of each other, once the terrain is known, and cut them into rings."""
+    base = [base_m(resolver.draft, resolved, b) for b in resolved.buildings]
+    top = [z + rise_m(b.data, z) for z, b in zip(base, resolved.buildings, strict=True)]
     resolved.buildings = [
-        replace(b, data=replace(b.data, parts=simple_rings(b.shape), outlines=outlines(b.shape))) for b in found
+        replace(b, data=replace(b.data, parts=simple_rings(b.shape), outlines=outlines(b.shape)))
+        for b in _apart(resolver.reporter, resolved.buildings, top)
     ]
+
+
+def base_m(draft: Draft, resolved: Resolved, building: FoundBuilding) -> float:
+    """The lowest ground at the corners of a building, earthworks left aside. [m]"""
+    from shapely import get_coordinates
+
+    if resolved.raster is None:
+        return draft.site.ground_level_m if draft.site is not None else 0.0
+    return float(raster_height(resolved.raster, get_coordinates(building.shape)).min())
+
+
+def selected(entry: FacadeReceivers, building: LoadedBuilding) -> bool:
+    """Whether an entry asks for receivers at a building."""
+    named = entry.buildings == "all" or building.id in entry.buildings
+    return named and (entry.uses is None or building.use in entry.uses)
 
 
 def _inline(resolver: Resolver) -> Iterator[FoundBuilding]:
@@ -289,8 +311,6 @@ def _check_ids(reporter: Reporter, found: list[FoundBuilding]) -> None:
 
 def rise_m(building: LoadedBuilding, ground_m: float) -> float:
     """Height above a level of the ground: as given, from the top, or from the floors. [m]"""
-    from lineside.project.buildings import FLOOR_M
-
     if building.height_m is not None:
         return building.height_m
     if building.top_z_m is not None:
@@ -298,13 +318,13 @@ def rise_m(building: LoadedBuilding, ground_m: float) -> float:
     return FLOOR_M * (building.floors or 1)
 
 
-def _apart(reporter: Reporter, found: list[FoundBuilding], ground_m: float) -> list[FoundBuilding]:
+def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -> list[FoundBuilding]:
     """Footprints without overlap: what two buildings share belongs to the taller one, or the earlier of equal ones."""
     from shapely import STRtree, unary_union
 
     if len(found) < 2:
         return found
-    order = sorted(range(len(found)), key=lambda k: (-rise_m(found[k].data, ground_m), k))
+    order = sorted(range(len(found)), key=lambda k: (-top_m[k], k))
     rank = {k: place for place, k in enumerate(order)}
     shapes = [b.shape for b in found]
     taller: dict[int, list[int]] = {}

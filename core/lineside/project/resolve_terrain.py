@@ -13,6 +13,7 @@ from lineside.project.model import EpsgCoordinates, RasterTerrain
 from lineside.project.problems import Loc
 from lineside.project.raster import Box, RasterFile, read_raster
 from lineside.project.resolve import Resolved, Resolver
+from lineside.project.resolve_buildings import selected
 from lineside.project.triangles import raster_of_points
 from lineside.project.wording import number, shown
 from lineside.scene.model import BoolArray, Raster
@@ -25,7 +26,7 @@ _PATH: Loc = ("site", "terrain")
 
 
 def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
-    """Read the terrain of a site, once its tracks, receivers and barriers are known."""
+    """Read the terrain of a site, once its tracks, receivers, barriers and buildings are known."""
     site = resolver.draft.site
     given = site.terrain if site is not None else None
     hull = site_hull(resolver, resolved)
@@ -51,10 +52,12 @@ def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
 
 def site_hull(resolver: Resolver, resolved: Resolved) -> Any:
     """Convex outline in plan around all that needs ground below it (shapely); None if nothing is known."""
-    from shapely import MultiPoint, box
+    from shapely import MultiPoint, box, get_coordinates
 
     plan: list[Array] = [p.array[:, :2] for p in (*resolved.points.values(), *resolved.lines.values())]
     plan += [np.array([r.position]) for r in resolver.draft.receivers.values()]
+    entries = resolver.draft.readable("facade_receivers").values()
+    plan += [get_coordinates(b.shape) for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
     if not plan:
         return None
     around = MultiPoint(np.concatenate(plan)).convex_hull

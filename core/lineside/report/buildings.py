@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from lineside.report.place_inputs import columns
+from lineside.report.result_tables import rounded
 from lineside.report.selection import (
     MAX_ROWS,
     capped_note,
@@ -112,6 +113,7 @@ def _levels(results: Results, strings: Strings) -> Table:
     if facades is not None:
         note = sentences(
             strings("buildings.levels_note", n=len(facades.receivers.id)),
+            strings("buildings.left_out", db=number(facades.left_out_db, 2)) if facades.left_out_db >= 0.005 else "",
             strings("buildings.bare", ids=joined(facades.bare[:20])) if facades.bare else "",
             capped_note(strings, len(rows), len(facades.buildings)),
         )
@@ -219,7 +221,7 @@ def _finding(building: BuildingLevels, f: Finding, strings: Strings) -> Row:
             f.receiver.removeprefix(f"{building.building}/"),
             quantity_name(f, strings),
             level_before(f.level_db, f.compared_db, f.limit_db),
-            level_before(f.compared_db, f.compared_db, f.limit_db),
+            number(f.compared_db) if rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db),
             number(f.limit_db),
             difference(f.difference_db),
             f"{words} ±" if f.within_uncertainty else words,
@@ -246,15 +248,12 @@ def limits_in_summary(results: Results, strings: Strings) -> list[str]:
     for criterion in dict.fromkeys(f.criterion for _, f in made):
         own = [(b.building, f) for b, f in made if f.criterion == criterion]
         hit = {name for name, f in own if f.verdict == "above"}
-        parts.append(
-            strings(
-                "buildings.exceed_part",
-                n=len(hit),
-                total=len({name for name, _ in own}),
-                criterion=titles[criterion],
-                dwellings=number(round(sum(infos[name].dwellings for name in hit), 1)),
-            )
-        )
+        total = len({name for name, _ in own})
+        part = strings("summary.exceed_part", n=len(hit), total=total, criterion=titles[criterion])
+        dwellings = sum(infos[name].dwellings for name in hit)
+        if dwellings > 0:
+            part += strings("buildings.with_dwellings", dwellings=number(round(dwellings, 1)))
+        parts.append(part)
     return [strings("buildings.exceed", parts=joined(parts, "; "))] if parts else []
 
 

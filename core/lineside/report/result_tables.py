@@ -134,7 +134,7 @@ def _finding_row(f: Finding, strings: Strings) -> Row:
             f.receiver,
             quantity_name(f, strings),
             level_before(f.level_db, f.compared_db, f.limit_db),
-            (number(f.compared_db) if _rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db))
+            (number(f.compared_db) if rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db))
             + (f" {TONE_SIGN}" if f.tone_found else ""),
             number(f.limit_db),
             difference(f.difference_db),
@@ -144,14 +144,14 @@ def _finding_row(f: Finding, strings: Strings) -> Row:
     )
 
 
-def _rounded(finding: Finding) -> bool:
+def rounded(finding: Finding) -> bool:
     """Whether the criterion compares a whole number."""
     compared = finding.compared_db
     return compared is not None and compared != finding.level_db and compared == round(compared)
 
 
 def _rounded_up(finding: Finding) -> bool:
-    return _rounded(finding) and value(finding.compared_db) > value(finding.level_db)
+    return rounded(finding) and value(finding.compared_db) > value(finding.level_db)
 
 
 def _not_made(results: Results, strings: Strings) -> Table:

@@ -74,7 +74,8 @@ def _loudest(results: Results, strings: Strings) -> list[str]:
         track=top.nearest_track,
         level=told(top.lden_db, limits_of(results, top.id, "lden_db")),
     )
-    return [loudest, *kept_limits.receivers_above(results, strings), _scope(results, strings)]
+    above = [*kept_limits.receivers_above(results, strings), *buildings.limits_in_summary(results, strings)]
+    return [loudest, *above, _scope(results, strings)]
 
 
 def _scope(results: Results, strings: Strings) -> str:

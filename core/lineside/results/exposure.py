@@ -48,7 +48,7 @@ def louder_half(level_db: Array) -> Array:
     """
     n = max(1, len(level_db) // 2)
     share = np.zeros(len(level_db))
-    share[np.argsort(-np.asarray(level_db), kind="stable")[:n]] = 1.0 / n
+    share[np.argsort(-np.round(level_db, 6), kind="stable")[:n]] = 1.0 / n
     return share
 
 

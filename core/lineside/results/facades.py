@@ -14,8 +14,9 @@ from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
 from lineside.contracts import LimitCheck, NotApplicable, ReceiverUse, Window
 from lineside.engine.facades import FacadeLevels, facade_levels
+from lineside.engine.kept import Blocks
 from lineside.engine.plan import Plan
-from lineside.engine.run import Progress, silent
+from lineside.engine.progress import Progress, silent
 from lineside.engine.select import Selection
 from lineside.project.load import LoadedProject
 from lineside.results import model
@@ -68,7 +69,13 @@ class AtFacades:
     windows: tuple[Window, ...]
 
 
-def compute_facades(planned: Plan, selection: Selection, progress: Progress = silent) -> AtFacades | None:
+def compute_facades(
+    planned: Plan,
+    selection: Selection,
+    progress: Progress = silent,
+    workers: int = 1,
+    blocks: Blocks | None = None,
+) -> AtFacades | None:
     """Levels at the receivers on facades that the project asks for; None where it asks for none."""
     loaded, standing = planned.scenes.loaded, planned.scenes.standing
     chosen = chosen_buildings(loaded, standing)
@@ -77,7 +84,8 @@ def compute_facades(planned: Plan, selection: Selection, progress: Progress = si
     points = facade_points(loaded, planned.built.scene, standing)
     asked = tuple(building_questions(standing, list(chosen), selection))
     windows = windows_of(asked)
-    return AtFacades(points, facade_levels(planned.task, selection, points, windows, progress), asked, windows)
+    levels = facade_levels(planned.task, selection, points, windows, progress, workers, blocks)
+    return AtFacades(points, levels, asked, windows)
 
 
 def describe_facades(
@@ -128,7 +136,15 @@ def describe_facades(
         other_dwellings=_rounded(dwellings[~has].sum()),
         other_persons=_rounded((persons * counted)[~has].sum()),
         bare=list(points.bare),
+        left_out_db=_left_out_db(levels),
     )
+
+
+def _left_out_db(levels: FacadeLevels) -> float:
+    """By how much the level of any period at any facade could be higher with what was left out. [dB]"""
+    heard = levels.period > 0
+    ratio = levels.left_out[heard] / levels.period[heard]
+    return round(float(10.0 * np.log10(1.0 + ratio.max())), DIGITS) if ratio.size else 0.0
 
 
 def counts(building: StandingBuilding) -> bool:
@@ -155,7 +171,7 @@ def _building(
     findings: list[model.Finding],
 ) -> model.BuildingLevels:
     own = {"lden": lden, **{p: by_quantity[f"l{p}_db", None] for p in names}}
-    top = {name: rows[int(np.argmax(values[rows]))] for name, values in own.items()}
+    top = {name: _first_of_loudest(values, rows) for name, values in own.items()}
     ahead = front[low][~np.isnan(front[low])]
     return model.BuildingLevels(
         building=points.standing[int(points.building[rows[0]])].data.id,
@@ -198,7 +214,12 @@ def _findings(
 
 def _loudest(check: LimitCheck, rows: IntArray, by_quantity: Levels) -> int:
     values = by_quantity.get((check.quantity, check.window))
-    return int(rows[0] if values is None else rows[int(np.argmax(values[rows]))])
+    return int(rows[0]) if values is None else _first_of_loudest(values, rows)
+
+
+def _first_of_loudest(level_db: Array, rows: IntArray) -> int:
+    """The row with the highest level; of equal ones the first, whatever the last bits of a sum."""
+    return int(rows[int(np.argmax(np.round(level_db[rows], DIGITS)))])
 
 
 def _short(finding: model.Finding) -> model.Finding:

@@ -350,6 +350,9 @@ class Facades(Part):
     other_dwellings: float = Field(description="In buildings without receivers, which are in no band")
     other_persons: float
     bare: list[str] = Field(description="Buildings chosen for receivers whose walls have no room for one")
+    left_out_db: float = Field(
+        description="By no more than this could a level at a facade be higher with the paths that were left out"
+    )
 
 
 class RailRunInfo(Part):

@@ -14,19 +14,14 @@ from lineside.project.footprints import LoadedBuilding
 from lineside.project.load import LoadedProject
 from lineside.project.resolve_buildings import rise_m
 from lineside.project.wording import number, shown
-from lineside.scene import terrain as heights
 from lineside.scene.model import Buildings, IntArray, Terrain
+from lineside.scene.terrain import ground_height
 
 #: A listed receiver this near a wall stands at a facade: the sound that this wall throws back is left out. Judged, no
 #: source; facade receivers of the EU method stand at 0.1 m and quiet facades are looked for at 2 m. [m]
 AT_FACADE_M = 2.0
 #: Along a footprint the ground is looked at this often. [m]
 GROUND_STEP_M = 1.0
-
-
-def ground_height(terrain: Terrain | None, level_m: float, xy: Array) -> Array:
-    """Height of the ground at points (n, 2) of the scene; (n,). [m]"""
-    return np.full(len(xy), level_m) if terrain is None else heights.ground_height(terrain, xy)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +57,7 @@ def standing_buildings(loaded: LoadedProject, origin: Array, terrain: Terrain | 
     problems: list[Problem] = []
     for building in loaded.buildings:
         along = np.concatenate([_along(ring) for ring in building.outlines]) - origin
-        base = float(ground_height(terrain, level, along).min())
+        base = level if terrain is None else float(ground_height(terrain, along).min())
         top = base + rise_m(building, base)
         if top <= base:
             problems.append(

@@ -10,11 +10,12 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.buildings import FacadeReceivers
-from lineside.project.check_buildings import selected
 from lineside.project.load import LoadedProject
-from lineside.scene.buildings import StandingBuilding, ground_height, walls_beside
+from lineside.project.resolve_buildings import selected
+from lineside.scene.buildings import StandingBuilding, walls_beside
 from lineside.scene.facade_rules import RULES, Segment, Spot
 from lineside.scene.model import IntArray, Receivers, Scene
+from lineside.scene.terrain import ground_height
 
 #: Height above the ground, distance from the wall, and distance at which quiet facades are looked for; Directive
 #: 2002/49/EC, Annex II, 2.8, and Annex VI, 1.5. [m]
@@ -123,7 +124,7 @@ def _receivers(
     wall_of: dict[int, int],
 ) -> Receivers:
     xy = np.array([p.spot.point + away_m * p.spot.normal for p in places]).reshape(-1, 2)
-    z = ground_height(scene.terrain, scene.ground_level_m, xy) + height_m
+    z = ground_height(scene, xy) + height_m
     wall = np.array([wall_of[id(p)] for p in places], dtype=np.int64)
     return Receivers(tuple(ids), np.column_stack([xy, z]), wall)
 
