@@ -321,7 +321,11 @@ class TestCsv:
                 "chainage 5 m does not rise: the point before has 10 m",
                 3,
             ),
-            ("x_m,y_m,z_m\n0,0,0\n500,0,-9\n", "the rail head is up to 9 m below the ground between chainage 30 m and 500 m", 3),
+            (
+                "x_m,y_m,z_m\n0,0,0\n500,0,-9\n",
+                "the rail head is up to 9 m below the ground between chainage 30 m and 500 m",
+                3,
+            ),
             (b"x_m,y_m,z_m\n0,0,\x00\n", "holds a character that no text file has", 2),
             (b"x_m,y_m,z_m\n0,0,\xe9\n", "is not UTF-8 text", 2),
         ],

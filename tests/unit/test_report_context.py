@@ -49,7 +49,7 @@ def test_tables_have_fixed_ids() -> None:
         "T2.2",
         "T2.3",
         "T4.1",
-        *(f"T5.{k}" for k in range(1, 16)),
+        *(f"T5.{k}" for k in range(1, 17)),
         *(f"T6.{k}" for k in range(1, 21)),
         "T7.1",
         "T9.1",
@@ -625,6 +625,7 @@ def test_no_wording_is_left_over() -> None:
                 "state_change",
                 "explain",
                 "compass",
+                "earthwork",
             ),
         )
     )
@@ -643,7 +644,8 @@ COMPOSED = (
     | {f"{part}.{name}" for part in ("term", "term_meaning") for name in context.TERMS}
     | {f"summary.{w}_{n}" for w in ("receivers", "dwellings", "persons", "borderline") for n in ("one", "many")}
     | {f"causes.summary_{way}" for way in ("up", "down")}
-    | {f"map.key_{what}" for what in ("joints", "turnout", "diverging")}
+    | {f"map.key_{what}" for what in ("joints", "turnout", "diverging", "earthwork", "viaduct")}
+    | {f"place.terrain_{kind}" for kind in ("raster", "points")}
     | {f"results.map_{q}" for q in ("lden", "lnight")}
     | {f"map.unit_{kind}" for kind in ("difference", "conflict")}
     | {f"maps.alt_{kind}" for kind in ("levels", "difference", "conflict")}

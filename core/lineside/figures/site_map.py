@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from lineside.figures import marks, place
+from lineside.figures.earthworks import draw_earthworks
 from lineside.figures.style import Picture, house_style, write
 from lineside.figures.words import Words
 from lineside.results.model import ReceiverResult, Site
@@ -32,6 +33,7 @@ def site_map(site: Site, receivers: Sequence[ReceiverResult], words: Words) -> P
     view = place.choose_view(site, receivers)
     with house_style():
         sheet = place.new_sheet(view, LEGEND_MM)
+        draw_earthworks(sheet, site, words)
         place.draw_tracks(sheet, site, words)
         marks.draw_bridges(sheet, site, words)
         marks.draw_joints(sheet, site, words)

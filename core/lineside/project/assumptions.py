@@ -10,6 +10,13 @@ from lineside.project.wording import number
 from lineside.scene.wind_rose import WindRose
 
 Assumption = tuple[str, str]
+_SECTION = (
+    "ballast_half_width_m",
+    "ballast_below_rail_m",
+    "ballast_slope_ratio",
+    "formation_below_rail_m",
+    "formation_edge_m",
+)
 
 
 def assumptions_of(project: Project, rose: WindRose | None) -> tuple[Assumption, ...]:
@@ -17,15 +24,17 @@ def assumptions_of(project: Project, rose: WindRose | None) -> tuple[Assumption,
     out: list[Assumption] = []
     if isinstance(project.site.favourable, FavourableWindRose) and rose is not None:
         out += _of_wind(project.site.favourable, rose)
+    out += _of_terrain(project)
     given = project.conditions
     if given is None:
         return tuple(out)
     if given.rail is not None and given.rail.weather_table is not None:
         out += _of_weather(given.rail.weather_table)
     if given.water:
+        shaped = project.site.terrain is not None or project.earthworks
         text = (
             "The water keeps its height at every level: only its outline changes, and its bank or bed lies as high as "
-            "the plain ground."
+            f"the {'terrain' if shaped else 'plain ground'}."
         )
         out.append((text, str(Standing.ASSUMPTION)))
     if sum(1 for kind in KINDS if getattr(given, kind)) > 1:
@@ -55,6 +64,36 @@ def _of_wind(given: FavourableWindRose, rose: WindRose) -> list[Assumption]:
         "Of the calm time, in which the wind exceeds the threshold in no direction, propagation is favourable in all "
     )
     out.append((f"{text}directions for {parts}.", _standing(given, "inversion_share")))
+    return out
+
+
+def _of_terrain(project: Project) -> list[Assumption]:
+    given, works = project.site.terrain, project.earthworks
+    out: list[Assumption] = []
+    if given is not None:
+        how = (
+            "linear on triangles between the given points" if given.kind == "points" else "bilinear between its heights"
+        )
+        text = f"The terrain is {how}, and goes on level beyond them."
+        out.append((text, str(Standing.ASSUMPTION)))
+    if works:
+        text = (
+            "Earthworks keep one cross-section along the rails; earth slopes run from the edge of the formation to the "
+            "terrain without earthworks."
+        )
+        out.append((text, str(Standing.ASSUMPTION)))
+        taken = [key for key in _SECTION if any(key not in work.model_fields_set for work in works)]
+        if taken:
+            fields = type(works[0]).model_fields
+            values = ", ".join(f"{key} {number(fields[key].default)}" for key in taken)
+            text = f"Where an earthwork does not give them, values of common practice hold: {values}."
+            out.append((text, str(Standing.ASSUMPTION)))
+    if any(work.over for work in works):
+        text = (
+            "The deck of a viaduct counts on paths that start or end on it, and is hard beside the ballast; all other "
+            "sound passes below it as if it were not there."
+        )
+        out.append((text, str(Standing.ASSUMPTION)))
     return out
 
 

@@ -16,9 +16,7 @@ from lineside.scene.alignment import Alignment, chainage_of
 from lineside.scene.earthworks import (
     MOST_SLOPE_M,
     CrossSections,
-    plan_area,
     stations,
-    strips_of,
     tracks_beside,
 )
 from lineside.scene.model import BoolArray, Terrain
@@ -152,10 +150,9 @@ def check_laid(draft: Draft, ground: Terrain, works: Mapping[int, Earthwork], la
     """
     for (i, work), sections in zip(works.items(), laid, strict=True):
         _check_reached(draft, i, work, sections)
-        strips = strips_of(0, sections)
-        turned = plan_area(strips.xyz_m) < -_COVERED_M2 / 10.0
-        if turned.any():
-            at = strips.xyz_m[np.flatnonzero(turned)[0], 0, :2]
+        folded = _folded(sections)
+        if folded.any():
+            at = sections.xyz_m[np.argmax(folded.any(axis=1)), 0, :2]
             draft.reporter.add(
                 ("earthworks", i),
                 "is wider than the radius of a curve of its track: its sides fold over themselves near "
@@ -165,6 +162,13 @@ def check_laid(draft: Draft, ground: Terrain, works: Mapping[int, Earthwork], la
             )
         _check_kind(draft, i, work, sections, ground)
     _check_covered(draft, works, laid)
+
+
+def _folded(sections: CrossSections) -> BoolArray:
+    """Where lines run back against the track, (n_stations - 1, n_lines)."""
+    step = np.diff(sections.xyz_m[:, :, :2], axis=0)
+    forward = step[:, 1] + step[:, -2]
+    return np.asarray((step * forward[:, None, :]).sum(axis=2) < -1e-6)
 
 
 def _check_reached(draft: Draft, i: int, work: Earthwork, sections: CrossSections) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.errors import Problem
+from lineside.project.check_coordinates import FAR_M
 from lineside.project.heights import read_heights
 from lineside.project.model import EpsgCoordinates, RasterTerrain
 from lineside.project.problems import Loc
@@ -51,16 +52,18 @@ def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
 
 
 def site_hull(resolver: Resolver, resolved: Resolved) -> Any:
-    """Convex outline in plan around all that needs ground below it (shapely); None if nothing is known."""
-    from shapely import MultiPoint, box, get_coordinates
+    """Convex outline in plan around all that needs ground below it (shapely); None if no track is known."""
+    from shapely import MultiPoint, box, get_coordinates, union_all
 
-    plan: list[Array] = [p.array[:, :2] for p in (*resolved.points.values(), *resolved.lines.values())]
-    plan += [np.array([r.position]) for r in resolver.draft.receivers.values()]
-    entries = resolver.draft.readable("facade_receivers").values()
-    plan += [get_coordinates(b.shape) for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
-    if not plan:
+    if not resolved.points:
         return None
-    around = MultiPoint(np.concatenate(plan)).convex_hull
+    tracks = MultiPoint(np.concatenate([p.array[:, :2] for p in resolved.points.values()]))
+    beside = [np.array([r.position]) for r in resolver.draft.receivers.values()]
+    beside += [p.array for p in resolved.lines.values()]
+    entries = resolver.draft.readable("facade_receivers").values()
+    beside += [get_coordinates(b.shape) for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
+    near = [shape for shape in map(MultiPoint, beside) if shape.distance(tracks) <= FAR_M]  # others are misplaced
+    around = union_all([tracks, *near]).convex_hull
     grid = resolver.draft.calculation.grid if resolver.draft.calculation is not None else None
     if grid is not None:  # the grid reaches out to multiples of its spacing
         beyond = grid.margin_m + grid.spacing_m
@@ -87,7 +90,7 @@ def _check_system(resolver: Resolver, file: str, named: str) -> bool:
     except CRSError:
         resolver.check_system(file, None, shown(named, quote=False))
         return False
-    parts = [p.source_crs or p for p in system.sub_crs_list or [system]]
+    parts = [(p.source_crs or p) if p.is_bound else p for p in system.sub_crs_list or [system]]
     units = {axis.unit_name for part in parts for axis in part.axis_info} - {"metre"}
     if units:
         resolver.reporter.put(

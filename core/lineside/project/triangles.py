@@ -120,7 +120,7 @@ def _report_doubled(
 
 def _report_crossing(reporter: Reporter, parts: Sequence[HeightPart]) -> bool:
     """Report contour lines of different heights that cross or touch."""
-    from shapely import LineString, STRtree, intersection, representative_point
+    from shapely import LineString, STRtree
 
     contours = [p for p in parts if p.contour]
     if len(contours) < 2:
@@ -130,7 +130,7 @@ def _report_crossing(reporter: Reporter, parts: Sequence[HeightPart]) -> bool:
     one, other = STRtree(lines).query(lines, predicate="intersects")
     crossed = [(int(a), int(b)) for a, b in zip(one, other, strict=True) if a < b and z[a] != z[b]]
     for a, b in crossed[:_MAX_PROBLEMS]:
-        at = representative_point(intersection(lines[a], lines[b]))
+        at = lines[a].intersection(lines[b]).representative_point()
         reporter.put(
             contours[b].problem(
                 0,

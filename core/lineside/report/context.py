@@ -155,7 +155,7 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         "place": strings(
             "place.intro",
             system=site.coordinate_system,
-            ground=number(site.ground_level_m),
+            ground=place_inputs.ground_words(site, strings),
             surface=site.default_ground,
             g=number(site.default_g),
         ),

@@ -8,7 +8,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from lineside.report.place_inputs import capped, columns
+from lineside.report.place_inputs import capped, columns, ground_words
 from lineside.report.selection import of_project, service_names
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, metres, number
@@ -185,7 +185,7 @@ def _heights(results: Results, inputs: Files, strings: Strings) -> Table:
         rail_high="num",
         alignment="text",
     )
-    note = strings("inputs.heights_note", ground=number(results.site.ground_level_m))
+    note = strings("inputs.heights_note", ground=ground_words(results.site, strings))
     return capped("T5.12", strings("inputs.heights"), head, rows, strings, note)
 
 

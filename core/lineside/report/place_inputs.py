@@ -12,7 +12,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
 from lineside.report.wording import class_name
-from lineside.results.model import FavourableInfo, Results, WorkInfo
+from lineside.results.model import BarrierInfo, EarthworkInfo, FavourableInfo, Results, Site, WorkInfo
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
@@ -28,6 +28,7 @@ def tables(results: Results, strings: Strings) -> list[Table]:
         _air,
         _ground,
         _barriers,
+        _earthworks,
         _assumptions,
     )
     return [make(results, strings) for make in makers]
@@ -302,8 +303,8 @@ def _barriers(results: Results, strings: Strings) -> Table:
             (
                 b.id,
                 b.name or NOTHING,
-                strings.known("surface", b.surface),
-                number(b.height_m),
+                _surface(b, strings),
+                _height(b, strings),
                 metres(sum(math.dist(*pair) for pair in itertools.pairwise(b.xy))),
                 *(metres(v, 1) for end in (b.xy[0], b.xy[-1]) for v in end),
             )
@@ -323,6 +324,81 @@ def _barriers(results: Results, strings: Strings) -> Table:
         end_y="num",
     )
     return capped("T5.8", strings("inputs.barriers"), head, rows, strings)
+
+
+def _surface(barrier: BarrierInfo, strings: Strings) -> str:
+    known, shares = strings.known("surface", barrier.surface), barrier.absorption
+    if shares is None:
+        return known
+    low, high = number(min(shares)), number(max(shares))
+    return strings("inputs.absorption", surface=known, share=low if low == high else f"{low}–{high}")
+
+
+def _height(barrier: BarrierInfo, strings: Strings) -> str:
+    height = number(barrier.height_m)
+    return height if barrier.height_above == "ground" else strings("inputs.above_rail", height=height)
+
+
+def ground_words(site: Site, strings: Strings) -> str:
+    """What the ground is, as part of a sentence."""
+    terrain = site.terrain
+    if terrain is None:
+        words = strings("place.plain", level=number(site.ground_level_m))
+    else:
+        words = strings(
+            f"place.terrain_{terrain.kind}",
+            files=joined(terrain.files),
+            step=number(terrain.step_m),
+            low=metres(terrain.low_m, 1),
+            high=metres(terrain.high_m, 1),
+        )
+    return strings("place.with_earthworks", ground=words) if site.earthworks else words
+
+
+def _earthworks(results: Results, strings: Strings) -> Table:
+    def side(work: EarthworkInfo, ratio: float | None) -> str:
+        if work.kind == "viaduct":
+            return strings("inputs.deck")
+        return strings("inputs.wall") if ratio is None else strings("inputs.slope", ratio=number(ratio))
+
+    rows = tuple(
+        Row(
+            (
+                w.id,
+                strings.known("earthwork", w.kind),
+                joined(w.tracks),
+                metres(w.from_m),
+                metres(w.to_m),
+                side(w, w.left_ratio),
+                side(w, w.right_ratio),
+                number(w.ballast_half_width_m),
+                number(w.ballast_below_rail_m),
+                number(w.formation_edge_m),
+                number(w.formation_below_rail_m),
+                metres(w.low_m, 1),
+                metres(w.high_m, 1),
+            )
+        )
+        for w in results.site.earthworks
+    )
+    head = columns(
+        strings,
+        id="text",
+        kind="text",
+        earthwork_tracks="text",
+        from_m="num",
+        to_m="num",
+        left="text",
+        right="text",
+        ballast_edge="num",
+        ballast_below="num",
+        formation_edge="num",
+        formation_below="num",
+        above_low="num",
+        above_high="num",
+    )
+    note = strings("inputs.earthworks_note") if rows else ""
+    return capped("T5.16", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
 
 
 def _assumptions(results: Results, strings: Strings) -> Table:

@@ -10,6 +10,7 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
+from lineside.results.describe_terrain import earthwork_infos, terrain_info
 from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
 from lineside.scene.buildings import StandingBuilding
@@ -70,11 +71,19 @@ def site(
         services=[_service(loaded, built, run) for run in built.runs],
         barriers=[
             model.BarrierInfo(
-                id=b.id, name=b.name or b.id, height_m=b.height_m, surface=b.surface, xy=_xy(loaded.lines[b.id])
+                id=b.id,
+                name=b.name or b.id,
+                height_m=b.height_m,
+                height_above=b.height_above,
+                surface=b.surface,
+                absorption=None if b.absorption is None else [float(a) for a in np.broadcast_to(b.absorption, 8)],
+                xy=_xy(loaded.lines[b.id]),
             )
             for b in project.barriers
         ],
         buildings=_buildings(loaded, standing, n_receivers or {}),
+        terrain=terrain_info(loaded),
+        earthworks=earthwork_infos(loaded, scene),
         ground=[
             model.GroundInfo(
                 id=a.id,

@@ -156,7 +156,9 @@ class BarrierInfo(Part):
     id: str
     name: str
     height_m: float
+    height_above: Literal["ground", "rail"] = "ground"
     surface: str
+    absorption: list[float] | None = Field(default=None, description="Of sound energy, in octaves; null: not given")
     xy: list[XY]
 
 
@@ -173,6 +175,39 @@ class BuildingInfo(Part):
     persons: float
     n_receivers: int = Field(default=0, description="Number of receivers generated on its facades")
     rings: list[list[XY]] = Field(description="Outlines counter-clockwise, courtyards clockwise")
+
+
+class TerrainInfo(Part):
+    """Heights of the ground from files."""
+
+    kind: Literal["raster", "points"]
+    files: list[str]
+    step_m: float = Field(description="Step of the grid of heights")
+    low_m: float = Field(description="Lowest height of the ground around the site that was used")
+    high_m: float
+
+
+class EarthworkInfo(Part):
+    """What carries tracks above or below the terrain."""
+
+    id: str
+    name: str
+    kind: str
+    along: str = Field(description="Track along which the chainages count")
+    tracks: list[str] = Field(description="All tracks that lie on it")
+    from_m: float
+    to_m: float
+    ballast_half_width_m: float
+    ballast_below_rail_m: float
+    ballast_slope_ratio: float
+    ballast_g: float | None
+    formation_edge_m: float
+    formation_below_rail_m: float
+    left_ratio: float | None = Field(description="Slope 1 : ratio; null: a vertical face")
+    right_ratio: float | None
+    low_m: float = Field(description="Lowest and highest edge of formation or deck above the ground, below it negative")
+    high_m: float
+    xy: list[XY] = Field(description="Outline in plan")
 
 
 class GroundInfo(Part):
@@ -219,6 +254,8 @@ class Site(Part):
     services: list[ServiceInfo]
     barriers: list[BarrierInfo]
     buildings: list[BuildingInfo] = []
+    terrain: TerrainInfo | None = Field(default=None, description="Null: a plain at ground_level_m")
+    earthworks: list[EarthworkInfo] = []
     ground: list[GroundInfo]
     works: list[WorkInfo]
     favourable: list[FavourableInfo] = Field(description="By direction of propagation; one entry: all directions alike")

@@ -11,7 +11,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.project.terrain import Earthwork
-from lineside.scene.alignment import Alignment, chainage_of
+from lineside.scene.alignment import SAME_PLACE_M, Alignment, chainage_of
 from lineside.scene.model import BoolArray, BreakSegments, IntArray, Strips
 
 #: Heights of the ground at points in plan, (n, 2) -> (n,). [m]
@@ -21,7 +21,7 @@ Ground = Callable[[Array], Array]
 MOST_SLOPE_M = 200.0
 #: Stations along an earthwork are no farther apart, and no nearer to each other unless the axis has vertices there. [m]
 FARTHEST_M, NEAREST_M = 10.0, 3.0
-#: Vertices of the axis nearer to the station before than this make no station. [m]
+#: Vertices of the axis nearer to one before than this make no station. [m]
 _SAME_STATION_M = 0.5
 #: Reach of the turn of the cross-section's direction on both sides of a vertex of the axis. [m]
 _TURN_REACH_M = 30.0
@@ -128,7 +128,8 @@ def stations(axis: Alignment, from_m: float, to_m: float, step_m: float | None =
     inside = axis.chainage_m[(axis.chainage_m > from_m) & (axis.chainage_m < to_m)]
     kept = [from_m]
     for vertex in inside:
-        if vertex - kept[-1] >= _SAME_STATION_M and to_m - vertex >= _SAME_STATION_M:
+        nearest = _SAME_STATION_M if len(kept) > 1 else SAME_PLACE_M
+        if vertex - kept[-1] >= nearest and to_m - vertex >= SAME_PLACE_M:
             kept.append(float(vertex))
     kept.append(to_m)
     pieces = [np.linspace(a, b, int(np.ceil((b - a) / widest - 1e-9)) + 1)[:-1] for a, b in pairwise(kept)]
@@ -257,6 +258,17 @@ def breaks_of(work: int, sections: CrossSections) -> BreakSegments:
         line=number,
         border=np.isin(number, (-1, 0, n_lines - 1)),
     )
+
+
+def lines_of(breaks: BreakSegments, work: int) -> list[Array]:
+    """The lines of an earthwork along its track from left to right, each (n_stations, 3)."""
+    mine = breaks.work == work
+    out = []
+    for line in range(int(breaks.line[mine].max()) + 1):
+        here = mine & (breaks.line == line)
+        both = np.concatenate([breaks.xy_m[here], breaks.z_m[here][:, :, None]], axis=2)
+        out.append(np.concatenate([both[:1, 0], both[:, 1]]))
+    return out
 
 
 def strips_of(work: int, sections: CrossSections) -> Strips:

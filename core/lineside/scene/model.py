@@ -332,7 +332,7 @@ class Strips:
 
 @dataclass(frozen=True, eq=False)
 class Terrain:
-    """The ground: a raster or a plain, and on it the earthworks, of which a later one lies on top.
+    """The ground: a raster or a plain, and on it the earthworks, of which a later one lies on top, decks above all.
 
     ``over`` (n_works,): the earthwork is a deck with the ground going on below it. It counts on paths that start or
     end on it; all others run through below as if it were not there.

@@ -128,7 +128,8 @@ def _lay_strips(terrain: Terrain, xy: Array, decks: bool, z: Array, top: IntArra
             point, strip = point[earth], strip[earth]
         height, inside = on_strip(strips.xyz_m[strip], block[point])
         point, strip, height = point[inside], strip[inside], height[inside]
-        order = np.lexsort((strip, strips.work[strip], point))
+        work = strips.work[strip]
+        order = np.lexsort((strip, work, terrain.over[work], point))
         last = order[np.flatnonzero(np.append(np.diff(point[order]) > 0, True))] if order.size else order
         z[start + point[last]] = height[last]
         top[start + point[last]] = strips.work[strip[last]]
