@@ -20,7 +20,9 @@ from lineside.results.model import Results
 from lineside.results.write import write_maps
 from sites import straight_site, write_site
 
-LIMIT_DB = 52.5
+#: Levels above 52.5 dB exceed it.
+THRESHOLD_DB = 52.5
+LIMIT = {"quantity": "lden", "limit_db": 57.5, "adjustment_db": 5}
 SOURCES = ("rolling", "impact", "squeal", "traction", "aerodynamic", "bridge")
 HOUSE = [[-20.0, 55.0], [20.0, 55.0], [20.0, 75.0], [-20.0, 75.0]]
 
@@ -39,8 +41,9 @@ def place(**more: Any) -> dict[str, Any]:
     mild = {"id": "mild", "share": 0.5, "temperature_deg_c": 15, "humidity_pct": 70}
     frost = {"id": "frost", "share": 0.5, "temperature_deg_c": -5, "humidity_pct": 60}
     site["conditions"] = {"air": [mild, frost]}
-    permit = {"title": "Permit", "source": "p. 3", "limits": [{"quantity": "lden", "limit_db": LIMIT_DB}]}
+    permit = {"title": "Permit", "source": "p. 3", "limits": [LIMIT]}
     site["criteria"].append({"name": "custom", "id": "permit", "options": permit})
+    site["receivers"][0]["position"] = [105, 120]  # a point of the grid
     site["calculation"]["grid"] = {"spacing_m": 15, "margin_m": 90}
     site["maps"] = [
         {"id": "now", "kind": "levels"},
@@ -49,7 +52,7 @@ def place(**more: Any) -> dict[str, Any]:
         {"id": "permit", "kind": "conflict", "criterion": "permit", "use": "dwelling"},
         {"id": "day", "kind": "levels", "quantity": "laeq", "from_hour": 7, "to_hour": 19},
         {"id": "whole", "kind": "levels", "quantity": "laeq", "from_hour": 0, "to_hour": 24},
-        {"id": "frosty", "kind": "levels", "quantity": "lnight", "at": "frost+favourable"},
+        {"id": "frosty", "kind": "levels", "quantity": "lday", "at": "frost+homogeneous"},
         {"id": "cut", "kind": "section", "line": [[0, -50], [0, 100]], "step_m": 3, "up_to_m": 16},
         {"id": "cut old", "kind": "section", "line": [[0, -50], [0, 100]], "step_m": 3, "up_to_m": 16, "at": "before"},
     ]
@@ -90,8 +93,11 @@ def test_a_map_before_the_works_is_that_of_an_assessment_before_them(results, va
 
 
 def test_a_state_of_air_and_wind_is_that_of_an_assessment_in_it(values, tmp_path):
-    found = lineside.assess(write_site(place(maps=[]), tmp_path), state="frost+favourable").results
-    assert values["frosty"] == pytest.approx(as_array(found.grid.levels_db["night"]), abs=0.06)
+    found = lineside.assess(write_site(place(maps=[]), tmp_path), state="frost+homogeneous").results
+    assert values["frosty"] == pytest.approx(as_array(found.grid.levels_db["day"]), abs=0.06)
+    grid, receiver = found.grid, found.receivers[0]
+    at_receiver = values["frosty"][grid.y.index(receiver.y), grid.x.index(receiver.x)]
+    assert at_receiver == pytest.approx(receiver.period_db["day"], abs=0.06)
 
 
 def test_levels_over_clock_hours(results, values):
@@ -104,8 +110,8 @@ def test_levels_over_clock_hours(results, values):
 
 def test_a_conflict_is_what_a_level_is_over_the_limit(results, values):
     found = next(m for m in results.maps if m.id == "permit")
-    assert values["permit"] == pytest.approx(values["now"] - LIMIT_DB, abs=0.0101)
-    assert found.limit.threshold_db == LIMIT_DB and found.limit.use == "dwelling"
+    assert values["permit"] == pytest.approx(values["now"] - THRESHOLD_DB, abs=0.0101)
+    assert (found.limit.threshold_db, found.limit.limit_db, found.limit.use) == (THRESHOLD_DB, 57.5, "dwelling")
     assert found.edges_db[:2] == [-results.uncertainty.expanded_db, 0.0], "borderline, then above"
 
 

@@ -144,7 +144,7 @@ def test_all_mistakes_of_maps_are_told_at_once(tmp_path):
 
 
 def test_a_faulty_map_makes_no_second_error(tmp_path):
-    given = site(conflict(criterion="permit", use="dwelling", quantity="lnite"))
+    given = site(conflict(criterion="permit", use="office", quantity="lnite"))
     (found,) = problems(tmp_path, given)
     assert "quantity: is not an accepted value" in found
 

@@ -37,7 +37,8 @@ class Layer:
 def layers(results: Results) -> list[Layer]:
     """All layers in a fixed order, those without features too."""
     make: tuple[Callable[[Results], Layer], ...] = (
-        _tracks, _receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers, _ground,
+        _tracks, _receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers, _earthworks,
+        _ground,
     )  # fmt: skip
     return [f(results) for f in make]
 
@@ -240,6 +241,16 @@ def _barriers(results: Results) -> Layer:
     columns = {"id": str, "name": str, "height_m": float, "surface": str}
     rows = [(LineString(b.xy), {key: getattr(b, key) for key in columns}) for b in results.site.barriers]
     return _layer("barriers", "Walls and screens", "LINESTRING", columns, rows)
+
+
+def _earthworks(results: Results) -> Layer:
+    from shapely import Polygon
+
+    columns: dict[str, Types] = {"id": str, "name": str, "kind": str, "from_m": float, "to_m": float}
+    columns |= {"low_m": float, "high_m": float}
+    rows = [(Polygon(e.xy), {key: getattr(e, key) for key in columns}) for e in results.site.earthworks]
+    meaning = "Earthworks; low_m and high_m: lowest and highest edge above the ground, below it negative"
+    return _layer("earthworks", meaning, "POLYGON", columns, rows)
 
 
 def _ground(results: Results) -> Layer:
