@@ -266,6 +266,8 @@ class TestPoints:
             (("LineString", [[0, 0], [1, 1, 3]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[0, "a"]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", None, {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[10**400, 0]], {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[0, 0], [1, 1]], {"height_m": 10**400}), "has a height out of range"),
             (("MultiLineString", 7, {"height_m": 9}), "has no coordinates"),
             (("Polygon", [[[0, 0], [1, 1], [1, 0]]], {"height_m": 9}), "is no point or line"),
         ],

@@ -187,6 +187,18 @@ def test_lines_are_parallels_of_a_curved_track(tmp_path: Path) -> None:
     assert len(edge) == 30  # each vertex of the arc is a station
 
 
+def test_lines_stay_parallels_round_a_corner(tmp_path: Path) -> None:
+    """The track turns left by 30 degrees in one point: inside, every station of the edge is 3.5 m from it."""
+    from shapely import LineString, points
+
+    site = plain_site(4.0)
+    bend = [[-300.0, 0.0, 4.0], [0.0, 0.0, 4.0], [259.8, 150.0, 4.0]]
+    site["tracks"][0]["alignment"]["points"] = bend
+    site["earthworks"][0]["to_m"] = 599.9
+    inside = lines_of(terrain(site, tmp_path).breaks, 0)[1]
+    np.testing.assert_allclose(LineString(np.array(bend)[:, :2]).distance(points(inside[:, :2])), 3.5, atol=1e-9)
+
+
 def test_receivers_stand_on_the_terrain_and_on_earthworks(tmp_path: Path) -> None:
     site = hilly_site([WHOLE])
     site["receivers"].append({**site["receivers"][0], "id": "Q", "position": [37.0, 6.0]})

@@ -116,7 +116,7 @@ def _xyz(points: Any, z: Any, file: str, place: str, height: str) -> Array:
     """Points with heights, (n, 3): those of the property, else of the points themselves."""
     try:
         xyz = np.array(points, dtype=np.float64)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         xyz = np.empty(0)
     if xyz.ndim != 2 or xyz.shape[1] not in (2, 3) or not np.all(np.abs(xyz) <= 1e8):
         raise _error(file, place, "has no sound coordinates", allowed="[x, y] or [x, y, z] in m, alike in all points")
@@ -130,11 +130,12 @@ def _xyz(points: Any, z: Any, file: str, place: str, height: str) -> Array:
             allowed=f"points [x, y, z], or a property {shown(height, quote=False)}",
             hint="site: terrain: height_property: names the property that holds the height",
         )
-    heights = xyz[:, 2] if z is None else np.full(len(xyz), float(z))
-    if not np.all((heights >= LOWEST_M) & (heights <= HIGHEST_M)):
-        wrong = heights[~((heights >= LOWEST_M) & (heights <= HIGHEST_M))][0]
+    heights = xyz[:, 2] if z is None else np.full(len(xyz), max(min(z, 1e9), -1e9))
+    wrong = heights[~((heights >= LOWEST_M) & (heights <= HIGHEST_M))]
+    if wrong.size:
         allowed = f"heights in m, {number(LOWEST_M)} to {number(HIGHEST_M)}"
-        raise _error(file, place, "has a height out of range", found=shown(float(wrong)), allowed=allowed)
+        found = shown(float(wrong[0]) if z is None else z)
+        raise _error(file, place, "has a height out of range", found=found, allowed=allowed)
     return np.column_stack([xyz[:, :2], heights])
 
 

@@ -18,9 +18,10 @@ from lineside.scene.model import IntArray, Raster
 #: Points nearer to each other than this in plan are one; heights that differ by more than this contradict each other.
 SAME_PLACE_M, SAME_HEIGHT_M = 0.01, 0.01
 #: More points than this take too long to join.
-MAX_POINTS = 1_000_000
+MAX_POINTS = 500_000
 _MAX_PROBLEMS = 10
-_ROWS = 256
+#: Triangles that are drawn at a time; rounding of nodes on their edges, in steps.
+_BLOCK, _ON_EDGE = 20_000, 1e-9
 
 
 def raster_of_points(reporter: Reporter, parts: Sequence[HeightPart], step_m: float, wanted: Box) -> RasterFile | None:
@@ -148,17 +149,67 @@ def _at(point: Any) -> str:
 
 def _drawn(points: Array, low: Array, step_m: float, n_x: int, n_y: int) -> Array | None:
     """Heights on the nodes of a raster, NaN outside all triangles, (n_y, n_x); None if there are no triangles."""
-    from matplotlib.tri import LinearTriInterpolator, Triangulation
+    from shapely import MultiPoint, delaunay_triangles, get_coordinates, get_parts
 
     _, first = np.unique(np.round(points[:, :2] / SAME_PLACE_M), axis=0, return_index=True)
-    kept = points[np.sort(first)] - np.array([*low, 0.0])
-    try:
-        joined = Triangulation(kept[:, 0], kept[:, 1])
-    except (RuntimeError, ValueError):
+    kept = (points[np.sort(first)] - [*low, 0.0]) / [step_m, step_m, 1.0]
+    place = kept[:, 0] + 1j * kept[:, 1]
+    order = np.argsort(place)
+    corners = get_coordinates(get_parts(delaunay_triangles(MultiPoint(kept[:, :2])))).reshape(-1, 4, 2)[:, :3]
+    if not len(corners):
         return None
-    heights = LinearTriInterpolator(joined, kept[:, 2])
-    x, out = step_m * np.arange(n_x), np.empty((n_y, n_x))
-    for j in range(0, n_y, _ROWS):
-        rows = step_m * np.arange(j, min(j + _ROWS, n_y))
-        out[j : j + len(rows)] = np.ma.filled(heights(*np.meshgrid(x, rows)), np.nan)
+    heights = kept[order[np.searchsorted(place[order], corners[..., 0] + 1j * corners[..., 1])], 2]
+    out = np.full((n_y, n_x), np.nan)
+    for start in range(0, len(corners), _BLOCK):
+        _draw(out, corners[start : start + _BLOCK], heights[start : start + _BLOCK])
     return out
+
+
+def _draw(out: Array, corners: Array, heights: Array) -> None:
+    """Draw triangles row by row.
+
+    Parameters
+    ----------
+    out : ndarray, (n_y, n_x)
+        Heights at whole numbers of x and y; written to.
+    corners : ndarray, (n, 3, 2)
+    heights : ndarray, (n, 3)
+    """
+    edge = corners[:, 1:] - corners[:, :1]
+    area = edge[:, 0, 0] * edge[:, 1, 1] - edge[:, 0, 1] * edge[:, 1, 0]
+    rise = heights[:, 1:] - heights[:, :1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope_x = (rise[:, 0] * edge[:, 1, 1] - rise[:, 1] * edge[:, 0, 1]) / area
+        slope_y = (rise[:, 1] * edge[:, 0, 0] - rise[:, 0] * edge[:, 1, 0]) / area
+    bottom = np.clip(np.ceil(corners[:, :, 1].min(axis=1) - _ON_EDGE), 0, len(out)).astype(np.int64)
+    top = np.clip(np.floor(corners[:, :, 1].max(axis=1) + _ON_EDGE) + 1, 0, len(out)).astype(np.int64)
+    rows = np.where(area != 0.0, np.maximum(top - bottom, 0), 0)
+    of, y = _each(bottom, rows)
+    left, right = _across(corners[of], y.astype(np.float64))
+    west = np.clip(np.ceil(left - _ON_EDGE), 0, out.shape[1]).astype(np.int64)
+    east = np.clip(np.floor(right + _ON_EDGE) + 1, 0, out.shape[1]).astype(np.int64)
+    row, x = _each(west, np.maximum(east - west, 0))
+    k = of[row]
+    step_x, step_y = x - corners[k, 0, 0], y[row] - corners[k, 0, 1]
+    out[y[row], x] = heights[k, 0] + slope_x[k] * step_x + slope_y[k] * step_y
+
+
+def _each(first: IntArray, n: IntArray) -> tuple[IntArray, IntArray]:
+    """For each entry its number, and ``n`` whole numbers from ``first`` on, one after another."""
+    of = np.repeat(np.arange(len(n)), n)
+    return of, np.arange(len(of)) - np.repeat(np.cumsum(n) - n, n) + first[of]
+
+
+def _across(corners: Array, y: Array) -> tuple[Array, Array]:
+    """Where lines of constant y enter and leave triangles, (n,) each."""
+    left, right = np.full(len(y), np.inf), np.full(len(y), -np.inf)
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        (x0, y0), (x1, y1) = corners[:, a].T, corners[:, b].T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = np.where(y1 != y0, (y - y0) / (y1 - y0), 0.0)
+        on = (t >= -_ON_EDGE) & (t <= 1.0 + _ON_EDGE) & ((y1 != y0) | (np.abs(y - y0) <= _ON_EDGE))
+        x = x0 + np.clip(t, 0.0, 1.0) * (x1 - x0)
+        level = on & (y1 == y0)
+        left = np.where(on, np.minimum(left, np.where(level, np.minimum(x0, x1), x)), left)
+        right = np.where(on, np.maximum(right, np.where(level, np.maximum(x0, x1), x)), right)
+    return left, right
