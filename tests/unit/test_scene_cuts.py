@@ -311,17 +311,22 @@ def test_two_mirrors_of_a_street() -> None:
     assert not mirror[:, MIRROR_BASE_Z].any() and not len(found.edge)
 
 
-def test_paths_along_and_from_outlines() -> None:
-    """Ends and sides exactly on outlines do not turn the path inside out."""
-    scene = town(houses=buildings(box(20, 0, 10, 10)), areas=[(0.5, box(0, 0, 20, 20)), (0.3, box(10, 50, 20, 20))])
-    for source, receiver, most in (
-        ([10, 0], [60, 5], 1.5), ([10, 10], [60, 10], 1.5), ([0, 60], [20, 60], 21.0), ([-40, -10], [10, 10], 51.0),
-    ):  # fmt: skip
-        for a, b in ((source, receiver), (receiver, source)):
-            ground = rows(cuts(scene, a, b, roof_g=-1.0), 0)[1]
-            assert ground[-1, 0] == pytest.approx(np.hypot(*np.subtract(b, a)))
-            lengths = np.diff(ground[:, 0], prepend=0.0)
-            assert lengths[(ground[:, 1] != 1.0) & (ground[:, 1] != -1.0)].sum() <= most
+def test_ends_on_outlines_and_corners() -> None:
+    """On a lattice many paths start, end and run on outlines; where they do not run along one, lengths are exact."""
+    ring = [[0, 0], [20, 0], [20, 10], [10, 10], [10, 20], [0, 20]]
+    scene = town(houses=buildings([[30, 0], [40, 0], [40, 20], [30, 20]]), areas=[(0.5, ring)])
+    lattice = np.array([[x, y] for x in range(-10, 51, 10) for y in range(-10, 31, 10)], dtype=float)
+    found = cuts(scene, lattice, lattice, roof_g=-1.0)
+    shapes = {0.5: shapely.Polygon(ring), -1.0: shapely.box(30, 0, 40, 20)}
+    for k, (r, s) in enumerate((r, s) for r in lattice for s in lattice):
+        line, ground = shapely.LineString([s, r]), rows(found, k)[1]
+        lengths = np.diff(ground[:, 0], prepend=0.0)
+        assert np.all(lengths > 0) and np.isin(ground[:, 1], [1.0, *shapes]).all()
+        for g, shape in shapes.items():
+            along = line.intersection(shape.exterior).length
+            mine = lengths[ground[:, 1] == g].sum() if line.length > 0 else 0.0
+            inside = line.intersection(shape).length
+            assert inside - along - 1e-9 <= mine <= inside + 1e-9
 
 
 def test_threads_share_a_scene() -> None:

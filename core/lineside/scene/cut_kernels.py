@@ -245,6 +245,46 @@ def test_line(
 
 
 @_jit
+def rims_at(
+    x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray, found: IntArray,
+    first: int,
+) -> int:  # fmt: skip
+    """Write the rings on whose outline a place lies to ``found`` from row ``first``; the row after the last."""
+    c, n = cell_of(frame, x, y), first
+    if c < 0:
+        return n
+    for k in range(cell[c, 0], cell[c + 1, 0]):
+        m = cell_seg[k]
+        if tag[m, POLY] < 0:
+            continue
+        px, py = x - seg[m, X0], y - seg[m, Y0]
+        ex, ey = seg[m, X1] - seg[m, X0], seg[m, Y1] - seg[m, Y0]
+        u = min(max((px * ex + py * ey) / max(ex * ex + ey * ey, 1e-300), 0.0), 1.0)
+        if (px - u * ex) ** 2 + (py - u * ey) ** 2 < SHORTEST_M * SHORTEST_M:
+            known = False
+            for i in range(first, n):
+                known = known or found[i] == tag[m, POLY]
+            if not known:
+                found[n] = tag[m, POLY]
+                n += 1
+    return n
+
+
+@_jit
+def all_rims_at(
+    xy: Array, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray
+) -> tuple[IntArray, IntArray]:
+    """Rings on whose outline each of many places lies: first entry of each, entries."""
+    n_rings = ring.shape[0]
+    start, found, n = np.zeros(xy.shape[0] + 1, dtype=np.int64), np.empty(64, dtype=np.int64), 0
+    for k in range(xy.shape[0]):
+        found = longer(found, n + n_rings)
+        n = rims_at(xy[k, 0], xy[k, 1], frame, seg, tag, cell, cell_seg, found, n)
+        start[k + 1] = n
+    return start, found
+
+
+@_jit
 def all_rings_at(
     xy: Array, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray,
     cell_ring: IntArray,
@@ -419,19 +459,20 @@ def mend(
 @_jit
 def held_at_start(
     leg: Array, tie: IntArray, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
-    start_r: IntArray, rings_r: IntArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray,
-    cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
+    start_r: IntArray, rings_r: IntArray, rim_start: IntArray, rims_p: IntArray, frame: Array, seg: Array,
+    tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, IntArray]:  # fmt: skip
     """Rings that hold the start of each leg: first entry of each leg, entries.
 
-    Rings at both ends and crossings must agree. They do not where an end lies on an outline: there the crossings of
-    the whole straight line decide. At a mirror a leg is outside the mirror's building.
+    Where a leg starts on an outline, and where rings at both ends and crossings do not agree since it ends on one, the
+    crossings of the whole straight line decide. At a mirror a leg is outside the mirror's building.
     """
     n_legs = leg.shape[0]
     n_rings = ring.shape[0]
     start, held = np.zeros(n_legs + 1, dtype=np.int64), np.empty(n_legs + 4, dtype=np.int64)
     odd = np.zeros(n_rings, dtype=np.bool_)
     begin, end, n_end = np.empty(n_rings, dtype=np.int64), np.empty(n_rings, dtype=np.int64), 0
+    rim = np.empty(n_rings, dtype=np.int64)
     n = 0
     for k in range(n_legs):
         p, r, wall_a, wall_b = tie[k, POINT], tie[k, RECEIVER], tie[k, WALL_A], tie[k, WALL_B]
@@ -462,7 +503,14 @@ def held_at_start(
                 end[n_end] = rings_r[i]
                 n_end += 1
         low, high = crossed[k], crossed[k + 1]
-        if n > first or n_end > 0 or high > low:
+        n_rim = 0
+        if wall_a >= 0 or tie[k, OFF] != 0:
+            n_rim = rims_at(leg[k, XA], leg[k, YA], frame, seg, tag, cell, cell_seg, rim, 0)
+        else:
+            for i in range(rim_start[p], rim_start[p + 1]):
+                rim[n_rim] = rims_p[i]
+                n_rim += 1
+        if n > first or n_end > 0 or high > low or n_rim > 0:
             for i in range(first, n):
                 odd[held[i]] = not odd[held[i]]
             for i in range(n_end):
@@ -471,6 +519,8 @@ def held_at_start(
                 poly = tag[line[e], POLY]
                 if poly >= 0:
                     odd[poly] = not odd[poly]
+            for i in range(n_rim):
+                odd[rim[i]] = True
             n_begin = n - first
             for i in range(n_begin):
                 begin[i] = held[first + i]
@@ -478,6 +528,8 @@ def held_at_start(
                 n = mend(begin[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
             for i in range(n_end):
                 n = mend(end[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
+            for i in range(n_rim):
+                n = mend(rim[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
             for e in range(low, high):
                 n = mend(tag[line[e], POLY], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
         start[k + 1] = n
@@ -1219,7 +1271,7 @@ def end_legs(
         r, p = pair // n_points, pair % n_points
         xm, ym, half = points[p, 0], points[p, 1], 0.5 * piece[p]
         xr, yr = receivers[r, 0], receivers[r, 1]
-        if half < 0.5 * ratio * math.sqrt((xr - xm) ** 2 + (yr - ym) ** 2):
+        if half == 0.0 or half < 0.5 * ratio * math.sqrt((xr - xm) ** 2 + (yr - ym) ** 2):
             continue
         leg, tie, pairs = taller(leg, 3 * n + 3), taller(tie, 3 * n + 3), longer(pairs, n + 1)
         for k in range(3):
@@ -1235,7 +1287,7 @@ def parts_by_ground(ground: Array, path: Array, pairs: IntArray, rule: Array, st
     """Into how many parts pieces are cut because the mean ground factor differs between their middle and ends."""
     row = 0
     for k in range(pairs.size):
-        low, high = 1.0, 0.0
+        low, high = math.inf, -math.inf
         for j in range(3 * k, 3 * k + 3):
             mean, before = 0.0, 0.0
             while row < int(path[j, 4]):

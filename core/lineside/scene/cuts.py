@@ -195,12 +195,13 @@ class _Way:
         ck = _kernels()
         self.site, self.roof_g = site, float(roof_g)
         tables = (site.frame, site.seg, site.tag, site.ring, site.cell, site.cell_seg, site.cell_ring)
-        self.rings = (*ck.all_rings_at(xyz, *tables), *ck.all_rings_at(to, *tables))
+        rims = ck.all_rims_at(xyz, *tables[:-1])
+        self.rings = (*ck.all_rings_at(xyz, *tables), *ck.all_rings_at(to, *tables), *rims)
         self.strips = (site.cell, site.cell_strip, site.strip, site.strip_work)
         decks = (site.frame, site.ring, site.over, site.raster, *self.strips)
         self.on = (
             ck.decks_under(xyz, *self.rings[:2], *decks),
-            ck.decks_under(to, *self.rings[2:], *decks),
+            ck.decks_under(to, *self.rings[2:4], *decks),
         )
 
     def crossed(self, leg: Array, tie: IntArray) -> tuple[IntArray, Array, IntArray, IntArray, IntArray]:
