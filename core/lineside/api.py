@@ -27,7 +27,7 @@ from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
-from lineside.results.facades import compute_facades
+from lineside.results.facades import FacadePlan, compute_facades, plan_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
@@ -108,7 +108,8 @@ def assess(
     blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     planned = plan(loaded, selection, situation_of(loaded, selection, state))
     progress("emission", 1, 1)
-    _announce(planned, progress)
+    wanted = plan_facades(planned, selection)
+    _announce(planned, wanted, progress)
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection)
     threads = n_workers(workers)
@@ -116,7 +117,7 @@ def assess(
     layers = maps.layers if maps is not None else None
     computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
     cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
-    at_facades = compute_facades(planned, selection, progress, threads, blocks)
+    at_facades = compute_facades(wanted, planned, selection, progress, threads, blocks)
     in_time = _timeline(planned, selection, computed, asked, progress)
     causes = _causes(planned, selection, computed, progress, threads)
     thirds = _thirds(planned, selection, computed, asked)
@@ -131,7 +132,7 @@ def assess(
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 
-def _announce(planned: Plan, progress: Progress) -> None:
+def _announce(planned: Plan, wanted: FacadePlan | None, progress: Progress) -> None:
     """Say what is to come, so that the time it takes can be foreseen."""
     project, scene = planned.scenes.loaded.project, planned.built.scene
     grid = project.calculation.grid
@@ -139,6 +140,8 @@ def _announce(planned: Plan, progress: Progress) -> None:
     if grid is not None:
         x, y = grid_axes(scene, grid.spacing_m, grid.margin_m)
         progress("map", 0, len(x) * len(y))
+    if wanted is not None:
+        progress("facades", 0, wanted.n_points)
     if planned.rails.runs.work_dates and project.calculation.rail_state is not None:
         progress("time line", 0, 1)
     if project.works:

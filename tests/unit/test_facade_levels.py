@@ -17,10 +17,11 @@ import lineside
 from house_files import geojson, rectangle
 from lineside.api import Assessment
 from lineside.engine.kept import KeptBlocks
+from lineside.plugins import Plugins
 from lineside.report import buildings, context
 from lineside.report.strings import Strings
 from lineside.results.exposure import occupancy
-from lineside.results.facades import NO_PASSES, NO_TONES, compute_facades
+from lineside.results.facades import NO_PASSES, NO_TONES, compute_facades, plan_facades
 from lineside.results.model import Facades
 from lineside.results.write import write_arrays, write_tables
 from lineside.scene.build import Scenes
@@ -173,8 +174,9 @@ def test_threads_and_kept_blocks_change_no_number(assessed: Assessment, tmp_path
     """Blocks of another run are taken up as they are: what lies there is what comes out."""
     planned, selection = assessed.plan, assessed.selection
     kept = KeptBlocks(tmp_path)
-    one = compute_facades(planned, selection, workers=1, blocks=kept)
-    two = compute_facades(planned, selection, workers=2)
+    wanted = plan_facades(planned, selection)
+    one = compute_facades(wanted, planned, selection, workers=1, blocks=kept)
+    two = compute_facades(wanted, planned, selection, workers=2)
     assert one is not None and two is not None
     names = sorted(p.name for p in tmp_path.iterdir())
     assert names == ["facades-0-0.npz", "facades-1-0.npz"]
@@ -183,7 +185,7 @@ def test_threads_and_kept_blocks_change_no_number(assessed: Assessment, tmp_path
     stored = kept.load("facades-0-0")
     assert stored is not None
     kept.save("facades-0-0", {"energy": 2.0 * stored["energy"], "left_out": stored["left_out"]})
-    again = compute_facades(planned, selection, blocks=kept)
+    again = compute_facades(wanted, planned, selection, blocks=kept)
     assert again is not None and np.array_equal(again.levels.period, 2.0 * one.levels.period)
 
 
@@ -274,3 +276,26 @@ def test_nothing_of_it_without_facade_receivers(tmp_path: Path) -> None:
     assert tables["T6.17"].rows == () and tables["T6.17"].empty == "The project file asks for no receivers on facades."
     assert buildings.limits_in_summary(results, Strings()) == []
     assert len(write_tables(results, tmp_path / "t")) > 10
+
+
+def test_sheds_without_room_and_silence_give_a_report(tmp_path: Path) -> None:
+    site = town()
+    site["buildings"] = [
+        {"id": "H", "polygon": rectangle(0, 20, 1.2, 1.2), "height_m": 2, "use": "dwelling", "persons": 1}
+    ]
+    site["facade_receivers"] = [{}]
+    site["receivers"][0]["position"] = [-20.0, 50.0]
+    results = lineside.assess(write_site(site, tmp_path / "shed")).results
+    assert results.facades is not None
+    assert results.facades.bare == ["H"] and results.facades.buildings == [] and results.facades.other_persons == 1
+    strings = Strings()
+    note = {t.id: t for t in buildings.tables(results, strings)}["T6.17"].note
+    assert "No room for a receiver: H." in note
+    site["buildings"][0]["polygon"] = rectangle(0, 20)
+    (method,) = [m for m in Plugins.load().methods if m.name == "eu_common"]
+    site["calculation"]["without"] = list(method.source_calculators)
+    silent = lineside.assess(write_site(site, tmp_path / "silent")).results.facades
+    assert silent is not None
+    assert silent.buildings[0].highest_db == {"lden": None, "day": None, "evening": None, "night": None}
+    assert silent.buildings[0].quiet_facade is False
+    assert silent.exposure[0].persons == 1 and sum(b.persons for b in silent.exposure) == 2

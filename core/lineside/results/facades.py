@@ -38,8 +38,10 @@ Levels = Mapping[tuple[str, Window | None], Array]
 
 def receivers_of_buildings(found: AtFacades | None) -> dict[str, int]:
     """Number of receivers on the facades of each building, by id."""
-    counted = Counter(found.points.building.tolist()) if found is not None else {}
-    return {found.points.standing[k].data.id: n for k, n in counted.items()} if found is not None else {}
+    if found is None:
+        return {}
+    points = found.plan.points
+    return {points.standing[k].data.id: n for k, n in Counter(points.building.tolist()).items()}
 
 
 def building_questions(
@@ -60,39 +62,58 @@ def building_questions(
 
 
 @dataclass(frozen=True, eq=False)
-class AtFacades:
-    """What was computed at facades; ``asked`` from :func:`building_questions`, ``windows`` as in ``levels``."""
+class FacadePlan:
+    """What is to be computed at facades; ``asked`` from :func:`building_questions`, ``windows`` that it holds."""
 
     points: FacadePoints
-    levels: FacadeLevels
     asked: tuple[Question, ...]
     windows: tuple[Window, ...]
 
+    @property
+    def n_points(self) -> int:
+        """Number of points at which levels are computed."""
+        return len(self.points) + len(self.points.front)
+
+
+@dataclass(frozen=True, eq=False)
+class AtFacades:
+    """What was computed at facades."""
+
+    plan: FacadePlan
+    levels: FacadeLevels
+
+
+def plan_facades(planned: Plan, selection: Selection) -> FacadePlan | None:
+    """The receivers on facades that the project asks for; None where it asks for none."""
+    loaded, standing = planned.scenes.loaded, planned.scenes.standing
+    chosen = chosen_buildings(loaded, standing)
+    if not chosen:
+        return None
+    asked = tuple(building_questions(standing, list(chosen), selection))
+    return FacadePlan(facade_points(loaded, planned.built.scene, standing), asked, windows_of(asked))
+
 
 def compute_facades(
+    wanted: FacadePlan | None,
     planned: Plan,
     selection: Selection,
     progress: Progress = silent,
     workers: int = 1,
     blocks: Blocks | None = None,
 ) -> AtFacades | None:
-    """Levels at the receivers on facades that the project asks for; None where it asks for none."""
-    loaded, standing = planned.scenes.loaded, planned.scenes.standing
-    chosen = chosen_buildings(loaded, standing)
-    if not chosen:
+    """Levels at facades; see :func:`lineside.engine.facades.facade_levels`."""
+    if wanted is None:
         return None
-    points = facade_points(loaded, planned.built.scene, standing)
-    asked = tuple(building_questions(standing, list(chosen), selection))
-    windows = windows_of(asked)
-    levels = facade_levels(planned.task, selection, points, windows, progress, workers, blocks)
-    return AtFacades(points, levels, asked, windows)
+    windows = wanted.windows
+    levels = facade_levels(planned.task, selection, wanted.points, windows, progress, workers, blocks)
+    return AtFacades(wanted, levels)
 
 
 def describe_facades(
     loaded: LoadedProject, scene: Scene, found: AtFacades, uncertainty: model.Uncertainty, left_out: Sequence[str]
 ) -> model.Facades:
     """The part of the results document."""
-    points, levels, asked, windows = found.points, found.levels, found.asked, found.windows
+    points, levels, asked, windows = found.plan.points, found.levels, found.plan.asked, found.plan.windows
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     names = scene.period_names
     lden = to_db(lden_energy(levels.period, hours))
