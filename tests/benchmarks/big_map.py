@@ -211,7 +211,7 @@ def main() -> None:
     site.map(*site.axes(200.0), workers)  # compiles
     levels, seconds = site.map(x, y, workers)
     pairs = site.n_pairs(x, y)
-    free = levels.energy[0][~levels.inside]
+    free = levels.energy[0, 0][~levels.inside]
     print(
         f"{levels.inside.size} points, {asked.buildings} buildings, {workers} worker(s): {seconds:.1f} s; "
         f"{pairs / 1e6:.2f} M pairs, {pairs / seconds / 1e3:.0f} k pairs/s; "

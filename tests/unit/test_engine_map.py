@@ -56,8 +56,8 @@ def test_a_level_depends_on_nothing_but_its_place(site):
     task, selection = site
     at = listener(task, selection).at
     x, y = axes(task, np.arange(-200.0, 200.0, 10.0), np.arange(-100.0, 140.0, 10.0))
-    whole = grid_levels(task.scene, at, x, y, 4.0).energy
-    part = grid_levels(task.scene, at, x[7:31], y[3:20], 4.0).energy
+    whole = grid_levels(task.scene, at, x, y, 4.0).energy[0]
+    part = grid_levels(task.scene, at, x[7:31], y[3:20], 4.0).energy[0]
     np.testing.assert_array_equal(whole[:, 3:20, 7:31], part)
     alone = at(Receivers(("P",), np.array([[x[9], y[5], 4.0]]))).energy[0]
     np.testing.assert_array_equal(whole[:, 5, 9], alone)

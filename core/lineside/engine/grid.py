@@ -75,7 +75,6 @@ def line_power(scene: Scene, emission: Emission, window: Window | None = None) -
 
 def grid_levels(
     scene: Scene,
-    n_layers: int,
     at: Callable[[Receivers], PointLevels],
     x_m: Array,
     y_m: Array,
@@ -83,6 +82,7 @@ def grid_levels(
     progress: Callable[[int, int], None] = lambda done, of: None,
     workers: int = 1,
     blocks: Blocks | None = None,
+    n_layers: int = 1,
 ) -> GridLevels:
     """Long-term levels of each period on a grid.
 
@@ -92,8 +92,6 @@ def grid_levels(
 
     Parameters
     ----------
-    n_layers : int
-        Situations that are heard at once.
     at : callable
         Levels at points, layer by layer and in each the periods; see :meth:`lineside.engine.at_points.Listener.at`.
     x_m, y_m : ndarray
@@ -106,6 +104,8 @@ def grid_levels(
         Threads that share the tiles.
     blocks : Blocks, optional
         Where finished tiles are kept.
+    n_layers : int
+        Situations that are heard at once.
     """
     blocks = blocks or Blocks()
     n_rows = n_layers * len(scene.period_names)

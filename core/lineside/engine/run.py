@@ -136,7 +136,7 @@ def compute(
         x, y = grid_axes(scene, grid.spacing_m, grid.margin_m)
         layers = layers or layer_of(task)
         at, told = listener(layers, selection).at, lambda d, of: progress("map", d, of)
-        on_grid = grid_levels(scene, len(layers), at, x, y, grid.height_m, told, workers, blocks)
+        on_grid = grid_levels(scene, at, x, y, grid.height_m, told, workers, blocks, len(layers))
     return Computed(
         emission=task.emission.mean,
         states=selection.propagation.states,
@@ -147,8 +147,9 @@ def compute(
     )
 
 
-def listener(layers: Layers, selection: Selection) -> Listener:
-    """What hears some situations at any points."""
+def listener(what: Task | Layers, selection: Selection) -> Listener:
+    """What hears the long-term mixture of a task, or some situations, at any points."""
+    layers = what if isinstance(what, Layers) else layer_of(what)
     return Listener(layers, selection.propagation, selection.propagation_options)
 
 
