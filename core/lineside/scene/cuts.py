@@ -28,8 +28,8 @@ class Splitting:
     """When a piece of track counts in several parts.
 
     It is cut where the free end of a barrier divides it as seen from the receiver, and evenly into parts along which
-    the mean ground factor changes by no more than ``g_step``, at most ``most_steps``, unless it is shorter than
-    ``ratio`` of its distance.
+    the mean ground factor, buildings disregarded, changes by no more than ``g_step``, at most ``most_steps``, unless it
+    is shorter than ``ratio`` of its distance.
     """
 
     g_step: float = 0.1
@@ -142,7 +142,7 @@ def vertical_cuts(
     A wall does not reflect if it has no height, or if a building as high as its own stands against it. Whether a
     mirror is high enough is not looked at. A wall and its building are no obstacle where a path meets the wall.
     """
-    from lineside.scene.cut_index import site_of
+    from lineside.scene.cut_index import sites_of
 
     ck = _kernels()
 
@@ -154,7 +154,7 @@ def vertical_cuts(
         np.array(a, dtype=np.float64) for a in (points.xyz_m, points.direction, points.length_m, receivers.xyz_m)
     )
     wall = np.array(np.full(len(to), -1) if receivers.wall is None else receivers.wall, dtype=np.int64)
-    site = site_of(scene)
+    site, soil = sites_of(scene)
     n_pairs = len(to) * len(xyz)
     first, left_out = np.zeros(n_pairs + 1, dtype=np.int64), np.zeros(n_pairs)
     none = np.empty((0, 7)), np.empty((0, 6))
@@ -163,12 +163,13 @@ def vertical_cuts(
         level, g = site.frame[ck.LEVEL], site.ring_g[-1]
         ck.flat_walk(xyz, direction, to, level, g, nearest_m, first, path, profile, ground)
         return VerticalCuts(first, path, profile, ground, *none, left_out)
-    way = _Way(site, roof_g, xyz, to)
     steps = np.ones(n_pairs, dtype=np.int64)
-    if len(site.ring) > len(site.over):  # ground of several kinds
+    if len(soil.ring) > len(soil.over):  # ground of several kinds
+        way = _Way(soil, roof_g, xyz, to)
         leg, tie, pairs = ck.end_legs(xyz, direction, piece, to, split.ratio)
         path = np.empty((len(leg), N_PATH))
         ck.parts_by_ground(way.ground(leg, tie, *way.crossed(leg, tie), path), path, pairs, rule, steps)
+    way = _Way(site, roof_g, xyz, to)
     path, leg, tie, mirror = ck.plan(
         rule, xyz, direction, piece, to, wall, steps, site.free, site.wall, site.wall_seg, first, left_out
     )
