@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -85,8 +86,13 @@ def _can_cache() -> bool:
 
 
 CACHE = _can_cache()
-_jit = njit(cache=CACHE, nogil=True, error_model="numpy", fastmath={"contract"})
-_jit_sums = njit(cache=CACHE, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
+_OPTIONS: dict[str, Any] = {"cache": CACHE, "nogil": True, "error_model": "numpy"}
+#: Functions that are called for each path are put into their callers, and do not count who holds the arrays that they
+#: are given: calls and counting would cost more than the functions themselves.
+_STEP = {**_OPTIONS, "forceinline": True, "_nrt": False}
+_jit = njit(**_OPTIONS, fastmath={"contract"})
+_step = njit(**_STEP, fastmath={"contract"})
+_sum = njit(**_STEP, fastmath={"contract", "reassoc", "nsz"})
 
 
 def band_table(absorption: Array | None = None) -> Array:
@@ -210,20 +216,20 @@ def _ground_function(first: int) -> Callable[[Array, Array], None]:
 ground_of_whole, ground_before, ground_behind = map(_ground_function, (WHOLE, SOURCE_SIDE, RECEIVER_SIDE))
 
 
-@_jit
+@_step
 def pure_diffraction(x: float) -> float:
     """10^(Delta_dif/10) of (2.5.21) without the cap of 25 dB; x = (40 / lambda) C'' delta."""
     return 3.0 + x if x >= -2.0 else 1.0
 
 
-@_jit
+@_step
 def several_edges(lam: float, per_e: float) -> float:
     """C'' of (2.5.23); ``per_e`` is 1 / (path from the first to the last edge), 0 for one edge or up to 0.3 m."""
     t = 5.0 * lam * per_e
     return (1.0 + t * t) / (1.0 / 3.0 + t * t) if per_e > 0.0 else 1.0
 
 
-@_jit
+@_step
 def ground_behind_edge(a_ground: float, ratio: float) -> float:
     """10^(-Delta_ground/20) of (2.5.31), (2.5.32); ``ratio`` is that of pure diffraction, the path's to its image's.
 
@@ -271,7 +277,7 @@ def spread_and_air(t: Array, band: Array) -> None:
             row[j] = t[E + j] * t[A + j]
 
 
-@_jit
+@_step
 def finish(t: Array, items: IntArray, n: int, factors: Array, out: Array, reflected: Array) -> None:
     """Add the energies of n items to the results, in their order."""
     for m in range(n):
@@ -311,7 +317,7 @@ def flush(
     count[:] = 0
 
 
-@_jit
+@_step
 def piece_at(px: Array, n: int, x: float, onward: bool) -> int:
     """Which piece of the profile holds x; at a profile point the one after it (``onward``) or before it."""
     low, high = 0, n - 1
@@ -324,7 +330,7 @@ def piece_at(px: Array, n: int, x: float, onward: bool) -> int:
     return low
 
 
-@_jit_sums
+@_sum
 def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[float, float]:
     """Least-squares line through the first n profile points, from xa to xb: z = a (x - xa) + b; (2.5.3), (2.5.4).
 
@@ -357,7 +363,7 @@ def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[floa
     return a, b + z0
 
 
-@_jit
+@_step
 def mean_g(ground: Array, xa: float, xb: float) -> float:
     """Mean ground factor between xa and xb, weighted with horizontal length (section 2.5.3).
 
@@ -370,7 +376,7 @@ def mean_g(ground: Array, xa: float, xb: float) -> float:
     return total / (xb - xa)
 
 
-@_jit
+@_step
 def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
     """Equivalent heights, d_p and the mirror images of both ends for ground between A and B of mean plane a, b.
 
@@ -389,7 +395,7 @@ def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: f
     info[part, IMAGE_B + 1] = zb - 2.0 * h_b / root
 
 
-@_jit
+@_step
 def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
     """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25) by the series of asin."""
     chord = math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
@@ -406,34 +412,34 @@ def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
     )
 
 
-@_jit
+@_step
 def rises_above(x: float, z: float, xa: float, za: float, xb: float, zb: float, gamma: float) -> bool:
     """Whether a point lies above the ray from A to B (A left of B)."""
     dx, dz = xb - xa, zb - za
-    chord = math.sqrt(dx * dx + dz * dz)
-    v = ((z - za) * dx - (x - xa) * dz) / chord
+    across = (z - za) * dx - (x - xa) * dz
     if gamma == 0.0:
-        return v > GRAZING_M
+        return across > GRAZING_M * (dx + abs(dz))
+    chord = math.sqrt(dx * dx + dz * dz)
+    v = across / chord
     # in the chord's own axes (u, v) the arc is u^2 + (v + h)^2 = Gamma^2 with h^2 = Gamma^2 - chord^2/4
     u = ((x - xa) * dx + (z - za) * dz) / chord - 0.5 * chord
     h = math.sqrt(max(0.0, gamma * gamma - 0.25 * chord * chord))
     return u * u + v * v + 2.0 * v * h - 0.25 * chord * chord > 2.0 * gamma * GRAZING_M
 
 
-@_jit
+@_step
 def edges_above(ex: Array, ez: Array, n: int, zs: float, length: float, zr: float, pick: IntArray) -> int:
     """Which of n edges rise above the straight ray from source to receiver; their number."""
     dz = zr - zs
-    least = GRAZING_M * math.sqrt(length * length + dz * dz)
+    least = GRAZING_M * (length + abs(dz))
     found = 0
     for j in range(n):
-        if (ez[j] - zs) * length - ex[j] * dz > least:
-            pick[found] = j
-            found += 1
+        pick[found] = j
+        found += (ez[j] - zs) * length - ex[j] * dz > least
     return found
 
 
-@_jit
+@_step
 def hull(
     ex: Array, ez: Array, pick: IntArray, n_pick: int, zs: float, length: float, zr: float, gamma: float,
     found: IntArray,
@@ -459,32 +465,31 @@ def hull(
     return n
 
 
-@_jit
-def one_edge(xs: float, zs: float, x: float, z: float, xr: float, zr: float, gamma: float) -> float:
-    """Path difference over one edge; negative if it does not reach the ray. (2.5.26), (2.5.27)"""
-    over = ray(xs, zs, x, z, gamma) + ray(x, z, xr, zr, gamma)
-    direct = ray(xs, zs, xr, zr, gamma)
+@_step
+def signed_difference(
+    over: float, direct: float, several: bool, xs: float, zs: float, x: float, z: float, xr: float, zr: float,
+    gamma: float,
+) -> float:  # fmt: skip
+    """Path difference of a way ``over`` edges against the ``direct`` one. (2.5.26) to (2.5.28)
+
+    Where a single edge (x, z) does not reach the straight ray it is negative.
+    """
     z_line = zs + (zr - zs) * (x - xs) / (xr - xs)
-    if z >= z_line:
+    if several or z >= z_line:
         return over - direct
     if gamma == 0.0:
         return direct - over
     return 2.0 * (ray(xs, zs, x, z_line, gamma) + ray(x, z_line, xr, zr, gamma)) - over - direct
 
 
-@_jit
-def path_difference(
-    ex: Array, ez: Array, found: IntArray, n: int, e: float, xs: float, zs: float, xr: float, zr: float, gamma: float
-) -> float:
-    """Path difference over the n edges ``found``; ``e`` is the ray from the first to the last. (2.5.26)-(2.5.28)"""
-    first, last = found[0], found[n - 1]
-    if n == 1:
-        return one_edge(xs, zs, ex[first], ez[first], xr, zr, gamma)
-    over = ray(xs, zs, ex[first], ez[first], gamma) + e + ray(ex[last], ez[last], xr, zr, gamma)
-    return over - ray(xs, zs, xr, zr, gamma)
+@_step
+def one_edge(xs: float, zs: float, x: float, z: float, xr: float, zr: float, gamma: float) -> float:
+    """Path difference over one edge; negative if it does not reach the ray. (2.5.26), (2.5.27)"""
+    over = ray(xs, zs, x, z, gamma) + ray(x, z, xr, zr, gamma)
+    return signed_difference(over, ray(xs, zs, xr, zr, gamma), False, xs, zs, x, z, xr, zr, gamma)
 
 
-@_jit
+@_step
 def closest_edge(
     ex: Array, ez: Array, n: int, zs: float, length: float, zr: float, gamma: float, least: float
 ) -> tuple[int, float]:
@@ -512,13 +517,13 @@ def closest_edge(
     return best, delta
 
 
-@_jit
+@_step
 def ray_radius(d: float) -> float:
     """Gamma of (2.5.24) for a path of length d."""
     return max(1000.0, 8.0 * d)
 
 
-@_jit
+@_step
 def add_edge(ex: Array, ez: Array, n: int, x: float, z: float) -> int:
     """Append an edge at the rising distance x; of two at one place the higher stays. Returns the new number."""
     if n > 0 and x - ex[n - 1] < SHORTEST_M:
@@ -529,7 +534,7 @@ def add_edge(ex: Array, ez: Array, n: int, x: float, z: float) -> int:
     return n + 1
 
 
-@_jit
+@_step
 def box_end(edge: Array, n: int, j: int) -> int:
     """Where a path leaves the building that it enters at edge j, as a row of ``edge``; -1 if it enters none there."""
     if edge[j, KIND] != BUILDING:
@@ -545,7 +550,7 @@ def box_end(edge: Array, n: int, j: int) -> int:
     return -1
 
 
-@_jit
+@_step
 def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int) -> int:
     """Append the corners of a building that ends before ground point k; returns the new number of points."""
     for side in range(2):
@@ -562,7 +567,25 @@ def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array,
     return n
 
 
-@_jit
+@_step
+def bends_down(profile: Array, k: int) -> bool:
+    """Whether the ground bends downward at an inner point: a ridge, a shoulder, the upper end of a wall."""
+    if k == 0 or k == profile.shape[0] - 1:
+        return False
+    x, z = profile[k, 0], profile[k, 1]
+    x0, z0, x2, z2 = profile[k - 1, 0], profile[k - 1, 1], profile[k + 1, 0], profile[k + 1, 1]
+    if (x0 == x and z0 == z) or (x2 == x and z2 == z):  # a point that comes twice is one: its last row counts
+        if x2 == x and z2 == z:
+            return False
+        m = k - 1
+        while m > 0 and profile[m, 0] == x and profile[m, 1] == z:
+            m -= 1
+        x0, z0 = profile[m, 0], profile[m, 1]
+    ends = profile[profile.shape[0] - 1, 0]
+    return SHORTEST_M < x < ends - SHORTEST_M and (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2
+
+
+@_step
 def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex: Array, ez: Array) -> tuple[int, int]:
     """Lay buildings on the ground and find all edges that may diffract, both by rising distance.
 
@@ -585,12 +608,9 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
             boxes[n_boxes, 2] = edge[j, TOP_Z]
             n_boxes += 1
     length = profile[n_ground - 1, 0]
-    n, n_edges, box, j = 0, 0, 0, 0
-    x0, z0 = profile[0, 0], profile[0, 1]
-    for k in range(n_ground):
-        x, z = profile[k, 0], profile[k, 1]
-        if k > 0 and (profile[k - 1, 0] != x or profile[k - 1, 1] != z):
-            x0, z0 = profile[k - 1, 0], profile[k - 1, 1]  # a point that comes twice is one
+    n, n_edges, box, j, k = 0, 0, 0, 0, 0
+    while k < n_ground:
+        x = profile[k, 0]
         while box < n_boxes and boxes[box, 1] <= x:
             n = add_box(profile, k, boxes[box, 0], boxes[box, 1], boxes[box, 2], px, pz, n)
             box += 1
@@ -599,16 +619,21 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
                 n_edges = add_edge(ex, ez, n_edges, edge[j, PLACE], edge[j, TOP_Z])
             j += 1
         if box < n_boxes and boxes[box, 0] < x:
+            k += 1
             continue
-        px[n], pz[n] = x, z
+        if bends_down(profile, k):
+            n_edges = add_edge(ex, ez, n_edges, x, profile[k, 1])
+        px[n], pz[n] = x, profile[k, 1]
         n += 1
-        if SHORTEST_M < x < length - SHORTEST_M:
-            m = k + 1
-            while m < n_ground - 1 and profile[m, 0] == x and profile[m, 1] == z:
-                m += 1
-            x2, z2 = profile[m, 0], profile[m, 1]
-            if (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2:
-                n_edges = add_edge(ex, ez, n_edges, x, z)
+        k += 1
+        until = min(edge[j, PLACE] if j < n_objects else length, boxes[box, 0] if box < n_boxes else length)
+        until -= SHORTEST_M
+        while k < n_ground and profile[k, 0] < until:  # a run of ground between two objects
+            ex[n_edges], ez[n_edges] = profile[k, 0], profile[k, 1]
+            n_edges += bends_down(profile, k)
+            px[n], pz[n] = profile[k, 0], profile[k, 1]
+            n += 1
+            k += 1
     return n, n_edges
 
 
@@ -617,7 +642,7 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
 PLANE_A, PLANE_B, PLANE_G = range(3)
 
 
-@_jit
+@_step
 def plane_of(
     px: Array, pz: Array, n_profile: int, ground: Array, xa: float, xb: float, memory: Array, row: int
 ) -> None:
@@ -627,7 +652,7 @@ def plane_of(
         memory[row, PLANE_G] = mean_g(ground, xa, xb)
 
 
-@_jit
+@_step
 def fill(t: Array, part: int, lane: int, g_s: float, curved: bool, info: Array, row: int) -> None:
     """Put a stretch of ground into its lane."""
     t[part + G + lane] = info[row, G_PATH]
@@ -638,7 +663,7 @@ def fill(t: Array, part: int, lane: int, g_s: float, curved: bool, info: Array, 
     t[part + CURVED + lane] = 1.0 if curved else 0.0
 
 
-@_jit
+@_step
 def boundary(
     t: Array, band: Array, items: IntArray, count: IntArray, px: Array, pz: Array, n_profile: int, ground: Array,
     ex: Array, ez: Array, n_edges: int, zs: float, length: float, zr: float, g_s: float, gamma: float, n: int,
@@ -664,12 +689,12 @@ def boundary(
         n = 1 if found[0] >= 0 else 0
     if n > 0:
         first, last = found[0], found[n - 1]
-        before, behind = 1 + first, 1 + n_edges + last
-        plane_of(px, pz, n_profile, ground, 0.0, ex[first], memory, before)
-        plane_of(px, pz, n_profile, ground, ex[last], length, memory, behind)
-        a, b, g = memory[before, PLANE_A], memory[before, PLANE_B], memory[before, PLANE_G]
+        near, far = 1 + first, 1 + n_edges + last
+        plane_of(px, pz, n_profile, ground, 0.0, ex[first], memory, near)
+        plane_of(px, pz, n_profile, ground, ex[last], length, memory, far)
+        a, b, g = memory[near, PLANE_A], memory[near, PLANE_B], memory[near, PLANE_G]
         stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
-        a, b, g = memory[behind, PLANE_A], memory[behind, PLANE_B], memory[behind, PLANE_G]
+        a, b, g = memory[far, PLANE_A], memory[far, PLANE_B], memory[far, PLANE_G]
         stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
         xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
         xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
@@ -697,10 +722,15 @@ def boundary(
     for m in range(n - 1):
         e += ray(ex[found[m]], ez[found[m]], ex[found[m + 1]], ez[found[m + 1]], gamma)
     lane = count[EDGES]
-    delta = path_difference(ex, ez, found, n, e, 0.0, zs, length, zr, gamma)
+    x1, z1, x2, z2 = ex[found[0]], ez[found[0]], ex[found[n - 1]], ez[found[n - 1]]
+    before, behind = ray(0.0, zs, x1, z1, gamma), e + ray(x2, z2, length, zr, gamma)
+    direct = ray(0.0, zs, length, zr, gamma)
+    delta = signed_difference(before + behind, direct, n > 1, 0.0, zs, x1, z1, length, zr, gamma)
     t[DELTA + lane] = delta
-    t[DELTA_S + lane] = path_difference(ex, ez, found, n, e, xi, zi, length, zr, gamma)
-    t[DELTA_R + lane] = path_difference(ex, ez, found, n, e, 0.0, zs, xj, zj, gamma)
+    over, direct = ray(xi, zi, x1, z1, gamma) + behind, ray(xi, zi, length, zr, gamma)
+    t[DELTA_S + lane] = signed_difference(over, direct, n > 1, xi, zi, x1, z1, length, zr, gamma)
+    over, direct = before + e + ray(x2, z2, xj, zj, gamma), ray(0.0, zs, xj, zj, gamma)
+    t[DELTA_R + lane] = signed_difference(over, direct, n > 1, 0.0, zs, x1, z1, xj, zj, gamma)
     t[PER_E + lane] = 1.0 / e if e > 0.3 else 0.0
     fill(t, SOURCE_SIDE, lane, g_s, curved, info, BEFORE)
     fill(t, RECEIVER_SIDE, lane, -1.0, curved, info, BEHIND)
@@ -709,7 +739,7 @@ def boundary(
     return n, delta
 
 
-@_jit
+@_step
 def flat_ground(
     t: Array,
     items: IntArray,
