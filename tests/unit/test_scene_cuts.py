@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -354,3 +355,14 @@ def test_inputs_stay_as_they_were() -> None:
     scene.buildings.xy_m.setflags(write=False)
     cuts(scene, [0, 0], [50, 0])
     np.testing.assert_array_equal(scene.buildings.xy_m, before)
+
+
+def test_a_parapet_is_in_the_way_of_what_its_deck_carries_only() -> None:
+    deck = bank([-50.0, 50.0], [(-3.0, 8.0), (3.0, 8.0)])
+    parapet = walls([(2.8, -50.0), (2.8, 50.0)], top=9.0, base=8.0)
+    scene = town(terrain=terrain(deck, over=[True]), barriers=replace(parapet, deck=np.array([0])))
+    edge = rows(cuts(scene, points_at([0, 0], z=8.5), [20, 0]), 0)[2]
+    np.testing.assert_allclose(edge[:, :2], [[2.8, 9.0]])
+    assert not len(rows(cuts(scene, points_at([-20, 0], z=0.5), [20, 0]), 0)[2])
+    on_the_ground = town(terrain=terrain(deck, over=[True]), barriers=parapet)
+    assert len(rows(cuts(on_the_ground, points_at([-20, 0], z=0.5), [20, 0]), 0)[2]) == 1

@@ -75,6 +75,7 @@ def _site(scene: Scene, barriers: BarrierSegments, houses: Buildings) -> ck.Site
         ck.BARRIER,
         np.arange(len(barriers.barrier)),
         group_of_barrier,
+        deck=-1 if barriers.deck is None else barriers.deck,
     )
     seg, tag = lines.tables()
     frame = _frame(seg, terrain)
@@ -121,13 +122,15 @@ class _Lines:
 
     def add(
         self, xy: Array, z: Array, kind: int, owner: IntArray | int, group: IntArray | int = -1, poly: int = -1,
-        rank: IntArray | int = -1,
+        rank: IntArray | int = -1, deck: IntArray | int = -1,
     ) -> int:  # fmt: skip
         """Lines (n, 2, 2) with the heights of their ends; number of the first."""
         first, n = self.n, len(xy)
         tag = np.empty((n, ck.N_TAGS), dtype=np.int64)
         for column, value in zip(
-            (ck.KIND, ck.OWNER, ck.POLY, ck.RANK, ck.GROUP), (kind, owner, poly, rank, group), strict=True
+            (ck.KIND, ck.OWNER, ck.POLY, ck.RANK, ck.GROUP, ck.DECK),
+            (kind, owner, poly, rank, group, deck),
+            strict=True,
         ):
             tag[:, column] = value
         self.seg.append(np.column_stack([_own(xy).reshape(n, 4), _own(z).reshape(n, 2)]))

@@ -24,7 +24,7 @@ ALONG_M = 10.0  # on an earthwork no two points of a profile lie farther apart
 TIE_M = 1e-7  # break lines nearer to each other than this are crossed in the order of their numbers
 #: Columns of ``seg`` and ``tag``: every line that a path may cross, and what it belongs to.
 X0, Y0, X1, Y1, Z0, Z1 = range(6)
-KIND, OWNER, POLY, RANK, GROUP, N_TAGS = range(6)
+KIND, OWNER, POLY, RANK, GROUP, DECK, N_TAGS = range(7)
 #: Values of KIND; the first two are those of the contract.
 BARRIER, HOUSE, AREA, STRIP, BREAK = range(5)
 #: Columns of ``ring``: closed outlines; FIRST to LAST - 1 are their rows of ``seg``.
@@ -829,9 +829,13 @@ def way_round(
 @_jit
 def put_edges(
     leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
-    seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array, path: Array,
+    on_p: BoolArray, on_r: BoolArray, seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array,
+    path: Array,
 ) -> Array:  # fmt: skip
-    """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``."""
+    """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``.
+
+    What stands on a deck is in the way of paths that start or end on it; all others run through below.
+    """
     n_legs = leg.shape[0]
     edge, n = np.empty(64), 0
     groups = np.empty(64, dtype=np.int64)
@@ -854,6 +858,9 @@ def put_edges(
             m, t = line[e], place[e, 0]
             kind = tag[m, KIND]
             if kind > HOUSE or t * plan < SHORTEST_M or (1.0 - t) * plan < SHORTEST_M:
+                continue
+            deck = tag[m, DECK]
+            if deck >= 0 and not (on_p[tie[k, POINT], deck] or on_r[tie[k, RECEIVER], deck]):
                 continue
             here, z = at + t * run, seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
             floor, from_row = profile_z(profile, from_row, to_row, here)

@@ -176,7 +176,8 @@ def vertical_cuts(
     met = way.crossed(leg, tie)
     ground = way.ground(leg, tie, *met, path)
     profile = way.profile(leg, tie, *met, path)
-    edge = ck.put_edges(leg, tie, *met[:3], side_ways, site.seg, site.tag, site.group, site.corner, profile, path)
+    tables = (site.seg, site.tag, site.group, site.corner)
+    edge = ck.put_edges(leg, tie, *met[:3], side_ways, *way.on, *tables, profile, path)
     return VerticalCuts(
         first, path, profile.reshape(-1, 2), ground.reshape(-1, 2), edge.reshape(-1, 7), mirror, left_out
     )
