@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from lineside.contracts import PathLoss
@@ -70,7 +70,11 @@ def test_a_hard_plane_adds_3_db_however_it_slopes(slope: float) -> None:
 @settings(max_examples=15, deadline=None)
 @given(st.floats(15.0, 120.0), st.floats(0.5, 20.0), st.floats(0.5, 20.0), st.floats(0.2, 12.0), st.floats(0.2, 0.8))
 def test_both_ways_are_alike_over_hard_ground(distance: float, z_s: float, z_r: float, top: float, at: float) -> None:
-    """Homogeneous: a house and a barrier between two points may be passed from either end."""
+    """Homogeneous: a house and a barrier between two points may be passed from either end.
+
+    Unless the ray grazes the roof from end to end: then either of its edges has the largest path difference.
+    """
+    assume(max(abs(top - z_s), abs(top - z_r)) > 0.01)
     x = at * distance
     scene = town(
         houses=buildings(box(x, 0.0, 4.0, 60.0), top=top),

@@ -95,8 +95,10 @@ class EuPropagation(PropagationCalculator):
     options_model = EuPropagationOptions
     verification = Verification.COMPUTED
     verification_note = (
-        "Vertical cuts over flat, mixed and broken ground, with one and two edges, against a separate scalar "
-        "computation (all terms within 0.02 dB); absorption of air against the table of ISO 9613-2."
+        "Vertical cuts over flat, mixed and broken ground, with one and two edges, and a reflecting wall against a "
+        "separate scalar computation (all terms within 0.02 dB); paths over banks and hills, between buildings and by "
+        "way of walls against a second one; absorption of air against the table of ISO 9613-2. Sound between train "
+        "and barrier: one worked number."
     )
     sources = (
         Citation(
