@@ -87,7 +87,12 @@ def main() -> None:
         report("raster of 5 m", town(terrain=hills), distance)
     for distance in (100, 300, 1000):
         report("300 houses, raster of 5 m", town(houses=houses, terrain=hills), distance)
-    report("300 houses, 3 fields, pieces split", town(houses=houses, areas=fields), 300, splitting=Splitting())
+    report(
+        "300 houses, 3 fields, ground of all pieces compared",
+        town(houses=houses, areas=fields),
+        300,
+        splitting=Splitting(ratio=0.0),
+    )
     scene = town(houses=houses)
     report("300 houses, one reflection", scene, 100, mirrors=Mirrors())
     report("300 houses, one reflection", scene, 300, mirrors=Mirrors())

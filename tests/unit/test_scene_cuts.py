@@ -69,6 +69,15 @@ def rows(found: VerticalCuts, k: int) -> tuple[Any, Any, Any, Any]:
     return parts[0], parts[1], parts[2], parts[3]
 
 
+def bends(profile: Any) -> Any:
+    """A profile without the points that lie on the line between their neighbours."""
+    kept = [profile[0]]
+    for point, after in pairwise(profile[1:]):
+        if abs(np.linalg.det([point - kept[-1], after - kept[-1]])) > 1e-9:
+            kept.append(point)
+    return np.array([*kept, profile[-1]])
+
+
 def test_free_paths_of_all_pairs() -> None:
     found = cuts(town(level_m=2.0), [[0, 0], [0, 10], [30, 0]], [[40, 30], [30, 0.2]])
     assert found.first.tolist() == [0, 1, 2, 3, 4, 5, 6]
@@ -145,16 +154,17 @@ BANK = [(-12.0, 0.0), (-4.0, 4.0), (4.0, 4.0), (12.0, 0.0)]
 def test_profile_of_a_bank_on_a_plain() -> None:
     scene = town(terrain=terrain(bank([-50.0, 0.0, 50.0], BANK, g=[np.nan, 0.3, np.nan])))
     profile, ground, _, _ = rows(cuts(scene, [0, 10], [40, 10]), 0)
-    np.testing.assert_allclose(profile, [[0, 4], [4, 4], [12, 0], [40, 0]])
+    np.testing.assert_allclose(bends(profile), [[0, 4], [4, 4], [12, 0], [40, 0]])
     np.testing.assert_allclose(ground, [[4, 0.3], [40, 1]])
     profile, ground, _, _ = rows(cuts(scene, [-40, -10], [40, 10]), 0)
     stretch = np.hypot(80, 20) / 80
     np.testing.assert_allclose(
-        profile, [[0, 0], [28 * stretch, 0], [36 * stretch, 4], [44 * stretch, 4], [52 * stretch, 0], [80 * stretch, 0]]
+        bends(profile),
+        [[0, 0], [28 * stretch, 0], [36 * stretch, 4], [44 * stretch, 4], [52 * stretch, 0], [80 * stretch, 0]],
     )
     np.testing.assert_allclose(ground, np.array([[36, 1], [44, 0.3], [80, 1]]) * [stretch, 1])
     profile = rows(cuts(scene, [0, 40], [0, 90]), 0)[0]  # out at its end, a vertical face
-    np.testing.assert_allclose(profile, [[0, 4], [10, 4], [10, 0], [50, 0]])
+    np.testing.assert_allclose(bends(profile), [[0, 4], [10, 4], [10, 0], [50, 0]])
 
 
 def test_vertical_faces_in_both_directions() -> None:
@@ -171,7 +181,7 @@ def test_the_upper_of_two_earthworks_counts() -> None:
     scene = town(terrain=terrain(lower, upper))
     profile, ground, _, _ = rows(cuts(scene, [-40, 0], [40, 0]), 0)
     np.testing.assert_allclose(
-        profile, [[0, 0], [10, 0], [20, 2], [35, 2], [39, 4], [41, 4], [45, 2], [60, 2], [70, 0], [80, 0]]
+        bends(profile), [[0, 0], [10, 0], [20, 2], [35, 2], [39, 4], [41, 4], [45, 2], [60, 2], [70, 0], [80, 0]]
     )
     np.testing.assert_allclose(ground, [[10, 1], [20, 0.1], [35, 0.2], [45, 1], [60, 0.2], [70, 0.1], [80, 1]])
 
@@ -181,14 +191,14 @@ def test_a_deck_counts_for_what_stands_on_it() -> None:
     scene = town(terrain=terrain(deck, over=[True]))
     on_deck = points_at([0, 0], z=8.5)
     profile, ground, _, _ = rows(cuts(scene, on_deck, [20, 0]), 0)
-    np.testing.assert_allclose(profile, [[0, 8], [3, 8], [3, 0], [20, 0]])
+    np.testing.assert_allclose(bends(profile), [[0, 8], [3, 8], [3, 0], [20, 0]])
     np.testing.assert_allclose(ground, [[3, 0.0], [20, 1.0]])
     for source in (points_at([0, 0], z=0.5), points_at([-20, 0], z=0.5)):
         profile, ground, _, _ = rows(cuts(scene, source, [20, 0]), 0)
         np.testing.assert_allclose(profile[:, 1], 0.0)
         assert len(profile) == 2 and ground[:, 1].tolist() == [1.0]
     profile = rows(cuts(scene, points_at([-20, 0]), receivers_at([0, 0], z=9.0)), 0)[0]
-    np.testing.assert_allclose(profile, [[0, 0], [17, 0], [17, 8], [20, 8]])
+    np.testing.assert_allclose(bends(profile), [[0, 0], [17, 0], [17, 8], [20, 8]])
 
 
 def test_a_deck_over_a_bank() -> None:
@@ -197,9 +207,20 @@ def test_a_deck_over_a_bank() -> None:
     low = bank([-50.0, 50.0], [(-12.0, 0.0), (-8.0, 2.0), (8.0, 2.0), (12.0, 0.0)])
     scene = town(terrain=terrain(deck, low, over=[True, False]))
     profile = rows(cuts(scene, points_at([0, 0], z=8.5), [20, 0]), 0)[0]
-    np.testing.assert_allclose(profile, [[0, 8], [3, 8], [3, 2], [8, 2], [12, 0], [20, 0]])
+    np.testing.assert_allclose(bends(profile), [[0, 8], [3, 8], [3, 2], [8, 2], [12, 0], [20, 0]])
     profile = rows(cuts(scene, points_at([0, 0], z=4.5), [20, 0]), 0)[0]
-    np.testing.assert_allclose(profile, [[0, 2], [8, 2], [12, 0], [20, 0]])
+    np.testing.assert_allclose(bends(profile), [[0, 2], [8, 2], [12, 0], [20, 0]])
+
+
+def test_a_long_way_on_an_earthwork_follows_its_surface() -> None:
+    """A bank whose top rises by 4 m up to y = 0 and falls again, without a line across it."""
+    breaks, strips = bank([-50.0, 0.0, 50.0], BANK)
+    breaks.z_m[np.isclose(breaks.xy_m[:, :, 1], 0.0) & (breaks.z_m > 0)] = 8.0
+    high = np.isclose(strips.xyz_m[:, :, 1], 0.0) & (strips.xyz_m[:, :, 2] > 0)
+    strips.xyz_m[:, :, 2][high] = 8.0
+    profile = rows(cuts(town(terrain=terrain((breaks, strips))), [1, -45], [1, 45]), 0)[0]
+    assert np.diff(profile[:, 0]).max() <= 10.0 and len(profile) == 10
+    np.testing.assert_allclose(profile[:, 1], 8.0 - 0.08 * abs(profile[:, 0] - 45.0))
 
 
 def test_raster_samples_within_an_earthwork_are_dropped() -> None:
@@ -290,17 +311,22 @@ def test_two_mirrors_of_a_street() -> None:
     assert not mirror[:, MIRROR_BASE_Z].any() and not len(found.edge)
 
 
-def test_paths_along_and_from_outlines() -> None:
-    """Ends and sides exactly on outlines do not turn the path inside out."""
-    scene = town(houses=buildings(box(20, 0, 10, 10)), areas=[(0.5, box(0, 0, 20, 20)), (0.3, box(10, 50, 20, 20))])
-    for source, receiver, most in (
-        ([10, 0], [60, 5], 1.5), ([10, 10], [60, 10], 1.5), ([0, 60], [20, 60], 21.0), ([-40, -10], [10, 10], 51.0),
-    ):  # fmt: skip
-        for a, b in ((source, receiver), (receiver, source)):
-            ground = rows(cuts(scene, a, b, roof_g=-1.0), 0)[1]
-            assert ground[-1, 0] == pytest.approx(np.hypot(*np.subtract(b, a)))
-            lengths = np.diff(ground[:, 0], prepend=0.0)
-            assert lengths[(ground[:, 1] != 1.0) & (ground[:, 1] != -1.0)].sum() <= most
+def test_ends_on_outlines_and_corners() -> None:
+    """On a lattice many paths start, end and run on outlines; where they do not run along one, lengths are exact."""
+    ring = [[0, 0], [20, 0], [20, 10], [10, 10], [10, 20], [0, 20]]
+    scene = town(houses=buildings([[30, 0], [40, 0], [40, 20], [30, 20]]), areas=[(0.5, ring)])
+    lattice = np.array([[x, y] for x in range(-10, 51, 10) for y in range(-10, 31, 10)], dtype=float)
+    found = cuts(scene, lattice, lattice, roof_g=-1.0)
+    shapes = {0.5: shapely.Polygon(ring), -1.0: shapely.box(30, 0, 40, 20)}
+    for k, (r, s) in enumerate((r, s) for r in lattice for s in lattice):
+        line, ground = shapely.LineString([s, r]), rows(found, k)[1]
+        lengths = np.diff(ground[:, 0], prepend=0.0)
+        assert np.all(lengths > 0) and np.isin(ground[:, 1], [1.0, *shapes]).all()
+        for g, shape in shapes.items():
+            along = line.intersection(shape.exterior).length
+            mine = lengths[ground[:, 1] == g].sum() if line.length > 0 else 0.0
+            inside = line.intersection(shape).length
+            assert inside - along - 1e-9 <= mine <= inside + 1e-9
 
 
 def test_threads_share_a_scene() -> None:

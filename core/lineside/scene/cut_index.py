@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import weakref
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,32 +13,43 @@ from lineside.acoustics.bands import Array
 from lineside.scene import cut_kernels as ck
 from lineside.scene.grid_fill import fill_lines, fill_rings, fill_strips
 from lineside.scene.model import BarrierSegments, Buildings, IntArray, Scene, Terrain
-from lineside.scene.reflectors import reflectors_of
+from lineside.scene.reflectors import reflectors_in
 
 JOINED_M = 0.01  # obstacles nearer to each other than this are one
-CELL_M, MOST_CELLS = (10.0, 100.0), 4_000_000  # smallest and largest cell of the grid
+CELL_M, MOST_CELLS = (10.0, 1000.0), 4_000_000  # smallest and largest cell of the grid
 MARGIN_M = 1.0
 
+
+class Sites(NamedTuple):
+    """The tables of a scene: of all lines, and of those of the ground alone, without barriers and buildings."""
+
+    whole: ck.Site
+    ground: ck.Site
+
+
 _lock = threading.Lock()
-_sites: weakref.WeakKeyDictionary[BarrierSegments, list[tuple[tuple[object, ...], ck.Site]]] = (
-    weakref.WeakKeyDictionary()
-)
+_sites: weakref.WeakKeyDictionary[BarrierSegments, list[tuple[tuple[object, ...], Sites]]] = weakref.WeakKeyDictionary()
 
 
-def site_of(scene: Scene) -> ck.Site:
+def sites_of(scene: Scene) -> Sites:
     """The tables of a scene, made once; scenes that share ground, barriers, terrain and buildings share them."""
     parts = (scene.ground, scene.terrain, scene.buildings)
     with _lock:
         known = _sites.setdefault(scene.barriers, [])
-        for other, site in known:
+        for other, sites in known:
             if all(a is b for a, b in zip(parts, other[1:], strict=True)) and other[0] == scene.ground_level_m:
-                return site
-        site = _site(scene)
-        known.append(((scene.ground_level_m, *parts), site))
-        return site
+                return sites
+        sites = Sites(_site(scene, scene.barriers, scene.buildings), _site(scene, _no_barriers(), Buildings.none()))
+        known.append(((scene.ground_level_m, *parts), sites))
+        return sites
 
 
-def _site(scene: Scene) -> ck.Site:
+def _no_barriers() -> BarrierSegments:
+    ends = np.empty((0, 2))
+    return BarrierSegments(np.empty((0, 2, 2)), ends, ends, np.empty(0, dtype=np.int64))
+
+
+def _site(scene: Scene, barriers: BarrierSegments, houses: Buildings) -> ck.Site:
     terrain = scene.terrain or Terrain(scene.ground_level_m)
     lines = _Lines()
     n_areas = len(scene.ground.g)
@@ -47,9 +59,8 @@ def _site(scene: Scene) -> ck.Site:
     for ring, work, factor in _strip_rings(terrain):
         lines.ring(ring, ck.STRIP, n_areas, work)
         g.append(factor)
-    houses = scene.buildings
     first_house = len(lines.rings)
-    group_of_barrier, group_of_house, group, corner = _groups(scene.barriers, houses)
+    group_of_barrier, group_of_house, group, corner = _groups(barriers, houses)
     for k, (a, b) in enumerate(pairwise(houses.start)):
         lines.ring(houses.xy_m[a:b], ck.HOUSE, k, -1, float(houses.top_z_m[k]), int(group_of_house[k]))
         g.append(np.nan)
@@ -59,16 +70,16 @@ def _site(scene: Scene) -> ck.Site:
         lines.work(work, breaks, np.flatnonzero(of & breaks.border), np.flatnonzero(of & ~breaks.border))
         g.append(np.nan)
     first_barrier = lines.add(
-        scene.barriers.xy_m,
-        scene.barriers.top_z_m,
+        barriers.xy_m,
+        barriers.top_z_m,
         ck.BARRIER,
-        np.arange(len(scene.barriers.barrier)),
+        np.arange(len(barriers.barrier)),
         group_of_barrier,
     )
     seg, tag = lines.tables()
     frame = _frame(seg, terrain)
     cell, cell_seg, cell_ring, cell_strip = _grid(frame, seg, lines.rings, terrain.strips.xyz_m)
-    wall, wall_seg, wall_ring = _walls(scene, lines.rings, first_house, first_barrier)
+    wall, wall_seg, wall_ring = _walls(barriers, houses, lines.rings, first_house, first_barrier)
     raster = np.zeros((1, 1)) if terrain.raster is None else _own(terrain.raster.z_m)
     return ck.Site(
         frame=frame,
@@ -83,7 +94,7 @@ def _site(scene: Scene) -> ck.Site:
         cell_strip=cell_strip,
         group=group,
         corner=corner,
-        free=_free_ends(scene.barriers),
+        free=_free_ends(barriers),
         strip=_own(terrain.strips.xyz_m).reshape(-1, 4, 3),
         strip_work=np.array(terrain.strips.work, dtype=np.int64),
         over=np.array(terrain.over, dtype=np.bool_),
@@ -250,10 +261,10 @@ def _free_ends(barriers: BarrierSegments) -> Array:
 
 
 def _walls(
-    scene: Scene, rings: list[list[int]], first_house: int, first_barrier: int
+    barriers: BarrierSegments, houses: Buildings, rings: list[list[int]], first_house: int, first_barrier: int
 ) -> tuple[Array, IntArray, IntArray]:
     """Reflectors, the line that each is (-1: it reflects nothing) and the outline that it belongs to."""
-    reflectors = reflectors_of(scene)
+    reflectors = reflectors_in(houses, barriers)
     n = len(reflectors.building)
     of_house = reflectors.building >= 0
     wall = np.empty((n, ck.N_WALL))
@@ -266,7 +277,7 @@ def _walls(
     line = np.concatenate([first + np.arange(n_sides), first_barrier + np.arange(n - n_sides)]).astype(np.int64)
     high = np.any(reflectors.top_z_m > reflectors.base_z_m, axis=1)
     line[~high | np.all(reflectors.xy_m[:, 0] == reflectors.xy_m[:, 1], axis=1)] = -1
-    line[_covered(scene.buildings, reflectors.xy_m[:n_sides], reflectors.building[:n_sides])] = -1
+    line[_covered(houses, reflectors.xy_m[:n_sides], reflectors.building[:n_sides])] = -1
     ring = np.where(of_house, first_house + reflectors.building, -1).astype(np.int64)
     return wall, line, ring
 

@@ -2,7 +2,8 @@
 
 No physics stands here. The functions are compiled in this file and give arrays; kernels of plugins take those arrays
 and call nothing of this file, since numba's on-disk cache notices changes only of the file that it compiled. The
-tables of a scene (:class:`Site`) are made by :mod:`lineside.scene.cut_index`.
+tables of a scene (:class:`Site`) are made by :mod:`lineside.scene.cut_index`; :func:`lineside.scene.cuts.vertical_cuts`
+calls one function after the other, each of them for all legs of all paths.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from lineside.scene.model import BoolArray, IntArray
 SHORTEST_M = 1e-6  # an edge nearer than this to either end of a path is no edge
 LOST_M = 1e-9  # a corner this near the line lies on it; a piece of ground this short is none
 FACE_M = 1e-3  # a step in the ground lower than this is no vertical face
+ALONG_M = 10.0  # on an earthwork no two points of a profile lie farther apart
 TIE_M = 1e-7  # break lines nearer to each other than this are crossed in the order of their numbers
 #: Columns of ``seg`` and ``tag``: every line that a path may cross, and what it belongs to.
 X0, Y0, X1, Y1, Z0, Z1 = range(6)
@@ -30,7 +32,7 @@ FIRST, LAST, RING_KIND, RING_OWNER, RING_WORK, N_RING = range(6)
 #: Values of ``frame``.
 BOX_X, BOX_Y, CELL, CELLS_X, CELLS_Y, LEVEL, RASTER, RASTER_X, RASTER_Y, STEP, N_FRAME = range(11)
 #: Values of ``rule``: what the caller asks for.
-ROOF_G, NEAREST, G_STEP, MOST_STEPS, RATIO, SIDE_WAYS, ORDER, LEAST, N_RULES = range(9)
+NEAREST, G_STEP, MOST_STEPS, ORDER, LEAST, N_RULES = range(6)
 #: Columns of ``wall``: reflectors.
 WALL_TOP_0, WALL_TOP_1, WALL_BASE_0, WALL_BASE_1, WALL_ONE_SIDED, N_WALL = 4, 5, 6, 7, 8, 9
 BLOCK = 16  # points of the track that are tested together
@@ -243,6 +245,46 @@ def test_line(
 
 
 @_jit
+def rims_at(
+    x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray, found: IntArray,
+    first: int,
+) -> int:  # fmt: skip
+    """Write the rings on whose outline a place lies to ``found`` from row ``first``; the row after the last."""
+    c, n = cell_of(frame, x, y), first
+    if c < 0:
+        return n
+    for k in range(cell[c, 0], cell[c + 1, 0]):
+        m = cell_seg[k]
+        if tag[m, POLY] < 0:
+            continue
+        px, py = x - seg[m, X0], y - seg[m, Y0]
+        ex, ey = seg[m, X1] - seg[m, X0], seg[m, Y1] - seg[m, Y0]
+        u = min(max((px * ex + py * ey) / max(ex * ex + ey * ey, 1e-300), 0.0), 1.0)
+        if (px - u * ex) ** 2 + (py - u * ey) ** 2 < SHORTEST_M * SHORTEST_M:
+            known = False
+            for i in range(first, n):
+                known = known or found[i] == tag[m, POLY]
+            if not known:
+                found[n] = tag[m, POLY]
+                n += 1
+    return n
+
+
+@_jit
+def all_rims_at(
+    xy: Array, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray
+) -> tuple[IntArray, IntArray]:
+    """Rings on whose outline each of many places lies: first entry of each, entries."""
+    n_rings = ring.shape[0]
+    start, found, n = np.zeros(xy.shape[0] + 1, dtype=np.int64), np.empty(64, dtype=np.int64), 0
+    for k in range(xy.shape[0]):
+        found = longer(found, n + n_rings)
+        n = rims_at(xy[k, 0], xy[k, 1], frame, seg, tag, cell, cell_seg, found, n)
+        start[k + 1] = n
+    return start, found
+
+
+@_jit
 def all_rings_at(
     xy: Array, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray,
     cell_ring: IntArray,
@@ -295,13 +337,14 @@ def goes_before(
 
 @_jit
 def cross(
-    leg: Array, tie: IntArray, n_legs: int, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
+    leg: Array, tie: IntArray, frame: Array, seg: Array, tag: IntArray, cell: IntArray,
     cell_seg: IntArray, cell_xy: Array, wall_seg: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, Array, IntArray]:  # fmt: skip
     """All lines that each leg crosses, by rising place: first crossing of each leg; places on leg and line; lines.
 
     A mirror at an end of a leg is not among them, nor is its building right there.
     """
+    n_legs = leg.shape[0]
     size, x0, y0 = frame[CELL], frame[BOX_X], frame[BOX_Y]
     n_x, n_y = int(frame[CELLS_X]), int(frame[CELLS_Y])
     x1, y1 = x0 + n_x * size, y0 + n_y * size
@@ -415,19 +458,21 @@ def mend(
 
 @_jit
 def held_at_start(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
-    start_r: IntArray, rings_r: IntArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray, cell: IntArray,
-    cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, line: IntArray, start_p: IntArray, rings_p: IntArray,
+    start_r: IntArray, rings_r: IntArray, rim_start: IntArray, rims_p: IntArray, frame: Array, seg: Array,
+    tag: IntArray, ring: IntArray, cell: IntArray, cell_seg: IntArray, cell_ring: IntArray, wall_ring: IntArray,
 ) -> tuple[IntArray, IntArray]:  # fmt: skip
     """Rings that hold the start of each leg: first entry of each leg, entries.
 
-    Rings at both ends and crossings must agree. They do not where an end lies on an outline: there the crossings of
-    the whole straight line decide. At a mirror a leg is outside the mirror's building.
+    Where a leg starts on an outline, and where rings at both ends and crossings do not agree since it ends on one, the
+    crossings of the whole straight line decide. At a mirror a leg is outside the mirror's building.
     """
+    n_legs = leg.shape[0]
     n_rings = ring.shape[0]
     start, held = np.zeros(n_legs + 1, dtype=np.int64), np.empty(n_legs + 4, dtype=np.int64)
     odd = np.zeros(n_rings, dtype=np.bool_)
     begin, end, n_end = np.empty(n_rings, dtype=np.int64), np.empty(n_rings, dtype=np.int64), 0
+    rim = np.empty(n_rings, dtype=np.int64)
     n = 0
     for k in range(n_legs):
         p, r, wall_a, wall_b = tie[k, POINT], tie[k, RECEIVER], tie[k, WALL_A], tie[k, WALL_B]
@@ -458,7 +503,14 @@ def held_at_start(
                 end[n_end] = rings_r[i]
                 n_end += 1
         low, high = crossed[k], crossed[k + 1]
-        if n > first or n_end > 0 or high > low:
+        n_rim = 0
+        if wall_a >= 0 or tie[k, OFF] != 0:
+            n_rim = rims_at(leg[k, XA], leg[k, YA], frame, seg, tag, cell, cell_seg, rim, 0)
+        else:
+            for i in range(rim_start[p], rim_start[p + 1]):
+                rim[n_rim] = rims_p[i]
+                n_rim += 1
+        if n > first or n_end > 0 or high > low or n_rim > 0:
             for i in range(first, n):
                 odd[held[i]] = not odd[held[i]]
             for i in range(n_end):
@@ -467,6 +519,8 @@ def held_at_start(
                 poly = tag[line[e], POLY]
                 if poly >= 0:
                     odd[poly] = not odd[poly]
+            for i in range(n_rim):
+                odd[rim[i]] = True
             n_begin = n - first
             for i in range(n_begin):
                 begin[i] = held[first + i]
@@ -474,6 +528,8 @@ def held_at_start(
                 n = mend(begin[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
             for i in range(n_end):
                 n = mend(end[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
+            for i in range(n_rim):
+                n = mend(rim[i], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
             for e in range(low, high):
                 n = mend(tag[line[e], POLY], own_a, own_b, leg, k, seg, tag, ring, odd, held, first, n)
         start[k + 1] = n
@@ -534,11 +590,12 @@ def add_ground(ground: Array, n: int, first: int, to: float, g: float) -> int:
 
 @_jit
 def lay_ground(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
     held: IntArray, on_p: BoolArray, on_r: BoolArray, roof_g: float, tag: IntArray, ring: IntArray, ring_g: Array,
     over: BoolArray, path: Array,
 ) -> Array:  # fmt: skip
     """Ground along all legs, (n, 2); fills column 4 of ``path``."""
+    n_legs = leg.shape[0]
     ground, n = np.empty(2 * n_legs), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     first = 0
@@ -608,18 +665,36 @@ def add_samples(
 
 
 @_jit
+def add_surface(
+    top: int, x: float, y: float, dx: float, dy: float, at: float, run: float, low: float, high: float, profile: Array,
+    n: int, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
+) -> int:  # fmt: skip
+    """Heights of an earthwork between two places of a leg (0 to 1) that lie far apart; the row after the last."""
+    steps = math.ceil((high - low) * math.sqrt(dx * dx + dy * dy) / ALONG_M - 1e-9)
+    for i in range(1, steps):
+        t = low + (high - low) * i / steps
+        profile[2 * n] = at + t * run
+        profile[2 * n + 1] = surface_z(top, x + t * dx, y + t * dy, frame, raster, cell, cell_strip, strip, strip_work)
+        n += 1
+    return n
+
+
+@_jit
 def lay_profile(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
     held: IntArray, on_p: BoolArray, on_r: BoolArray, frame: Array, seg: Array, tag: IntArray, ring: IntArray,
     over: BoolArray, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
     path: Array,
 ) -> Array:  # fmt: skip
     """Profile along all legs, (n, 2); fills column 3 of ``path``."""
+    n_legs = leg.shape[0]
     room = 0
     for k in range(n_legs):
         room += steps_of(leg, k, frame) + 2
     if over.size > 0:
-        room += 3 * crossed[n_legs]
+        room += 3 * int(crossed[n_legs])
+        for k in range(n_legs):
+            room += int(math.hypot(leg[k, XB] - leg[k, XA], leg[k, YB] - leg[k, YA]) / ALONG_M) + 1
     profile, n = np.empty(2 * room), 0
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
@@ -639,7 +714,7 @@ def lay_profile(
                 at, surface_z(top, x, y, frame, raster, cell, cell_strip, strip, strip_work),
             )  # fmt: skip
             n += 1
-        sample = 1
+        sample, before = 1, 0.0
         if works:
             for e in range(low, high):
                 m, t = line[e], place[e, 0]
@@ -654,6 +729,12 @@ def lay_profile(
                 upto = min(samples, math.ceil(t * samples))
                 if top < 0:
                     n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n)
+                else:
+                    n = add_surface(
+                        top, x, y, dx, dy, at, run, before, t, profile, n, frame, raster, cell, cell_strip, strip,
+                        strip_work,
+                    )  # fmt: skip
+                before = t
                 sample = max(sample, min(samples, int(t * samples) + 1))
                 z = seg[m, Z0] + place[e, 1] * (seg[m, Z1] - seg[m, Z0])
                 xe, ye, here = x + t * dx, y + t * dy, at + t * run
@@ -672,6 +753,10 @@ def lay_profile(
                 top = after
         if top < 0:
             n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n)
+        else:
+            n = add_surface(
+                top, x, y, dx, dy, at, run, before, 1.0, profile, n, frame, raster, cell, cell_strip, strip, strip_work
+            )
         profile[2 * n] = at + run
         profile[2 * n + 1] = surface_z(top, x + dx, y + dy, frame, raster, cell, cell_strip, strip, strip_work)
         n += 1
@@ -743,10 +828,11 @@ def way_round(
 
 @_jit
 def put_edges(
-    leg: Array, tie: IntArray, n_legs: int, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
+    leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, side_ways: bool,
     seg: Array, tag: IntArray, group: IntArray, corner: Array, profile: Array, path: Array,
 ) -> Array:  # fmt: skip
     """Edges along all legs that rise above the profile, (n, 7); fills columns 5 and 7 to 12 of ``path``."""
+    n_legs = leg.shape[0]
     edge, n = np.empty(64), 0
     groups = np.empty(64, dtype=np.int64)
     for k in range(n_legs):
@@ -1054,8 +1140,9 @@ def flat_walk(
             path[k, 3], path[k, 4], path[k, 5], path[k, 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
             for i in range(7, 13):
                 path[k, i] = math.inf
-            profile[4 * k], profile[4 * k + 1], profile[4 * k + 2], profile[4 * k + 3] = 0.0, level, length, level
-            ground[2 * k], ground[2 * k + 1] = length, default_g
+            profile[2 * k, 0], profile[2 * k, 1] = 0.0, level
+            profile[2 * k + 1, 0], profile[2 * k + 1, 1] = length, level
+            ground[k, 0], ground[k, 1] = length, default_g
             k += 1
             first[k] = k
 
@@ -1184,7 +1271,7 @@ def end_legs(
         r, p = pair // n_points, pair % n_points
         xm, ym, half = points[p, 0], points[p, 1], 0.5 * piece[p]
         xr, yr = receivers[r, 0], receivers[r, 1]
-        if half < 0.5 * ratio * math.sqrt((xr - xm) ** 2 + (yr - ym) ** 2):
+        if half == 0.0 or half < 0.5 * ratio * math.sqrt((xr - xm) ** 2 + (yr - ym) ** 2):
             continue
         leg, tie, pairs = taller(leg, 3 * n + 3), taller(tie, 3 * n + 3), longer(pairs, n + 1)
         for k in range(3):
@@ -1200,7 +1287,7 @@ def parts_by_ground(ground: Array, path: Array, pairs: IntArray, rule: Array, st
     """Into how many parts pieces are cut because the mean ground factor differs between their middle and ends."""
     row = 0
     for k in range(pairs.size):
-        low, high = 1.0, 0.0
+        low, high = math.inf, -math.inf
         for j in range(3 * k, 3 * k + 3):
             mean, before = 0.0, 0.0
             while row < int(path[j, 4]):
@@ -1209,60 +1296,3 @@ def parts_by_ground(ground: Array, path: Array, pairs: IntArray, rule: Array, st
                 row += 1
             low, high = min(low, mean), max(high, mean)
         steps[pairs[k]] = min(int(rule[MOST_STEPS]), 1 + int((high - low) / rule[G_STEP]))
-
-
-@_jit
-def walk(
-    site: Site, rule: Array, points: Array, direction: Array, piece: Array, receivers: Array, own_wall: IntArray,
-    first: IntArray, left_out: Array,
-) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
-    """All paths of all pairs of receiver and point; fills ``first`` (n_pairs + 1,) and ``left_out`` (n_pairs,).
-
-    Returns rows as described at :class:`lineside.scene.cuts.VerticalCuts`: paths (n, 13), mirrors (n, 6); one after
-    another: profile (2 numbers each), ground (2), edges (7).
-    """
-    frame, seg, tag, ring, ring_g, over = site.frame, site.seg, site.tag, site.ring, site.ring_g, site.over
-    cell, cell_seg, cell_ring, cell_strip = site.cell, site.cell_seg, site.cell_ring, site.cell_strip
-    strip, strip_work, raster = site.strip, site.strip_work, site.raster
-    n_pairs = receivers.shape[0] * points.shape[0]
-    if n_pairs == 0 or (seg.shape[0] == 0 and frame[RASTER] == 0.0):
-        path, profile, ground = np.empty((n_pairs, 13)), np.empty(4 * n_pairs), np.empty(2 * n_pairs)
-        flat_walk(points, direction, receivers, frame[LEVEL], ring_g[-1], rule[NEAREST], first, path, profile, ground)
-        return path, np.empty((0, 6)), profile, ground, np.empty(0)
-    start_p, rings_p = all_rings_at(points, frame, seg, tag, ring, cell, cell_seg, cell_ring)
-    start_r, rings_r = all_rings_at(receivers, frame, seg, tag, ring, cell, cell_seg, cell_ring)
-    on_p = decks_under(points, start_p, rings_p, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
-    on_r = decks_under(receivers, start_r, rings_r, frame, ring, over, raster, cell, cell_strip, strip, strip_work)
-    steps = np.ones(n_pairs, dtype=np.int64)
-    for stage in range(2):
-        if stage == 0:
-            if ring.shape[0] == over.size:  # no ground but one
-                continue
-            leg, tie, pairs = end_legs(points, direction, piece, receivers, rule[RATIO])
-            path, mirror = np.empty((leg.shape[0], 13)), np.empty((0, 6))
-        else:
-            path, leg, tie, mirror = plan(
-                rule, points, direction, piece, receivers, own_wall, steps, site.free, site.wall, site.wall_seg, first,
-                left_out,
-            )  # fmt: skip
-        n = leg.shape[0]
-        crossed, place, line = cross(
-            leg, tie, n, frame, seg, tag, cell, cell_seg, site.cell_xy, site.wall_seg, site.wall_ring
-        )
-        start, held = held_at_start(
-            leg, tie, n, crossed, line, start_p, rings_p, start_r, rings_r, frame, seg, tag, ring, cell, cell_seg,
-            cell_ring, site.wall_ring,
-        )  # fmt: skip
-        ground = lay_ground(
-            leg, tie, n, crossed, place, line, start, held, on_p, on_r, rule[ROOF_G], tag, ring, ring_g, over, path
-        )
-        if stage == 0:
-            parts_by_ground(ground, path, pairs, rule, steps)
-    profile = lay_profile(
-        leg, tie, n, crossed, place, line, start, held, on_p, on_r, frame, seg, tag, ring, over, raster, cell,
-        cell_strip, strip, strip_work, path,
-    )  # fmt: skip
-    edge = put_edges(
-        leg, tie, n, crossed, place, line, rule[SIDE_WAYS] > 0.0, seg, tag, site.group, site.corner, profile, path
-    )
-    return path, mirror, profile, ground, edge

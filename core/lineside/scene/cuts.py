@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.scene.model import IntArray, Receivers, Scene, SourcePoints
 
+if TYPE_CHECKING:
+    from lineside.scene.cut_kernels import Site
+
 #: Columns of :class:`VerticalCuts`.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO, WAYS = range(8)
 TO_CORNER = WAYS + 4
+N_PATH = TO_CORNER + 2
 PLACE, TOP_Z, WIDTH, SINE, COSINE, KIND, OWNER = range(7)
 MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
 #: Values of KIND.
@@ -23,8 +28,8 @@ class Splitting:
     """When a piece of track counts in several parts.
 
     It is cut where the free end of a barrier divides it as seen from the receiver, and evenly into parts along which
-    the mean ground factor changes by no more than ``g_step``, at most ``most_steps``, unless it is shorter than
-    ``ratio`` of its distance.
+    the mean ground factor, buildings disregarded, changes by no more than ``g_step``, at most ``most_steps``, unless it
+    is shorter than ``ratio`` of its distance.
     """
 
     g_step: float = 0.1
@@ -124,10 +129,10 @@ def vertical_cuts(
     Notes
     -----
     Between earthworks the profile has the heights of the raster (beyond its rim those at the rim) at equal steps no
-    longer than the raster's, on them the places where the path crosses their lines. A deck (``Terrain.over``) counts
+    longer than the raster's; on them the places where the path crosses their lines, and others between them where these
+    are more than 10 m apart. A deck (``Terrain.over``) counts
     on paths of which one end stands on it: within its outline and not nearer to the ground below; there it lies above
-    all other earthworks. On ground areas lie
-    strips of earthworks that have a ground factor, on those buildings.
+    all other earthworks. On ground areas lie strips of earthworks that have a ground factor, on those buildings.
 
     Barriers of which two ends touch are one obstacle, as are buildings that touch each other or a barrier; WIDTH is
     that of the whole obstacle. A way round goes by the corners of the obstacles that the straight path crosses;
@@ -137,35 +142,93 @@ def vertical_cuts(
     A wall does not reflect if it has no height, or if a building as high as its own stands against it. Whether a
     mirror is high enough is not looked at. A wall and its building are no obstacle where a path meets the wall.
     """
-    from lineside.scene import cut_index, cut_kernels
+    from lineside.scene.cut_index import sites_of
+
+    ck = _kernels()
 
     split = splitting or Splitting()
-    rule = np.empty(cut_kernels.N_RULES)
-    rule[cut_kernels.ROOF_G], rule[cut_kernels.NEAREST] = roof_g, nearest_m
-    rule[cut_kernels.G_STEP], rule[cut_kernels.MOST_STEPS] = split.g_step, split.most_steps
-    rule[cut_kernels.RATIO], rule[cut_kernels.SIDE_WAYS] = split.ratio, side_ways
-    rule[cut_kernels.ORDER] = mirrors.order if mirrors else 0
-    rule[cut_kernels.LEAST] = mirrors.least if mirrors else 0.0
-    n_pairs = len(receivers) * len(points)
+    rule = np.empty(ck.N_RULES)
+    rule[ck.NEAREST], rule[ck.G_STEP], rule[ck.MOST_STEPS] = nearest_m, split.g_step, split.most_steps
+    rule[ck.ORDER], rule[ck.LEAST] = (mirrors.order, mirrors.least) if mirrors else (0, 0.0)
+    xyz, direction, piece, to = (
+        np.array(a, dtype=np.float64) for a in (points.xyz_m, points.direction, points.length_m, receivers.xyz_m)
+    )
+    wall = np.array(np.full(len(to), -1) if receivers.wall is None else receivers.wall, dtype=np.int64)
+    site, soil = sites_of(scene)
+    n_pairs = len(to) * len(xyz)
     first, left_out = np.zeros(n_pairs + 1, dtype=np.int64), np.zeros(n_pairs)
-    free = np.full(len(receivers), -1)
-    path, mirror, profile, ground, edge = cut_kernels.walk(
-        cut_index.site_of(scene),
-        rule,
-        np.array(points.xyz_m, dtype=np.float64),
-        np.array(points.direction, dtype=np.float64),
-        np.array(points.length_m, dtype=np.float64),
-        np.array(receivers.xyz_m, dtype=np.float64),
-        np.array(free if receivers.wall is None else receivers.wall, dtype=np.int64),
-        first,
-        left_out,
+    none = np.empty((0, 7)), np.empty((0, 6))
+    if n_pairs == 0 or (len(site.seg) == 0 and site.frame[ck.RASTER] == 0.0):
+        path, profile, ground = np.empty((n_pairs, N_PATH)), np.empty((2 * n_pairs, 2)), np.empty((n_pairs, 2))
+        level, g = site.frame[ck.LEVEL], site.ring_g[-1]
+        ck.flat_walk(xyz, direction, to, level, g, nearest_m, first, path, profile, ground)
+        return VerticalCuts(first, path, profile, ground, *none, left_out)
+    steps = np.ones(n_pairs, dtype=np.int64)
+    if len(soil.ring) > len(soil.over):  # ground of several kinds
+        way = _Way(soil, roof_g, xyz, to)
+        leg, tie, pairs = ck.end_legs(xyz, direction, piece, to, split.ratio)
+        path = np.empty((len(leg), N_PATH))
+        ck.parts_by_ground(way.ground(leg, tie, *way.crossed(leg, tie), path), path, pairs, rule, steps)
+    way = _Way(site, roof_g, xyz, to)
+    path, leg, tie, mirror = ck.plan(
+        rule, xyz, direction, piece, to, wall, steps, site.free, site.wall, site.wall_seg, first, left_out
     )
+    met = way.crossed(leg, tie)
+    ground = way.ground(leg, tie, *met, path)
+    profile = way.profile(leg, tie, *met, path)
+    edge = ck.put_edges(leg, tie, *met[:3], side_ways, site.seg, site.tag, site.group, site.corner, profile, path)
     return VerticalCuts(
-        first=first,
-        path=path,
-        profile=profile.reshape(-1, 2),
-        ground=ground.reshape(-1, 2),
-        edge=edge.reshape(-1, 7),
-        mirror=mirror,
-        left_out=left_out,
+        first, path, profile.reshape(-1, 2), ground.reshape(-1, 2), edge.reshape(-1, 7), mirror, left_out
     )
+
+
+def _kernels() -> Any:
+    """The compiled functions, imported when something is computed."""
+    from lineside.scene import cut_kernels
+
+    return cut_kernels
+
+
+class _Way:
+    """Legs between some points and receivers, and what they meet."""
+
+    def __init__(self, site: Site, roof_g: float, xyz: Array, to: Array) -> None:
+        ck = _kernels()
+        self.site, self.roof_g = site, float(roof_g)
+        tables = (site.frame, site.seg, site.tag, site.ring, site.cell, site.cell_seg, site.cell_ring)
+        rims = ck.all_rims_at(xyz, *tables[:-1])
+        self.rings = (*ck.all_rings_at(xyz, *tables), *ck.all_rings_at(to, *tables), *rims)
+        self.strips = (site.cell, site.cell_strip, site.strip, site.strip_work)
+        decks = (site.frame, site.ring, site.over, site.raster, *self.strips)
+        self.on = (
+            ck.decks_under(xyz, *self.rings[:2], *decks),
+            ck.decks_under(to, *self.rings[2:4], *decks),
+        )
+
+    def crossed(self, leg: Array, tie: IntArray) -> tuple[IntArray, Array, IntArray, IntArray, IntArray]:
+        """Lines that legs cross: first of each leg, places, lines; rings at their start: first of each leg, rings."""
+        ck, s = _kernels(), self.site
+        met = ck.cross(leg, tie, s.frame, s.seg, s.tag, s.cell, s.cell_seg, s.cell_xy, s.wall_seg, s.wall_ring)
+        held = ck.held_at_start(
+            leg, tie, met[0], met[2], *self.rings, s.frame, s.seg, s.tag, s.ring, s.cell, s.cell_seg, s.cell_ring,
+            s.wall_ring,
+        )  # fmt: skip
+        return (*met, *held)
+
+    def ground(
+        self, leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+        held: IntArray, path: Array,
+    ) -> Array:  # fmt: skip
+        ck, s = _kernels(), self.site
+        tables = (s.tag, s.ring, s.ring_g, s.over)
+        return np.asarray(
+            ck.lay_ground(leg, tie, crossed, place, line, start, held, *self.on, self.roof_g, *tables, path)
+        )
+
+    def profile(
+        self, leg: Array, tie: IntArray, crossed: IntArray, place: Array, line: IntArray, start: IntArray,
+        held: IntArray, path: Array,
+    ) -> Array:  # fmt: skip
+        ck, s = _kernels(), self.site
+        tables = (s.frame, s.seg, s.tag, s.ring, s.over, s.raster, *self.strips)
+        return np.asarray(ck.lay_profile(leg, tie, crossed, place, line, start, held, *self.on, *tables, path))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lineside.scene.model import Reflectors, Scene
+from lineside.scene.model import BarrierSegments, Buildings, Reflectors, Scene
 
 
 def reflectors_of(scene: Scene) -> Reflectors:
@@ -16,7 +16,11 @@ def reflectors_of(scene: Scene) -> Reflectors:
     ``absorption`` of barriers is NaN where it is not known: then it is for the plugin to say what they absorb, by what
     ``BarrierSegments.reflecting`` says, or by its own rule.
     """
-    houses, barriers = scene.buildings, scene.barriers
+    return reflectors_in(scene.buildings, scene.barriers)
+
+
+def reflectors_in(houses: Buildings, barriers: BarrierSegments) -> Reflectors:
+    """The same of some buildings and barriers."""
     n_sides, n_barriers = len(houses.xy_m), len(barriers.barrier)
     building = np.repeat(np.arange(len(houses)), np.diff(houses.start))
     following = np.arange(1, n_sides + 1)
