@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -21,9 +21,7 @@ HEIGHTS = np.array([0.5, 4.0])
 def beside_track(x: float, top: float = 2.0, **more: Any) -> Any:
     """A long barrier beside the track along y at x = 0."""
     where = flat_scene(screens=[[x, -90, x, 90, top]])
-    where.barriers = replace(where.barriers, **more)
-    where.forms = ()
-    return where
+    return replace(where, barriers=replace(where.barriers, **more), forms=())
 
 
 def points(xyz: Any) -> SourcePoints:
@@ -79,8 +77,9 @@ def test_which_barriers_throw_sound_back_to_the_train(where: Any, options: Any, 
 def test_a_house_before_the_barrier_keeps_the_train_from_it() -> None:
     ring = np.array([[2.0, -9], [3.0, -9], [3.0, 9], [2.0, 9]])
     house = Buildings(("H",), ring, np.array([0, 4]), np.zeros(1), np.full(1, 0.3), np.full((1, 8), 0.1))
-    where, bare = beside_track(4.75, **REFLECTING), beside_track(4.75)
-    where.buildings = bare.buildings = house
+    where, bare = (
+        replace(beside_track(4.75, **more), buildings=house) for more in (REFLECTING, cast("dict[str, Any]", {}))
+    )
     assert np.all(gained_db(where, bare, [[30.0, 0.0, 4.0]]) == 0.0)
 
 

@@ -8,13 +8,11 @@ import numpy as np
 
 from lineside.acoustics.bands import N_OCTAVES, OCTAVES_HZ, Array
 from lineside.scene.model import Scene
-from lineside.scene.reflectors import reflectors_of
 from lineside_plugins.eu_propagation.air import air_absorption_db_per_km
 from lineside_plugins.eu_propagation.walls import Walls
 
 SPREADING = 10.0**-1.1  # (2.5.12)
 SOUND_SPEED_M_S = 340.0
-SMALLEST_M = 0.5  # smaller walls do not reflect (section 2.5.7)
 BODY_REACH = 5.0  # a barrier throws sound back to a train within this many times its height
 HIGHEST_SOURCE_M = 5.0  # above the rails
 MOST_IMAGES = 200
@@ -99,10 +97,5 @@ def largest_transfer(
     d = np.maximum(np.asarray(distance_m, dtype=np.float64), nearest_m)[..., np.newaxis]
     paths = largest_body_gain(scene, walls, body_reflection)
     if order:
-        every = reflectors_of(scene)
-        length = np.hypot(*np.moveaxis(every.xy_m[:, 1] - every.xy_m[:, 0], -1, 0))
-        n = float(
-            np.count_nonzero(((every.top_z_m - every.base_z_m).max(axis=1) >= SMALLEST_M) & (length >= SMALLEST_M))
-        )
-        paths = paths + sum(n**k for k in range(1, order + 1))
+        paths = paths + sum(float(walls.n_large) ** k for k in range(1, order + 1))
     return np.asarray(largest_gain(scene, source_g) / d**2 * 10.0 ** (-absorption * d / 1e4) * paths)
