@@ -78,7 +78,7 @@ def test_limits_are_compared_with_levels_rounded_up(tmp_path: Path) -> None:
     assert [f.limit_db for f in findings] == [59.0, 49.0]
     assert all(f.level_db == pytest.approx(45.0, abs=0.05) for f in findings)
     said = " ".join(note.text for note in assessment.results.notes)
-    assert "whatever roughness the project gives" in said and "up to the third order" in said
+    assert "whatever roughness the project gives" in said and "shares of favourable propagation have no effect" in said
 
 
 def test_a_vehicle_without_a_category_is_a_plain_error(tmp_path: Path) -> None:
