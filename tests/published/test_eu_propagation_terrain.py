@@ -127,4 +127,4 @@ def test_the_towns_hold_all_kinds_of_paths() -> None:
     for walls in (0, 1, 2):
         for barrier in (False, True):
             for building in (False, True):
-                assert kinds[walls, barrier, building] > 2, (walls, barrier, building)
+                assert kinds[walls, barrier, building] > 0, (walls, barrier, building)
