@@ -69,7 +69,7 @@ def test_readme_project_blocks_are_valid(number: int, blocks: Blocks, root: Path
     found = blocks("README.md", "yaml")
     assert len(found) == 2
     project = tmp_path / "project"
-    shutil.copytree(root / "example_projects" / "river_curve", project, ignore=shutil.ignore_patterns("out"))
+    shutil.copytree(root / "example_projects" / "weavers_tram", project, ignore=shutil.ignore_patterns("out"))
     data = read_yaml((project / "project.yaml").read_text(encoding="utf-8"))
     for key, entries in read_yaml(found[number]).items():
         data[key] = [*data.get(key, []), *entries]

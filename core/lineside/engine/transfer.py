@@ -157,7 +157,8 @@ def compute_transfer(
         points = source_points(scene, receivers, propagation.max_piece_ratio(options), propagation.source_ground_g)
     heights, height_of = heights_of(classes)
     loss = path_loss(scene, propagation, options, points, heights, receivers)
-    angles, far = Angles.of(points, receivers), loss.reflected
+    angles = Angles.of(points, receivers)
+    far = loss.reflected if loss.reflected is not None and loss.reflected.receiver.size else None
     energy = np.empty((len(receivers), len(points), len(classes), len(loss.states), N_THIRDS))
     for k, source_class in enumerate(classes):
         thirds = np.repeat(loss.transfer[:, :, height_of[k]], 3, axis=-1)

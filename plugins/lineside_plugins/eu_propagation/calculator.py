@@ -55,12 +55,11 @@ class EuPropagationOptions(Options):
         default=1, ge=0, le=3, description="Largest number of reflections from walls on one path; 0: none are counted."
     )
     reflection_least: float = Field(
-        default=0.001,
+        default=0.0,
         ge=0.0,
         le=0.1,
         description="Reflected paths are left out if their length alone lets them carry less than this part of what an "
-        "unscreened direct path carries. By default 30 dB less, 5 dB more than any screen takes off the direct path. "
-        "What is left out is bounded and reported.",
+        "unscreened direct path carries; what is left out is bounded and reported. Default 0: none is left out.",
     )
     reflecting_absorption: float = Field(
         default=0.2,
