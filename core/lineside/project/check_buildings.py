@@ -12,10 +12,12 @@ from lineside.project.buildings import FLOOR_M, BuildingFile, FacadeReceivers
 from lineside.project.check_coordinates import FAR_M, MISPLACED_HINT, distance_words
 from lineside.project.draft import Draft
 from lineside.project.footprints import LoadedBuilding
+from lineside.project.model import Receiver
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.resolve_buildings import FoundBuilding, base_m, rise_m, selected
 from lineside.project.wording import did_you_mean, names, number, shown
+from lineside.scene.buildings import AT_FACADE_M
 
 #: A wall nearer than this to the centre line of a track stands where trains run; half a vehicle and some room. [m]
 TRAIN_M = 1.5
@@ -26,6 +28,7 @@ _LOW_FLOOR_M, _HIGH_FLOOR_M = 2.2, 8.0
 _MANY, _TOO_MANY = 20_000, 500_000
 #: Problems of one kind that are told one by one.
 _TOLD = 10
+_BEFORE_FACADE_M = 5.0  # a receiver of a building is not meant to stand between its facade's 2 m and this
 
 
 class _Teller:
@@ -176,6 +179,23 @@ def _check_receivers(draft: Draft, found: list[FoundBuilding]) -> None:
                 hint=f"that wall is at [{number(round(outside.x, 2))}, {number(round(outside.y, 2))}]; a receiver at a "
                 "facade stands a little in front of it",
             )
+            break
+        else:
+            _check_facade(draft, i, receiver, point, found, tree)
+
+
+def _check_facade(draft: Draft, i: int, receiver: Receiver, point: Any, found: list[FoundBuilding], tree: Any) -> None:
+    """Whether a receiver of a building stands too far before it for its wall to be left out."""
+    if receiver.use in ("outdoor", "other"):
+        return
+    k = tree.nearest(point)
+    distance = found[k].shape.distance(point)
+    if AT_FACADE_M < distance <= _BEFORE_FACADE_M:
+        draft.reporter.warn(
+            ("receivers", i, "position"),
+            f"stands {distance:.2f} m from a wall of building {shown(found[k].data.id)}, whose reflection counts there",
+            allowed=f"up to {AT_FACADE_M:g} m for the incident sound at that facade",
+        )
 
 
 def _check_barriers(draft: Draft, resolved: Resolved, found: list[FoundBuilding]) -> None:
