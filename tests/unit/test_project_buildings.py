@@ -236,6 +236,13 @@ def test_a_receiver_inside_a_building_is_told_the_nearest_wall(tmp_path: Path) -
     assert "that wall is at [-83, 50]" in problem.hint
 
 
+@pytest.mark.parametrize(("gap_m", "doubtful"), [(1.9, False), (2.5, True), (5.5, False)])
+def test_a_receiver_that_may_have_missed_its_facade(gap_m: float, doubtful: bool, tmp_path: Path) -> None:
+    given = site({**HOUSE, "polygon": rectangle(-83, 50 + gap_m, 10, 20)})
+    told = [w for w in warnings(load(given, tmp_path)) if "whose reflection counts there" in w]
+    assert len(told) == doubtful
+
+
 def test_a_barrier_through_a_building_is_doubtful(tmp_path: Path) -> None:
     barrier = {"id": "W", "height_m": 2, "surface": "absorbing", "line": [[-10, 24], [30, 24]]}
     loaded = load(site(HOUSE, barriers=[barrier]), tmp_path)

@@ -16,6 +16,9 @@ DEFAULT_ABSORPTION = 0.2
 #: Height of a floor where only one of height and number of floors is known; Directive (EU) 2015/996, (2.8.4) and
 #: (2.8.10). [m]
 FLOOR_M = 3.0
+#: A listed receiver this near a wall stands at a facade: the sound that this wall throws back is left out. Judged, no
+#: source; facade receivers of the EU method stand at 0.1 m and quiet facades are looked for at 2 m. [m]
+AT_FACADE_M = 2.0
 
 BuildingUse = Literal["dwelling", "hospital", "school", "care_home", "office", "other"]
 Area = Literal["residential", "mixed", "commercial"]

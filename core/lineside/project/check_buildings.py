@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from lineside.project.buildings import FLOOR_M, BuildingFile, FacadeReceivers
+from lineside.project.buildings import AT_FACADE_M, FLOOR_M, BuildingFile, FacadeReceivers
 from lineside.project.check_coordinates import FAR_M, MISPLACED_HINT, distance_words
 from lineside.project.draft import Draft
 from lineside.project.footprints import LoadedBuilding
@@ -17,7 +17,6 @@ from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.resolve_buildings import FoundBuilding, base_m, rise_m, selected
 from lineside.project.wording import did_you_mean, names, number, shown
-from lineside.scene.buildings import AT_FACADE_M
 
 #: A wall nearer than this to the centre line of a track stands where trains run; half a vehicle and some room. [m]
 TRAIN_M = 1.5

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from lineside.contracts import Standing
-from lineside.project.buildings import DEFAULT_ABSORPTION, FLOOR_M
+from lineside.project.buildings import AT_FACADE_M, DEFAULT_ABSORPTION, FLOOR_M
 from lineside.project.load import LoadedProject
-from lineside.scene.buildings import AT_FACADE_M, StandingBuilding
+from lineside.scene.buildings import StandingBuilding
 from lineside.scene.facades import FACADE_M, HEIGHT_M, PARTY_M, QUIET_M
 from lineside.scene.model import Scene
 

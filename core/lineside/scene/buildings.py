@@ -9,7 +9,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.errors import Problem, ProjectError
-from lineside.project.buildings import FLOOR_M
+from lineside.project.buildings import AT_FACADE_M, FLOOR_M
 from lineside.project.footprints import LoadedBuilding
 from lineside.project.load import LoadedProject
 from lineside.project.resolve_buildings import rise_m
@@ -17,9 +17,6 @@ from lineside.project.wording import number, shown
 from lineside.scene.model import Buildings, IntArray, Terrain
 from lineside.scene.terrain import ground_height
 
-#: A listed receiver this near a wall stands at a facade: the sound that this wall throws back is left out. Judged, no
-#: source; facade receivers of the EU method stand at 0.1 m and quiet facades are looked for at 2 m. [m]
-AT_FACADE_M = 2.0
 #: Along a footprint the ground is looked at this often. [m]
 GROUND_STEP_M = 1.0
 
