@@ -234,6 +234,7 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
         levels_db={name: [[_grid_level(e) for e in row] for row in array] for name, array in by_quantity.items()},
         left_out_db=largest_left_out_db(levels.energy, levels.left_out),
         n_inside=int(levels.inside.sum()),
+        n_on_track=int(levels.on_track.sum()),
     )
 
 
