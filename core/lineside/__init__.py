@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+__version__ = version("lineside")
 __all__ = ["Assessment", "__version__", "assess", "load_project", "render"]
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import pytest
 from engine_parts import Plain, prepared
 from lineside.acoustics.levels import to_db
 from lineside.engine.at_points import PointLevels
-from lineside.engine.grid import fill_inside, grid_levels, inside_buildings
+from lineside.engine.grid import fill_inside, fill_on_track, grid_levels, inside_buildings, on_tracks
 from lineside.engine.levels import heard
 from lineside.engine.run import compute, line_power, listener, long_term
 from lineside.scene.model import Buildings, Receivers
@@ -181,6 +181,40 @@ def test_points_inside_are_not_asked_for():
     x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
     levels = grid_levels(scene, at, x, y, 4.0)
     places = np.concatenate(asked)
-    assert len(places) == levels.inside.size - levels.inside.sum() == 21 * 11 - 10
+    assert len(places) == levels.inside.size - levels.inside.sum() - levels.on_track.sum()
+    assert levels.inside.sum() == 10
     assert np.all(places[:, 2] == 5.0)
     assert np.all(levels.energy == 1.0)
+
+
+def test_points_on_a_track_take_the_highest_level_beside_it(site):
+    task, selection = site
+    at = listener(task, selection).at
+    x, y = axes(task, np.arange(-40.0, 41.0, 10.0), np.arange(-12.0, 13.0, 1.0))
+    levels = grid_levels(task.scene, at, x, y, 4.0)
+    rows = np.abs(y + task.scene.origin[1]) <= 2.0
+    assert rows.sum() == 5 and np.all(levels.on_track == rows[:, None])
+    energy, missing = levels.energy[0], levels.left_out[0]
+    beside = np.maximum(energy[:, 9], energy[:, 15])  # 3 m to both sides
+    np.testing.assert_array_equal(energy[:, 12], beside)
+    np.testing.assert_array_equal(energy[:, 10:12], np.repeat(energy[:, 9:10], 2, axis=1))
+    assert np.all(missing[:, 12] / energy[:, 12] <= np.maximum(*(missing / energy)[:, [9, 15]].swapaxes(0, 1)))
+    axis = at(Receivers(("P",), np.array([[x[4], y[12], 4.0]]))).energy[0]
+    assert np.all(to_db(axis) < to_db(energy[:, 12, 4]) - 3.0), "the trough that must not be shown"
+
+
+def test_points_on_tracks_are_found_along_bends():
+    bend = replace(small_scene().tracks[0], xyz_m=np.array([[0.0, 0, 0], [10, 0, 0], [20, 10, 0]]))
+    x, y = np.arange(-5.0, 26.0), np.arange(-5.0, 16.0)
+    gx, gy = np.meshgrid(x, y)
+    first = np.hypot(gx - np.clip(gx, 0, 10), gy)
+    t = np.clip(((gx - 10) + gy) / 20, 0, 1)
+    second = np.hypot(gx - 10 - 10 * t, gy - 10 * t)
+    np.testing.assert_array_equal(on_tracks([bend], x, y), np.minimum(first, second) <= 2.0)
+
+
+def test_a_grid_on_the_track_alone_stays_silent():
+    energy, left_out = np.zeros((2, 1, 1, 3))
+    where = np.ones((1, 3), dtype=bool)
+    fill_on_track(energy, left_out, where, ~where, np.arange(3.0), np.zeros(1))
+    assert not energy.any()

@@ -230,6 +230,32 @@ def test_maps_keep_their_shape_and_fit_the_page(dx: float, dy: float) -> None:
     assert view.x_min <= 0.0 and view.x_max >= dx and view.y_min <= 0.0 and view.y_max >= dy
 
 
+@pytest.mark.parametrize(("dx", "dy"), [(1000.0, 10.0), (10.0, 1000.0), (560.0, 100.0)])
+def test_the_frame_of_a_level_map_is_its_grid(dx: float, dy: float) -> None:
+    """White beyond the grid would read as a class."""
+    view = place.view_of((5.0, 7.0), (5.0 + dx, 7.0 + dy))
+    assert (view.x_min, view.x_max, view.y_min, view.y_max) == (5.0, 5.0 + dx, 7.0, 7.0 + dy)
+
+
+def test_maps_of_flat_grids_are_drawn() -> None:
+    grid = RESULTS.grid
+    flat = grid.model_copy(update={"y": grid.y[7:10], "levels_db": {"lden": grid.levels_db["lden"][7:10]}})
+    assert level_map.level_map(flat, "lden", RESULTS.site, RESULTS.receivers, "Lden", STRINGS).svg
+
+
+def test_water_has_strokes_on_maps_without_hatched_classes_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert any(area.water for area in RESULTS.site.ground)
+    strokes: list[object] = []
+    monkeypatch.setattr(place, "hatch_water", lambda sheet, ring: strokes.append(ring))
+    grid = RESULTS.grid
+    values = [[v - 55.0 for v in row] for row in grid.levels_db["lden"]]
+    for kind, edges in (("difference", [-1.0, 1.0]), ("conflict", [-3.0, 0.0, 5.0])):
+        drawn = level_map.asked_map(grid, asked(kind, values, edges), RESULTS.site, RESULTS.receivers, "", STRINGS)
+        assert not strokes and "shore" in labels(drawn.svg)
+    level_map.level_map(grid, "lden", RESULTS.site, RESULTS.receivers, "", STRINGS)
+    assert strokes
+
+
 def test_labels_of_crowded_marks_do_not_overlap() -> None:
     placer = Placer(160.0, 120.0)
     marks = [(60.0 + 4.0 * (k % 5), 60.0 + 4.0 * (k // 5)) for k in range(20)]

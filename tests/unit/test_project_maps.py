@@ -138,6 +138,36 @@ def test_what_is_said_where_a_map_cannot_be_made(name, tmp_path):
     assert all(word in " ".join(found[0].split()) for word in words), found[0]
 
 
+GRINDING = {**WORK, "kind": "grinding"}
+CHANGE = {"id": "D", "kind": "difference", "from": "before", "to": "2027-03-01"}
+RAIL_STATE = {"name": "rail_wear"}
+
+
+@pytest.mark.parametrize(
+    ("works", "change", "told"),
+    [
+        ([GRINDING], {}, True),
+        ([GRINDING, WORK], {}, False),
+        ([GRINDING], {"to": "2027-03-01+favourable"}, False),
+        ([GRINDING, {**WORK, "date": "2026-12-24"}], {"from": "2027-01-01"}, True),
+        ([{**WORK, "kind": "lubrication", "until": "2026-12-01"}], {}, True),
+        ([{**WORK, "kind": "lubrication", "until": "2026-12-01"}], {"to": "2026-11-30"}, False),
+    ],
+)
+def test_a_difference_of_what_cannot_differ_is_warned_of(works, change, told, tmp_path):
+    given = site({**CHANGE, **change}, works=works)
+    given["identity"]["assessment_dates"] = ["2026-12-01"]
+    found = [p for p in problems(tmp_path, given) if "makes an empty map" in p]
+    assert len(found) == told and all("calculation.rail_state" in p and 'maps[1] "D": from' in p for p in found)
+
+
+def test_with_a_rail_state_grinding_makes_a_difference(tmp_path):
+    given = site(CHANGE, works=[GRINDING])
+    given["identity"]["assessment_dates"] = ["2026-12-01"]
+    given["calculation"]["rail_state"] = RAIL_STATE
+    assert not [p for p in problems(tmp_path, given) if "makes an empty map" in p]
+
+
 def test_all_mistakes_of_maps_are_told_at_once(tmp_path):
     given = site(levels(at="befor"), conflict(criterion="who", use="dwelling"), cut(line=[[0, 5], [0, 5]]))
     assert len(problems(tmp_path, given)) == 3

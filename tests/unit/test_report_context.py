@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 
-from lineside.report import context, html, input_details
+from lineside.report import context, html, input_details, maps, pictures
 from lineside.report.selection import MAX_PARTS, MAX_ROWS
 from lineside.report.strings import Strings
 from lineside.report.views import Report
 from lineside.report.wording import NO_BREAK
-from lineside.results.model import Results
+from lineside.results.model import MapResult, Results
 
 FIXTURE = runpy.run_path(str(Path(__file__).with_name("report_fixture.py")))
 STRINGS = Strings()
@@ -40,6 +40,59 @@ def page(results: Results) -> str:
 
 def text_of(report: Report) -> str:
     return " ".join(sentence for block in report.summary for sentence in block.sentences)
+
+
+def with_map(kind: str, value: float, edges: list[float], areas: list[float], **changes: Any) -> Results:
+    results: Results = FIXTURE["build_results"](10, **changes)
+    grid = results.grid
+    assert grid is not None
+    values = [[value for _ in grid.x] for _ in grid.y]
+    before = results.situation if kind == "difference" else None
+    found = MapResult(
+        id="M",
+        name="",
+        kind=kind,  # type: ignore[arg-type]
+        quantity="lden",
+        situation=results.situation,
+        before=before,
+        values_db=values,
+        edges_db=edges,
+        area_m2=areas,
+    )
+    return results.model_copy(update={"maps": [found]})
+
+
+def test_classes_of_maps_are_named_in_words_and_areas_have_one_decimal() -> None:
+    table = build_from(with_map("difference", 2.0, [-3.0, 1.0, 15.0], [400.0, 12345.0, 0.0, 2e6])).tables["T6.20"]
+    cells = [row.cells[1:3] for row in table.rows if not row.group]
+    assert cells == [("below −3", "< 0.1"), ("−3 to 1", "1.2"), ("15 and more", "200.0")]
+    assert "before" not in table.note and "taken away" in table.note
+
+
+@pytest.mark.parametrize(("value", "told"), [(0.0, True), (0.4, False)])
+def test_a_difference_without_change_says_so(value: float, told: bool) -> None:
+    results = with_map("difference", value, [-1.0, 1.0], [0.0, 1e4, 0.0])
+    (figure,) = maps.figures(results, STRINGS)
+    assert ("Nothing changes" in figure.note) == told == ("Nothing changes" in figure.alt)
+
+
+def test_maps_lead_to_the_tables_of_facades_where_there_are_any() -> None:
+    results = with_map("levels", 55.0, [50.0, 60.0], [0.0, 1e4, 0.0])
+    without, some = (results.model_copy(update={"facades": f}) for f in (None, object()))
+    assert "table T6.2 does" in maps.intro(without, STRINGS) and "T6.19" not in maps.intro(without, STRINGS)
+    assert "tables T6.2 and T6.19 do" in maps.intro(some, STRINGS)
+    notes = [pictures._map("F6.1", r, STRINGS).note for r in (without, some)]
+    assert "from table T6.1, not" in notes[0] and "from tables T6.1 and T6.17, not" in notes[1]
+
+
+def test_maps_say_what_points_on_a_track_have() -> None:
+    results: Results = FIXTURE["build_results"](10)
+    assert results.grid is not None
+    notes = []
+    for n in (0, 3):
+        grid = results.grid.model_copy(update={"n_on_track": n})
+        notes.append(pictures._map("F6.1", results.model_copy(update={"grid": grid}), STRINGS).note)
+    assert ["A point on a track" in note for note in notes] == [False, True]
 
 
 def test_tables_have_fixed_ids() -> None:

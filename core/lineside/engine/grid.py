@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,7 @@ from lineside.engine.at_points import PointLevels
 from lineside.engine.emission import Emission
 from lineside.engine.kept import Blocks
 from lineside.engine.pool import each
-from lineside.scene.model import BoolArray, Buildings, Receivers, Scene
+from lineside.scene.model import BoolArray, Buildings, Receivers, Scene, TrackLine
 from lineside.scene.terrain import ground_height
 
 #: Points of one tile along each side.
@@ -22,6 +22,11 @@ TILE = 16
 #: Points outside a building are nearby to one inside when they lie no farther than the nearest of them and so many
 #: spacings more.
 NEARBY = 1.5
+#: Points so near to the centre line of a track, in plan, are not computed: along its axis a dipole has a trough, which
+#: is a property of the model and not of a train. Half the width of the space of trains.
+ON_TRACK_M = 2.0
+#: Points that lie equally far are found as such. [m]
+SAME_M = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +35,8 @@ class GridLevels:
 
     ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_layers, n_periods, n_y, n_x) re (20 uPa)^2;
     ``left_out`` of the same shape: upper bound of what was left out. ``inside`` (n_y, n_x): points inside buildings,
-    which have the lowest energies of points nearby.
+    which have the lowest energies of points nearby. ``on_track`` of the same shape: points on a track, which have the
+    highest energies of the nearest points beside it.
     """
 
     x_m: Array
@@ -38,6 +44,7 @@ class GridLevels:
     energy: Array
     left_out: Array
     inside: BoolArray
+    on_track: BoolArray
 
 
 def grid_axes(scene: Scene, spacing_m: float, margin_m: float) -> tuple[Array, Array]:
@@ -88,7 +95,8 @@ def grid_levels(
 
     The level of a point outside buildings depends on nothing but its place. A point inside a building takes the lowest
     level of the points outside near it: Directive 2002/49/EC, Annex II, as set by Directive (EU) 2015/996, section 2.8,
-    which leaves open how near; see ``NEARBY``.
+    which leaves open how near; see ``NEARBY``. A point on a track takes the highest level of the nearest points beside
+    it (lineside's own rule); see ``ON_TRACK_M``.
 
     Parameters
     ----------
@@ -111,6 +119,7 @@ def grid_levels(
     n_rows = n_layers * len(scene.period_names)
     energy, left_out = (np.zeros((n_rows, len(y_m), len(x_m))) for _ in range(2))
     inside = inside_buildings(scene.buildings, x_m, y_m)
+    on_track = on_tracks(scene.tracks, x_m, y_m) & ~inside
     tiles = list(_tiles(len(x_m), len(y_m)))
     known = [blocks.load(f"map-{t}") for t in range(len(tiles))]
     of, n_done = inside.size, 0
@@ -129,7 +138,7 @@ def grid_levels(
     def one(t: int) -> int:
         iy, ix = tiles[t]
         gx, gy = np.meshgrid(x_m[ix], y_m[iy])
-        free = ~inside[iy, ix]
+        free = ~(inside | on_track)[iy, ix]
         xy = np.stack([gx[free], gy[free]], axis=-1)
         z = ground_height(scene, xy) + height_m
         receivers = Receivers(tuple(map(str, range(len(xy)))), np.concatenate([xy, z[:, None]], axis=1))
@@ -142,9 +151,10 @@ def grid_levels(
 
     sizes = [energy[0][tiles[t]].size for t in todo]
     each(todo, one, workers, lambda n: progress(n_done + sum(sizes[:n]), of))
+    fill_on_track(energy, left_out, on_track, ~(inside | on_track), x_m, y_m)
     fill_inside(energy, left_out, inside, x_m, y_m)
     by_layer, missing = (a.reshape(n_layers, -1, *inside.shape) for a in (energy, left_out))
-    return GridLevels(x_m=x_m, y_m=y_m, energy=by_layer, left_out=missing, inside=inside)
+    return GridLevels(x_m=x_m, y_m=y_m, energy=by_layer, left_out=missing, inside=inside, on_track=on_track)
 
 
 def inside_buildings(buildings: Buildings, x_m: Array, y_m: Array) -> BoolArray:
@@ -159,6 +169,46 @@ def inside_buildings(buildings: Buildings, x_m: Array, y_m: Array) -> BoolArray:
         if gx.size:
             inside[iy, ix] |= shapely.contains_xy(shapely.Polygon(ring), gx, gy)
     return inside
+
+
+def on_tracks(tracks: Sequence[TrackLine], x_m: Array, y_m: Array) -> BoolArray:
+    """Which points of a grid lie within ``ON_TRACK_M`` of a centre line in plan, (n_y, n_x)."""
+    near = np.zeros((len(y_m), len(x_m)), dtype=np.bool_)
+    for track in tracks:
+        pieces = np.stack([track.xyz_m[:-1, :2], track.xyz_m[1:, :2]], axis=1)
+        for piece in pieces:
+            (x0, y0), (x1, y1) = piece.min(axis=0) - ON_TRACK_M, piece.max(axis=0) + ON_TRACK_M
+            ix = slice(*np.searchsorted(x_m, [x0 - SAME_M, x1 + SAME_M]))
+            iy = slice(*np.searchsorted(y_m, [y0 - SAME_M, y1 + SAME_M]))
+            gx, gy = np.meshgrid(x_m[ix], y_m[iy])
+            if gx.size:
+                near[iy, ix] |= shapely.dwithin(shapely.LineString(piece), shapely.points(gx, gy), ON_TRACK_M + SAME_M)
+    return near
+
+
+def fill_on_track(
+    energy: Array, left_out: Array, on_track: BoolArray, beside: BoolArray, x_m: Array, y_m: Array
+) -> None:
+    """Give points on a track the highest energy of the nearest points ``beside`` it, period by period.
+
+    Where a grid has no point beside tracks, all stay silent.
+    """
+    if not on_track.any() or not beside.any():
+        return
+    gx, gy = np.meshgrid(x_m, y_m)
+    tree = shapely.STRtree(shapely.points(gx[beside], gy[beside]))
+    within = shapely.points(gx[on_track], gy[on_track])
+    which, distance = tree.query_nearest(within, return_distance=True, all_matches=False)
+    reach = np.empty(len(within))
+    reach[which[0]] = distance + SAME_M
+    point, near = tree.query(within, predicate="dwithin", distance=reach)
+    for n in range(len(energy)):
+        values, missing = energy[n][beside][near], left_out[n][beside][near]
+        highest, most = np.zeros(len(within)), np.zeros(len(within))
+        np.maximum.at(highest, point, values)
+        chosen = values == highest[point]
+        np.maximum.at(most, point[chosen], missing[chosen])
+        energy[n][on_track], left_out[n][on_track] = highest, most
 
 
 def fill_inside(energy: Array, left_out: Array, inside: BoolArray, x_m: Array, y_m: Array) -> None:

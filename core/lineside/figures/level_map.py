@@ -127,7 +127,7 @@ def _drawn(
         step = HATCH_MM * (view.x_max - view.x_min) / view.width_mm
         hatch(sheet.axes, [b.shape for b, s in zip(shown.bands, shown.styles, strict=True) if s.hatched], step)
         _contours(sheet, grid, site, shown)
-        _water(sheet, site, words)
+        _water(sheet, site, words, strokes=not shown.signed)
         place.draw_tracks(sheet, site, words, curves=False)
         place.draw_barriers(sheet, site, words)
         place.draw_buildings(sheet, site, words, names=False)
@@ -233,15 +233,16 @@ def signed(value: float) -> str:
     return f"{value:+g}".replace("-", "\u2212") if value else "0"
 
 
-def _water(sheet: place.Sheet, site: Site, words: Words) -> None:
-    """Water above the classes: its outline and level strokes, so that the classes stay visible."""
+def _water(sheet: place.Sheet, site: Site, words: Words, strokes: bool) -> None:
+    """Water above the classes: its outline and, where no class is hatched, level strokes."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Polygon
 
     areas = [a for a in site.ground if a.water]
     for area in areas:
         sheet.axes.add_patch(Polygon(area.xy, closed=True, fill=False, edgecolor=WATER, lw=1.0, zorder=2))
-        place.hatch_water(sheet, area.xy)
+        if strokes:
+            place.hatch_water(sheet, area.xy)
     if areas:
         sheet.keys.append((Line2D([], [], color=WATER, lw=1.0), words("map.key_shore")))
 

@@ -129,8 +129,10 @@ def _on_paper(low: Array, high: Array, clipped: bool) -> View:
 
 
 def view_of(low: XY, high: XY) -> View:
-    """The view that shows exactly one rectangle of the plan."""
-    return _on_paper(np.array(low, dtype=np.float64), np.array(high, dtype=np.float64), False)
+    """The view that shows exactly one rectangle of the plan, as large as the page allows."""
+    (x0, y0), (x1, y1) = low, high
+    width_mm = min(TEXT_WIDTH_MM - 10.0, MAX_MAP_HEIGHT_MM * (x1 - x0) / (y1 - y0))
+    return View(x0, x1, y0, y1, width_mm, width_mm * (y1 - y0) / (x1 - x0), False)
 
 
 def new_sheet(view: View, legend_mm: float = LEGEND_MM) -> Sheet:

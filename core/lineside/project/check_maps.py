@@ -19,7 +19,11 @@ from lineside.project.resolve import Resolved
 from lineside.project.situations import WEATHER, Words, read_situation
 from lineside.project.vocabulary import Vocabulary
 from lineside.project.wording import did_you_mean, names, shown
+from lineside.project.works import Work
 from lineside.scene.conditions import RAIL_CONDITIONS
+
+#: A situation: its date, states by kind of condition, and the month.
+Meant = tuple[dt.date | None, Mapping[str, str], int | None]
 
 _SHORTEST_M = 1.0
 _CUT_LARGE, _CUT_TOO_LARGE = 10_000, 200_000
@@ -69,7 +73,7 @@ def _words(draft: Draft, vocabulary: Vocabulary | None) -> Words | None:
 
 def _check_situations(draft: Draft, path: Loc, wanted: Any, words: Words) -> None:
     given = {"from": wanted.from_, "to": wanted.to} if isinstance(wanted, DifferenceMap) else {"at": wanted.at}
-    read: dict[str, object] = {}
+    read: dict[str, Meant] = {}
     for key, text in given.items():
         try:
             read[key] = _meant(draft, text, words)
@@ -82,9 +86,31 @@ def _check_situations(draft: Draft, path: Loc, wanted: Any, words: Words) -> Non
             "is the same situation as that of the report" if wanted.to is None else "is the same situation as to",
             allowed="another one: before, another date, or a state",
         )
+    elif isinstance(wanted, DifferenceMap) and len(read) == 2 and _cannot_differ(draft, *read.values()):
+        draft.reporter.warn(
+            (*path, "from"),
+            "makes an empty map: without calculation.rail_state no work changes a level between these dates",
+            hint="set calculation.rail_state to compute the running surface, or changes of a work",
+        )
 
 
-def _meant(draft: Draft, text: str | None, words: Words) -> tuple[dt.date | None, Mapping[str, str], int | None]:
+def _cannot_differ(draft: Draft, one: Meant, other: Meant) -> bool:
+    """Whether two situations differ in their dates alone, and nothing that is computed depends on these."""
+    (date, *rest), (later, *others) = one, other
+    unread = draft.calculation is None or draft.faulty("works") or draft.faulty("calculation", "rail_state")
+    if unread or date is None or later is None or rest != others:
+        return False
+    if draft.calculation is not None and draft.calculation.rail_state is not None:
+        return False
+    return all(w.holds(date) == w.holds(later) for w in draft.works.values() if _counts(w))
+
+
+def _counts(work: Work) -> bool:
+    """Whether a work changes more than what is recorded only."""
+    return bool(work.sets().keys() - {"rail_pad_stiffness_mn_m"})
+
+
+def _meant(draft: Draft, text: str | None, words: Words) -> Meant:
     """What a situation is, with the date that holds where it names none."""
     identity = draft.identity
     own = (*identity.assessment_dates, identity.date)[0] if identity is not None else None

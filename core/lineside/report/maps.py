@@ -27,8 +27,11 @@ def map_ids(results: Results) -> list[str]:
 
 def intro(results: Results, strings: Strings) -> str:
     """What all these maps have in common; empty where there are none."""
+    if not results.maps:
+        return ""
     expanded = number(results.uncertainty.expanded_db, 3)
-    return strings("maps.intro", expanded=expanded, table=TABLE_ID) if results.maps else ""
+    judges = strings("maps.judges_facades" if results.facades is not None else "maps.judges")
+    return strings("maps.intro", expanded=expanded, judges=judges, table=TABLE_ID)
 
 
 def figures(results: Results, strings: Strings) -> list[Figure]:
@@ -67,15 +70,18 @@ def legend_words(
 
 
 def hectares(area_m2: float) -> str:
-    """An area in hectares with two significant decimals.
+    """An area in hectares with one decimal.
 
-    >>> hectares(12345.0), hectares(1.2e6)
-    ('1.23 ha', '120 ha')
+    >>> hectares(12345.0), hectares(1.2e6), hectares(300.0), hectares(0.0)
+    ('1.2 ha', '120.0 ha', '< 0.1 ha', '0 ha')
     """
-    found = area_m2 / 1e4
-    if found == 0.0:
-        return "0 ha"
-    return f"{found:.0f} ha" if found >= 100 else f"{found:.2f} ha"
+    return f"{_hectares(area_m2)} ha"
+
+
+def _hectares(area_m2: float) -> str:
+    if area_m2 == 0.0:
+        return "0"
+    return "< 0.1" if area_m2 < 500.0 else f"{area_m2 / 1e4:.1f}"
 
 
 def _map(figure_id: str, found: MapResult, results: Results, strings: Strings, words: Words) -> Figure:
@@ -128,6 +134,8 @@ def _message(found: MapResult, strings: Strings) -> str:
     """What a map says, in one sentence."""
     values = [v for row in found.values_db for v in row if v is not None]
     areas = dict(zip([None, *found.edges_db], found.area_m2, strict=True))
+    if found.kind == "difference" and not any(values):
+        return strings("maps.message_unchanged")
     if found.kind == "difference":
         middle = len(found.edges_db) // 2
         return strings(
@@ -211,12 +219,20 @@ def table(results: Results, strings: Strings) -> Table:
         borders = [None, *found.edges_db, None]
         for k, area in enumerate(found.area_m2):
             if area > 0.0:
-                cells = (_border(borders[k]), _border(borders[k + 1]), f"{area / 1e4:.2f}", f"{100 * area / whole:.1f}")
+                class_db = _class(borders[k], borders[k + 1], strings)
+                cells = (class_db, _hectares(area), f"{100 * area / whole:.1f}")
                 rows.append(Row((figure_id, *cells)))
-    head = columns(strings, figure="text", from_db="num", to_db="num", area_ha="num", share_pct="num")
+    head = columns(strings, figure="text", class_db="text", area_ha="num", share_pct="num")
     note = strings("maps.table_note") if rows else ""
     return Table(TABLE_ID, strings("maps.table"), head, tuple(rows), strings("maps.table_none"), note)
 
 
-def _border(value: float | None) -> str:
-    return "" if value is None else number(value)
+def _class(low: float | None, high: float | None, strings: Strings) -> str:
+    """A class in words; the lowest and the highest are open."""
+    if low is None and high is None:
+        return ""
+    if low is None:
+        return strings("maps.class_below", edge=number(high))
+    if high is None:
+        return strings("maps.class_above", edge=number(low))
+    return strings("maps.class_from", low=number(low), high=number(high))

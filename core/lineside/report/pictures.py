@@ -143,8 +143,10 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
     )
     legend = clean(maps.legend_words(name, None, results.situation, grid.height_m, results, strings))
     picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings), results.sections)
-    note = strings("results.map_note", spacing=number(grid.spacing_m))
+    tables = strings("results.levels_in_facades" if results.facades is not None else "results.levels_in")
+    note = strings("results.map_note", spacing=number(grid.spacing_m), tables=tables)
     note += strings("results.map_inside") if grid.n_inside else ""
+    note += strings("results.map_on_track") if grid.n_on_track else ""
     return _figure(figure_id, caption, alt, picture, note)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import hashlib
 import math
@@ -21,7 +22,7 @@ from lineside.engine.run import Computed
 from lineside.engine.sections import Cut
 from lineside.engine.select import Selection
 from lineside.engine.tones import ThirdOctaves
-from lineside.errors import PluginError
+from lineside.errors import PluginError, Problem
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.model import Project, Stretch, TrackAttributes
@@ -234,6 +235,7 @@ def _grid(built: BuiltScene, computed: Computed, hours: Array, project: Project)
         levels_db={name: [[_grid_level(e) for e in row] for row in array] for name, array in by_quantity.items()},
         left_out_db=largest_left_out_db(levels.energy, levels.left_out),
         n_inside=int(levels.inside.sum()),
+        n_on_track=int(levels.on_track.sum()),
     )
 
 
@@ -310,8 +312,9 @@ def _ends_near_receivers(built: BuiltScene) -> list[str]:
     return out
 
 
-def _warning(problem: object) -> str:
-    return " ".join(str(problem).split())
+def _warning(problem: Problem) -> str:
+    """A warning on one line, without what to write in the project file: that is for who checks it."""
+    return " ".join(str(dataclasses.replace(problem, hint="")).split())
 
 
 def _own_assumptions(built: BuiltScene, project: Project, date: dt.date, by_rail: bool) -> list[tuple[str, str]]:

@@ -30,6 +30,19 @@ def left_out_db(energy: Array, left_out: Array) -> float | None:
     return math.ceil(1e4 * math.log10(1.0 + most)) / 1e3
 
 
+def at_most(db: float) -> str:
+    """An upper bound in words, to one decimal.
+
+    >>> at_most(0.004), at_most(0.1), at_most(0.101)
+    ('less than 0.1 dB', 'at most 0.1 dB', 'at most 0.2 dB')
+    """
+    return f"less than {WORTH_SAYING_DB:g} dB" if db < WORTH_SAYING_DB else f"at most {_up(db)} dB"
+
+
+def _up(db: float) -> str:
+    return f"{math.ceil(round(10 * db, 6)) / 10:.1f}"
+
+
 def largest_left_out_db(energy: Array, left_out: Array) -> float:
     """The largest of many points; those where nothing is heard are not counted."""
     heard = energy > 0
@@ -52,16 +65,17 @@ def left_out_notes(computed: Computed, scene: Scene) -> list[Note]:
     if over:
         worst = max(over, key=lambda name: over[name])
         text = (
-            f"Paths left out may add more than {WORTH_SAYING_DB:g} dB at {', '.join(over)}, up to {over[worst]:.2f} dB "
+            f"Paths left out may add more than {WORTH_SAYING_DB:g} dB at {', '.join(over)}, "
+            f"at most {_up(over[worst])} dB "
         )
         out.append(Note("validity", f"{text}at {worst}."))
     most = max((db for db in found_at.values() if db and db <= WORTH_SAYING_DB), default=0.0)
     if most > 0:
         where = "any other receiver" if over or silent else "any receiver"
-        out.append(Note("assumption", f"Paths left out add at most {most:.3f} dB to the level at {where}."))
+        out.append(Note("assumption", f"Paths left out add {at_most(most)} to the level at {where}."))
     if computed.grid is not None:
         most = largest_left_out_db(computed.grid.energy, computed.grid.left_out)
-        text = f"Paths left out add at most {most:.3f} dB to the level at any point of the map."
+        text = f"Paths left out add {at_most(most)} to the level at any point of the map."
         if most > 0:
             out.append(Note("validity" if most > WORTH_SAYING_DB else "assumption", text))
     return out

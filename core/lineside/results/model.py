@@ -640,6 +640,11 @@ class Grid(Part):
     n_inside: int = Field(
         default=0, description="Points inside buildings, which have the lowest level of the points outside near them"
     )
+    n_on_track: int = Field(
+        default=0,
+        description="Points within 2 m of the centre line of a track, which have the highest level of the nearest "
+        "points beside it",
+    )
 
 
 class MapLimit(Part):
