@@ -157,6 +157,9 @@ class BarrierInfo(Part):
     name: str
     height_m: float
     height_above: Literal["ground", "rail"] = "ground"
+    top_z_m: tuple[float, float] | None = Field(
+        default=None, description="Lowest and highest level of its top; null: not computed"
+    )
     surface: str
     absorption: list[float] | None = Field(default=None, description="Of sound energy, in octaves; null: not given")
     xy: list[XY]
