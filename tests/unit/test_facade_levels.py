@@ -22,6 +22,7 @@ from lineside.report import buildings, context
 from lineside.report.strings import Strings
 from lineside.results.exposure import occupancy
 from lineside.results.facades import NO_PASSES, NO_TONES, compute_facades, plan_facades
+from lineside.results.features import layers
 from lineside.results.model import Facades
 from lineside.results.write import write_arrays, write_tables
 from lineside.scene.build import Scenes
@@ -234,6 +235,16 @@ def test_files_hold_every_receiver(assessed: Assessment, facades: Facades, tmp_p
     with netCDF4.Dataset(tmp_path / "r.nc") as file:
         assert file["facade_lden_db"][:].tolist() == pytest.approx(facades.receivers.lden_db)
         assert list(file["facade_receiver"][:]) == facades.receivers.id
+
+
+def test_layers_of_features_hold_every_receiver(assessed: Assessment, facades: Facades) -> None:
+    (layer,) = [x for x in layers(assessed.results) if x.name == "facade_receivers"]
+    own = facades.receivers
+    assert [(s.x, s.y) for s, _ in layer.rows] == list(zip(own.x, own.y, strict=True)) and layer.rows
+    columns = {"id": own.id, "building": own.building, "facade": own.facade}
+    assert {key: [v[key] for _, v in layer.rows] for key in columns} == columns
+    for key, levels in (("lden_db", own.lden_db), ("lnight_db", own.period_db["night"])):
+        assert [v[key] for _, v in layer.rows] == [round(level, 2) for level in levels], key
 
 
 def test_the_report_has_levels_exposure_and_limits(assessed: Assessment) -> None:

@@ -17,7 +17,7 @@ from lineside.figures.labels import Placer, overlap_mm2, text_size_mm
 from lineside.figures.site_map import site_map
 from lineside.figures.style import LINES, TEXT_WIDTH_MM
 from lineside.report.strings import Strings
-from lineside.results.model import BuildingInfo, CutBarrier, CutBuilding, CutTrack, MapResult, SectionResult
+from lineside.results.model import BuildingInfo, CutBarrier, CutBuilding, CutDeck, CutTrack, MapResult, SectionResult
 
 FIXTURE = runpy.run_path(str(Path(__file__).with_name("report_fixture.py")))
 RESULTS = FIXTURE["build_results"](10)
@@ -155,7 +155,7 @@ def section(**changes: object) -> SectionResult:
         "levels_db": [[None if v == 80.0 and z < 9 else 70.0 - 0.4 * abs(v - 50.0) - z / 5 for v in s] for z in h],
         "edges_db": [45.0, 50.0, 55.0, 60.0, 65.0, 70.0],
         "tracks": [CutTrack(track="T1", at_m=50.0, rail_z_m=0.5)],
-        "barriers": [CutBarrier(id="B1", at_m=58.0, base_z_m=0.8, top_z_m=3.3)],
+        "barriers": [CutBarrier(id="B1", at_m=58.0, base_z_m=0.8, top_z_m=3.3, height_m=2.5)],
         "buildings": [CutBuilding(id="H1", from_m=78.0, to_m=84.0, base_z_m=2.8, top_z_m=9.0)],
     }  # fmt: skip
     return SectionResult.model_validate({**given, **changes})
@@ -166,6 +166,14 @@ def test_sections_name_what_they_cut() -> None:
     assert {"Lden, 2026-12-01", "track T1", "B1, 2.5 m", "H1", "55", "dB"} <= texts
     assert "distance along the cut, m (0 at 10, 20; towards the north)" in texts
     assert "height, m (2 times larger)" in texts
+
+
+def test_sections_print_heights_above_rails_as_given_and_draw_decks() -> None:
+    parapet = CutBarrier(id="P", at_m=53.0, base_z_m=-17.0, top_z_m=1.6, height_m=1.1, height_above="rail")
+    deck = CutDeck(distance_m=[47.0, 53.0], z_m=[0.2, 0.2])
+    svg = section_chart.section_chart(section(barriers=[parapet], decks=[deck]), "Lden", STRINGS).svg
+    assert "P, 1.1 m above rail" in labels(svg) and svg.count(b'id="deck"') == 1
+    assert b'id="deck"' not in section_chart.section_chart(section(), "Lden", STRINGS).svg
 
 
 @pytest.mark.parametrize(

@@ -236,9 +236,12 @@ def test_geojson_says_the_same_as_the_document(results, written):
     own = results.receivers[0]
     given = receiver["properties"]
     assert receiver["geometry"]["coordinates"] == [own.x, own.y]
-    assert (given["lden_db"], given["lnight_db"]) == (own.lden_db, own.period_db["night"])
+    assert (given["lden_db"], given["lnight_db"]) == (round(own.lden_db, 2), round(own.period_db["night"], 2))
+    (barrier,) = files["barriers"]["features"]
+    about = {"height_m": 3.0, "height_above": "ground", "top_low_z_m": 3.0, "top_high_z_m": 3.0}
+    assert about.items() <= barrier["properties"].items()
     worst = max(f.difference_db for f in results.findings if f.difference_db is not None)
-    assert given["over_limit_db"] == worst
+    assert given["over_limit_db"] == round(worst, 2)
     change = next(m for m in results.maps if m.kind == "difference")
     areas = [f["properties"]["area_m2"] for f in files["differences"]["features"]]
     assert areas == pytest.approx([a for a in change.area_m2 if a > 0.0], abs=0.11)
@@ -251,6 +254,16 @@ def test_geojson_says_the_same_as_the_document(results, written):
             shape = shapely.geometry.shape(feature["geometry"])
             assert shape.is_valid and all(p.exterior.is_ccw for p in shape.geoms)
             assert shape.area == pytest.approx(feature["properties"]["area_m2"], rel=1e-3, abs=1.0)
+
+
+def test_layers_round_levels_and_chainages(results):
+    track = results.site.tracks[0].model_copy(update={"to_m": 500.123456})
+    site = results.site.model_copy(update={"tracks": [track]})
+    found = {x.name: x for x in layers(results.model_copy(update={"site": site}))}
+    assert found["tracks"].rows[0][1]["to_m"] == 500.12
+    for layer in found.values():
+        for _, values in layer.rows:
+            assert all(v == round(v, 2) for k, v in values.items() if k.endswith("_db") and v is not None), layer.name
 
 
 def test_both_formats_hold_the_same_values(written):

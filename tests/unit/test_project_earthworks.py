@@ -190,7 +190,33 @@ class TestBarriers:
     def test_top_below_the_rails(self, tmp_path: Path) -> None:
         problem = only(self.site(height_m=0.5), tmp_path)
         assert problem.message.startswith("height_m: the top of the barrier lies 1.6 m below the rail head")
-        assert problems(self.site(height_m=0.5, height_above="rail"), tmp_path) == []
+        near = [[-200, 19], [200, 19]]
+        assert problems(self.site(height_m=0.5, height_above="rail", line=near), tmp_path) == []
+
+    def test_top_in_the_ground(self, tmp_path: Path) -> None:
+        """Rails at 13 m + 0.01 x; the hill beside them is 16 m + 0.01 x high, in the second case for x > 50 m only."""
+        site = self.site(height_m=2.0, height_above="rail", line=[[-200, 19], [200, 19]])
+        hill = lambda x, y: np.where(y > 12, 16.0, 10.0) + 0.01 * x  # noqa: E731
+        problem = only(site, tmp_path, hill)
+        assert problem.severity == "error" and problem.place.startswith("barriers[1]")
+        assert problem.message.startswith(
+            "height_m: the top of the barrier lies in the ground all along, up to 1 m deep"
+        )
+        partly = only(site, tmp_path, lambda x, y: np.where((y > 12) & (x > 50), 16.0, 10.0) + 0.01 * x)
+        assert partly.severity == "warning" and "in the ground on about 36 % of its length" in partly.message
+        site["barriers"][0]["height_m"] = 3.5
+        assert problems(site, tmp_path, hill) == []
+
+    def test_on_a_deck_the_top_counts_from_the_deck(self, tmp_path: Path) -> None:
+        site = self.site(height_m=0.4, height_above="rail", line=[[-200, 3], [200, 3]])
+        site["earthworks"][0]["kind"] = "viaduct"
+        assert problems(site, tmp_path) == []
+
+    def test_height_above_a_rail_far_away(self, tmp_path: Path) -> None:
+        problem = only(self.site(height_above="rail", line=[[-200, 5], [0, 19], [200, 26]]), tmp_path)
+        assert problem.severity == "warning" and problem.message == (
+            "height_above: the rail from which the height of the barrier counts lies up to 26 m away from it"
+        )
 
     @pytest.mark.parametrize(
         ("given", "message"),

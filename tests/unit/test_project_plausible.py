@@ -14,6 +14,7 @@ from lineside.contracts import Options
 from lineside.errors import PluginError, Problem, ProjectError
 from lineside.project.load import load_project
 from lineside.project.vocabulary import Vocabulary
+from sites import straight_site, write_site
 
 STARTER = files("lineside.project.starter")
 TEXT = (STARTER / "project.yaml").read_text(encoding="utf-8")
@@ -379,6 +380,18 @@ class TestPlace:
         (problem,) = [p for p in problems_of(tmp_path, csv=heights) if "barriers" in p.place]
         assert problem.message == ('height_m: the top of the barrier lies 0.5 m below the rail head of track "T1"')
         assert problem.hint == "height_m counts from the ground; with height_above: rail it counts from the rail head"
+
+    @pytest.mark.parametrize(("away", "clear"), [(1.4, False), (1.6, True)])
+    def test_barrier_that_trains_would_touch(self, tmp_path: Path, away: float, clear: bool) -> None:
+        site = straight_site()
+        site["barriers"] = [{"id": "B", "height_m": 2, "surface": "absorbing", "line": [[-50, away], [50, 5]]}]
+        try:
+            found = load_project(write_site(site, tmp_path)).warnings
+        except ProjectError as error:
+            found = error.problems
+        errors = [(p.message, p.allowed) for p in found if p.severity == "error"]
+        message = 'barriers[1] "B": lies 1.40 m from the centre line of track "T": trains would touch it'
+        assert errors == ([] if clear else [(message, "at least 1.5 m")])
 
 
 class TestAreaOfUse:

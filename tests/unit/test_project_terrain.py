@@ -64,17 +64,38 @@ class TestCover:
         write_geotiff(tmp_path / "dem.tif", z, -290.0, -290.0, 10.0)
         problem = only(hilly_site([WHOLE]), tmp_path)
         assert problem.message == (
-            "file: dem.tif does not cover the site with its tracks, receivers, barriers and grid: it lacks 10 m in the "
-            "west, 10 m in the east"
+            "file: dem.tif does not cover the site with its tracks, receivers, barriers, sections and grid: it lacks "
+            "10 m in the west, 10 m in the east"
         )
         assert problem.found == "heights from [-290, -290] to [290, 290]"
         assert problem.allowed == "at least from [-300, 0] to [300, 50]"
         assert problem.place == "site, terrain" and problem.line is not None
+        assert problem.hint == "add the missing ground"
 
     def test_the_grid_of_the_map_needs_terrain(self, tmp_path: Path) -> None:
         site = hilly_site([WHOLE])
         site["calculation"]["grid"] = {"spacing_m": 20, "margin_m": 600}
-        assert "it lacks 120 m in the west" in only(site, tmp_path).message
+        problem = only(site, tmp_path)
+        assert "it lacks 100 m in the west, 100 m in the east" in problem.message
+        assert problem.hint == "add the missing ground, or take a smaller margin_m or spacing_m of calculation.grid"
+
+    def test_the_grid_reaches_to_multiples_of_its_spacing(self, tmp_path: Path) -> None:
+        """500 m around tracks up to 300 m: to 800 m, where heights end; to 806 m with a spacing of 26 m."""
+        site = hilly_site([WHOLE])
+        site["calculation"]["grid"] = {"spacing_m": 25, "margin_m": 500}
+        assert problems(site, tmp_path) == []
+        site["calculation"]["grid"]["spacing_m"] = 26
+        assert only(site, tmp_path).message.endswith("it lacks 6 m in the west, 6 m in the east")
+
+    def test_a_section_needs_terrain(self, tmp_path: Path) -> None:
+        site = hilly_site([WHOLE])
+        site["maps"] = [{"id": "S", "kind": "section", "line": [[0, -50], [0, 900]], "step_m": 10}]
+        assert "sections and grid: it lacks 100 m in the north" in only(site, tmp_path).message
+
+    def test_a_misplaced_section_is_no_matter_of_the_terrain(self, tmp_path: Path) -> None:
+        site = hilly_site([WHOLE])
+        site["maps"] = [{"id": "S", "kind": "section", "line": [[0, 90_000], [100, 90_000]], "step_m": 10}]
+        assert not any("does not cover" in p.message for p in problems(site, tmp_path))
 
     def test_terrain_elsewhere(self, tmp_path: Path) -> None:
         write_geotiff(tmp_path / "dem.tif", HILLS[1], 5_000.0, -800.0, 10.0)

@@ -9,9 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lineside.engine.sections import cut_through
 from lineside.project.load import load_project
+from lineside.project.maps import SectionMap
 from lineside.scene.alignment import Alignment, chainage_of
 from lineside.scene.barriers import barriers_of
+from lineside.scene.build import Scenes
 from lineside.scene.convert import receivers_of
 from lineside.scene.earthworks import lines_of
 from lineside.scene.model import BarrierSegments, Buildings, Raster, Terrain
@@ -265,6 +268,22 @@ class TestBarriers:
         found = barriers(straight_site(), tmp_path, *given)
         np.testing.assert_array_equal(found.absorption, [[0.5] * 8, octaves, [np.nan] * 8])
         assert barriers(straight_site(), tmp_path, given[2]).absorption is None
+
+
+def test_a_section_finds_decks_and_parapets_on_them_between_its_points(tmp_path: Path) -> None:
+    """Points stand 30 m apart; the deck reaches 3.5 m to both sides, 0.7 m below the rails at 8 m, under ballast."""
+    site = plain_site(8.0, kind="viaduct")
+    line = [[-100, 3], [100, 3]]
+    site["barriers"] = [{"id": "A", "height_m": 1, "line": line, "height_above": "rail", "surface": "absorbing"}]
+    asked = SectionMap(id="S", kind="section", line=((0.0, -40.0), (0.0, 50.0)), step_m=30.0)
+    cut = cut_through(Scenes(loaded(site, tmp_path), []).reference.scene, asked)
+    (deck,) = cut.decks
+    assert deck[[0, -1], 0] == pytest.approx([36.5, 43.5], abs=0.11) and deck[[0, -1], 1] == pytest.approx(7.3)
+    assert len(deck) < 12 and deck[:, 1].max() == pytest.approx(8.0, abs=0.2)
+    (wall,) = cut.barriers
+    assert (wall.from_m, wall.base_z_m, wall.top_z_m) == pytest.approx((43.0, 7.3, 9.0))
+    bank = Scenes(loaded(plain_site(8.0), tmp_path), []).reference.scene
+    assert cut_through(bank, asked).decks == ()
 
 
 def test_strips_with_one_corner_less() -> None:

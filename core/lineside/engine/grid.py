@@ -14,6 +14,7 @@ from lineside.engine.at_points import PointLevels
 from lineside.engine.emission import Emission
 from lineside.engine.kept import Blocks
 from lineside.engine.pool import each
+from lineside.scene.grid_lines import grid_lines
 from lineside.scene.model import BoolArray, Buildings, Receivers, Scene, TrackLine
 from lineside.scene.terrain import ground_height
 
@@ -51,9 +52,8 @@ def grid_axes(scene: Scene, spacing_m: float, margin_m: float) -> tuple[Array, A
     """Axes of the grid: all tracks and receivers with a margin around, on multiples of the spacing."""
     points = np.concatenate([*(t.xyz_m[:, :2] for t in scene.tracks), scene.receivers.xyz_m[:, :2]])
     origin = np.array(scene.origin)
-    low = np.floor((points.min(axis=0) - margin_m + origin) / spacing_m)
-    high = np.ceil((points.max(axis=0) + margin_m + origin) / spacing_m)
-    x, y = (np.arange(low[k], high[k] + 1) * spacing_m - origin[k] for k in range(2))
+    first, last = grid_lines(points + origin, spacing_m, margin_m)
+    x, y = (np.arange(first[k], last[k] + 1) * spacing_m - origin[k] for k in range(2))
     return x, y
 
 

@@ -15,6 +15,7 @@ from lineside.engine.layers import Layers
 from lineside.engine.pool import each
 from lineside.engine.select import Selection
 from lineside.project.maps import SectionMap
+from lineside.scene.barriers import TOLERANCE_M, kept
 from lineside.scene.model import BoolArray, Receivers, Scene
 from lineside.scene.terrain import ground_height, surface_height
 
@@ -24,6 +25,8 @@ COLUMNS_AT_ONCE = 4
 LOWEST_M = 1.0
 #: Space of a train, in which no level is given: so far to both sides of the centre line, and above the rails. [m]
 TRAIN_HALF_WIDTH_M, TRAIN_HEIGHT_M = 2.0, 5.0
+#: Decks are looked up so often along a cut [m], but at no more places than this; lower ones are none. [m]
+DECK_STEP_M, MOST_LOOKED_UP, DECK_ABOVE_M = 0.1, 20_000, 0.01
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,8 @@ class Cut:
     ``distance_m`` (n_s,) along it; ``ground_z_m`` (n_s,), ``surface_z_m`` (n_s,) the same but for decks of viaducts,
     which lie on top; ``height_m`` (n_z,) above the ground; ``xyz_m`` (n_z, n_s, 3)
     in the scene's coordinates; ``free`` (n_z, n_s): neither inside a building nor in the space of a train. ``tracks``,
-    ``barriers`` (by index in the project) and ``buildings`` in order along the cut.
+    ``barriers`` (by index in the project) and ``buildings`` in order along the cut. ``decks``: surface of each deck,
+    (n_points, 2): distance along the cut and level.
     """
 
     distance_m: Array
@@ -59,6 +63,7 @@ class Cut:
     tracks: tuple[Met, ...]
     barriers: tuple[Met, ...]
     buildings: tuple[Met, ...]
+    decks: tuple[Array, ...] = ()
 
 
 def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
@@ -80,7 +85,9 @@ def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
         free &= ~((np.abs(distance - t.from_m) <= TRAIN_HALF_WIDTH_M) & (z <= t.top_z_m + TRAIN_HEIGHT_M))
     for b in buildings:
         free &= ~((distance >= b.from_m) & (distance <= b.to_m) & (z <= b.top_z_m))
-    return Cut(distance, ground, surface, height, xyz, free, tracks, _barriers(scene, line), buildings)
+    return Cut(
+        distance, ground, surface, height, xyz, free, tracks, _barriers(scene, line), buildings, _decks(scene, ends)
+    )
 
 
 def heard_in_cut(
@@ -118,6 +125,23 @@ def heard_in_cut(
         starts, columns, workers, lambda n: progress(n * n_z * COLUMNS_AT_ONCE, len(starts) * n_z * COLUMNS_AT_ONCE)
     )
     return np.concatenate(found, axis=2)
+
+
+def _decks(scene: Scene, ends: Array) -> tuple[Array, ...]:
+    """Surfaces of decks, looked up closer than points are heard: a deck may be narrower than their spacing."""
+    if scene.terrain is None or not scene.terrain.over.any():
+        return ()
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    distance = np.linspace(0.0, length, min(int(np.ceil(length / DECK_STEP_M)), MOST_LOOKED_UP) + 1)
+    xy = ends[0] + (distance / length)[:, None] * (ends[1] - ends[0])
+    surface = surface_height(scene, xy)
+    on = surface > ground_height(scene, xy) + DECK_ABOVE_M
+    found = []
+    for part in np.split(np.flatnonzero(on), np.flatnonzero(np.diff(np.flatnonzero(on)) > 1) + 1):
+        if len(part) > 1:
+            keep = part[kept(distance[part], surface[part][:, None], TOLERANCE_M)]
+            found.append(np.column_stack([distance[keep], surface[keep]]))
+    return tuple(found)
 
 
 def _crossings(line: shapely.LineString, other: shapely.LineString) -> list[tuple[float, float]]:

@@ -13,7 +13,7 @@ from lineside.acoustics.bands import Array
 from lineside.figures.labels import Placer
 from lineside.figures.style import GREY, GROUND, INK, MM_PER_INCH, TEXT_WIDTH_MM, WATER, new_figure
 from lineside.figures.words import Words, shorten
-from lineside.results.model import XY, CurveInfo, GroundInfo, ReceiverResult, Site
+from lineside.results.model import XY, BarrierInfo, CurveInfo, CutBarrier, GroundInfo, ReceiverResult, Site
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -315,8 +315,13 @@ def label_barriers(sheet: Sheet, site: Site, words: Words) -> None:
     for barrier in site.barriers:
         x, y = along(barrier.xy, 0.0, 1.0, 0.5, 0.5)[0]
         if sheet.view.holds(x, y):
-            label = words("map.barrier", id=shorten(barrier.id, 14), height=f"{barrier.height_m:g}")
-            sheet.text(x, y, label, 7)
+            sheet.text(x, y, barrier_label(barrier, words), 7)
+
+
+def barrier_label(barrier: BarrierInfo | CutBarrier, words: Words) -> str:
+    """Id and height as given."""
+    key = "map.barrier" if barrier.height_above == "ground" else "map.barrier_above_rail"
+    return words(key, id=shorten(barrier.id, 14), height=f"{barrier.height_m:g}")
 
 
 def draw_buildings(sheet: Sheet, site: Site, words: Words, names: bool = True) -> None:

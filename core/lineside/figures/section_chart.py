@@ -10,7 +10,7 @@ from lineside.acoustics.bands import Array
 from lineside.figures.class_colours import level_styles
 from lineside.figures.labels import Placer
 from lineside.figures.level_map import Shown, class_keys, fill, plain
-from lineside.figures.place import BARRIER, BUILDING, BUILDING_EDGE, WHITE_UNDER
+from lineside.figures.place import BARRIER, BUILDING, BUILDING_EDGE, WHITE_UNDER, barrier_label
 from lineside.figures.style import GREY, INK, TEXT_WIDTH_MM, Picture, house_style, new_figure, write
 from lineside.figures.words import Words, shorten
 from lineside.results.contours import as_array, bands, filled_in
@@ -112,11 +112,11 @@ def _contours(axes: Axes, section: SectionResult, x: Array, z: Array, values: Ar
 
 def _ground(axes: Axes, section: SectionResult, low: float) -> None:
     """The ground, and decks above it as lines."""
-    s, ground, surface = (np.array(v) for v in (section.distance_m, section.ground_z_m, section.surface_z_m))
+    s, ground = np.array(section.distance_m), np.array(section.ground_z_m)
     axes.fill_between(s, low, ground, facecolor=GROUND_FILL, edgecolor="none", lw=0, zorder=3)
     axes.plot(s, ground, color=INK, lw=1.1, zorder=4)
-    deck = np.where(surface > ground + 0.01, surface, np.nan)
-    axes.plot(s, deck, color=INK, lw=2.2, zorder=4, solid_capstyle="butt")
+    for deck in section.decks:
+        axes.plot(deck.distance_m, deck.z_m, color=INK, lw=2.2, zorder=7, solid_capstyle="butt", gid="deck")
 
 
 def _things(
@@ -147,8 +147,7 @@ def _things(
         ends = [barrier.base_z_m, barrier.top_z_m]
         axes.plot([barrier.at_m] * 2, ends, color="white", lw=4.2, zorder=7.5, solid_capstyle="butt")
         axes.plot([barrier.at_m] * 2, ends, color=BARRIER, lw=2.6, zorder=8, solid_capstyle="butt")
-        height = f"{barrier.top_z_m - barrier.base_z_m:g}"
-        named.append((barrier.at_m, barrier.top_z_m, words("map.barrier", id=shorten(barrier.id, 14), height=height)))
+        named.append((barrier.at_m, barrier.top_z_m, barrier_label(barrier, words)))
     for x, z, _ in named:
         placer.block(x * per_m, (z - low) * up_per_m, 1.2)
     for x, z, name in named:

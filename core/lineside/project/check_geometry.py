@@ -15,6 +15,8 @@ from lineside.project.wording import number, shown
 
 ON_TRACK_M = 1.0
 NEAR_TRACK_M = 3.0
+#: No barrier stands nearer to a centre line: half the width of a vehicle, common practice, no source. [m]
+BARRIER_CLEAR_M = 1.5
 _STEEP_RATIO = 0.10
 _SHARP_TURN_DEG = 45.0
 _DOUBLES_BACK_DEG = 120.0
@@ -218,6 +220,17 @@ def _check_surroundings(draft: Draft, resolved: Resolved, lines: dict[str, Any])
                 ("barriers", i),
                 f"crosses track {', '.join(shown(name) for name in crossed)}",
                 found="",
+                hint="a barrier stands beside a track",
+            )
+            continue
+        name = min(lines, key=lambda track: lines[track].distance(shape))
+        away = lines[name].distance(shape)
+        if away < BARRIER_CLEAR_M:
+            draft.reporter.add(
+                ("barriers", i),
+                f"lies {away:.2f} m from the centre line of track {shown(name)}: trains would touch it",
+                found="",
+                allowed=f"at least {BARRIER_CLEAR_M:g} m",
                 hint="a barrier stands beside a track",
             )
     return far

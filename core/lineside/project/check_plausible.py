@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from lineside.acoustics.bands import Array
+from lineside.project.check_coordinates import FAR_M
 from lineside.project.draft import Draft
 from lineside.project.model import Air, AirState, Track, Turnout
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.wording import names, number, shown
 from lineside.scene.alignment import STRAIGHT_ABOVE_M, Alignment, derive_curves, rail_head
-from lineside.scene.model import Curve
-from lineside.scene.terrain import ground_height
+from lineside.scene.model import Curve, Terrain
+from lineside.scene.terrain import ground_height, surface_height
 
 _CRAWL_KM_H = 5.0
 _SLOW_TRAIN_KM_H = 30.0
@@ -24,6 +25,10 @@ _RADIUS_FACTOR = 1.5
 #: A derived curve shorter than this inside a range says nothing about its radius. [m]
 _SHORT_CURVE_M = 10.0
 _N_SAMPLES = 1000
+#: A barrier whose height counts from a rail farther away than this is doubtful: common practice, no source. [m]
+_RAIL_NEAR_M = 20.0
+#: Points along a barrier at which its top is compared with the ground are mostly so far apart. [m]
+_WALL_STEP_M = 2.0
 
 
 def check_plausible(draft: Draft, resolved: Resolved) -> None:
@@ -205,7 +210,7 @@ def _check_persons(draft: Draft) -> None:
 
 
 def _check_tops(draft: Draft, resolved: Resolved) -> None:
-    """Barriers whose top is below the rails that they stand beside."""
+    """Barriers whose top is below the rails that they stand beside, or in the ground."""
     from shapely import LineString
 
     if resolved.terrain is None or not resolved.alignments:
@@ -214,6 +219,8 @@ def _check_tops(draft: Draft, resolved: Resolved) -> None:
     centre = {i: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
     for i, points in resolved.lines.items():
         if barriers[i].height_above == "rail":
+            if not draft.faulty("barriers", i, "height_m"):
+                _check_above_rail(draft, resolved, resolved.terrain, i)
             continue
         wall = LineString(points.array)
         nearest = min(centre, key=lambda k: centre[k].distance(wall))
@@ -226,6 +233,41 @@ def _check_tops(draft: Draft, resolved: Resolved) -> None:
                 f"{shown(tracks[nearest].id)}",
                 hint="height_m counts from the ground; with height_above: rail it counts from the rail head",
             )
+
+
+def _check_above_rail(draft: Draft, resolved: Resolved, terrain: Terrain, i: int) -> None:
+    """A barrier whose height counts from the rails: is its top above the ground or deck, are the rails near?"""
+    from shapely import LineString, distance, points
+
+    wall = LineString(resolved.lines[i].array)
+    xy = np.array(wall.segmentize(max(_WALL_STEP_M, wall.length / _N_SAMPLES)).coords)
+    lines = [a.xyz_m for a in resolved.alignments.values()]
+    away = np.min([distance(LineString(line[:, :2]), points(xy)) for line in lines], axis=0)
+    if away.min() > FAR_M:
+        return  # reported where it lies
+    top = rail_head(lines, xy) + draft.readable("barriers")[i].height_m
+    above = top - surface_height(terrain, xy)
+    buried = above <= 0.0
+    if buried.any():
+        whole = bool(buried.all())
+        deepest = int(np.argmin(above))
+        x, y = (number(round(float(v), 1)) for v in xy[deepest])
+        along = "all along" if whole else f"on about {100 * np.mean(buried):.0f} % of its length"
+        draft.reporter.add(
+            ("barriers", i, "height_m"),
+            f"the top of the barrier lies in the ground {along}, "
+            f"up to {number(round(-float(above[deepest]), 2))} m deep at [{x}, {y}]",
+            hint="with height_above: rail the height counts from the rail head of the nearest track; leave the key out "
+            "to count from the ground",
+            severity="error" if whole else "warning",
+        )
+    if away.max() > _RAIL_NEAR_M:
+        draft.reporter.warn(
+            ("barriers", i, "height_above"),
+            f"the rail from which the height of the barrier counts lies up to {away.max():.0f} m away from it",
+            allowed=f"mostly up to {_RAIL_NEAR_M:g} m",
+            hint="leave the key out to count from the ground, or give the line of the barrier in parts",
+        )
 
 
 def _check_work_dates(draft: Draft) -> None:

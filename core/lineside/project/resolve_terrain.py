@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from lineside.acoustics.bands import Array
 from lineside.errors import Problem
 from lineside.project.check_coordinates import FAR_M
 from lineside.project.heights import read_heights
+from lineside.project.maps import SectionMap
 from lineside.project.model import EpsgCoordinates, RasterTerrain
 from lineside.project.problems import Loc
 from lineside.project.raster import Box, RasterFile, read_raster
@@ -17,6 +19,7 @@ from lineside.project.resolve import Resolved, Resolver
 from lineside.project.resolve_buildings import selected
 from lineside.project.triangles import raster_of_points
 from lineside.project.wording import number, shown
+from lineside.scene.grid_lines import grid_lines
 from lineside.scene.model import BoolArray, Raster
 
 #: Ground that is kept around the site, for slopes and paths that leave it. [m]
@@ -53,23 +56,28 @@ def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
 
 def site_hull(resolver: Resolver, resolved: Resolved) -> Any:
     """Convex outline in plan around all that needs ground below it (shapely); None if no track is known."""
-    from shapely import MultiPoint, box, get_coordinates, union_all
+    from shapely import LineString, MultiPoint, Point, box, get_coordinates, union_all
 
     if not resolved.points:
         return None
     tracks = MultiPoint(np.concatenate([p.array[:, :2] for p in resolved.points.values()]))
-    beside = [np.array([r.position]) for r in resolver.draft.receivers.values()]
-    beside += [p.array for p in resolved.lines.values()]
+
+    def near(shapes: Iterable[Any]) -> list[Any]:
+        """Those that are not misplaced."""
+        return [shape for shape in shapes if shape.distance(tracks) <= FAR_M]
+
+    receivers = near(Point(r.position) for r in resolver.draft.receivers.values())
+    beside = [LineString(p.array) for p in resolved.lines.values()]
     entries = resolver.draft.readable("facade_receivers").values()
-    beside += [get_coordinates(b.shape) for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
-    near = [shape for shape in map(MultiPoint, beside) if shape.distance(tracks) <= FAR_M]  # others are misplaced
-    around = union_all([tracks, *near]).convex_hull
+    beside += [b.shape for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
+    beside += [LineString(m.line) for m in resolver.draft.maps.values() if isinstance(m, SectionMap)]
+    around = [tracks, *receivers, *near(beside)]
     grid = resolver.draft.calculation.grid if resolver.draft.calculation is not None else None
-    if grid is not None:  # the grid reaches out to multiples of its spacing
-        beyond = grid.margin_m + grid.spacing_m
-        low_x, low_y, high_x, high_y = around.bounds
-        around = box(low_x - beyond, low_y - beyond, high_x + beyond, high_y + beyond)
-    return around
+    if grid is not None:
+        heard = get_coordinates([tracks, *receivers])
+        first, last = grid_lines(heard, grid.spacing_m, grid.margin_m)
+        around.append(box(*(first * grid.spacing_m), *(last * grid.spacing_m)))
+    return union_all(around).convex_hull
 
 
 def _read_file(resolver: Resolver, file: str, wanted: Box) -> RasterFile | None:
@@ -130,13 +138,16 @@ def _check_cover(resolver: Resolver, path: Loc, file: str, extent: Box, hull: An
     apart = extent[0] > high_x or extent[2] < low_x or extent[1] > high_y or extent[3] < low_y
     corners = [f"[{number(round(x, 2))}, {number(round(y, 2))}]" for x, y in (hull.bounds[:2], hull.bounds[2:])]
     own = [f"[{number(round(x, 2))}, {number(round(y, 2))}]" for x, y in (extent[:2], extent[2:])]
+    calculation = resolver.draft.calculation
+    on_grid = calculation is not None and calculation.grid is not None
+    smaller = ", or take a smaller margin_m or spacing_m of calculation.grid" if on_grid else ""
     resolver.reporter.add(
         path,
-        f"{shown(file, quote=False)} does not cover the site with its tracks, receivers, barriers and grid: "
+        f"{shown(file, quote=False)} does not cover the site with its tracks, receivers, barriers, sections and grid: "
         + ("they lie apart" if apart else f"it lacks {words}"),
         found=f"heights from {own[0]} to {own[1]}",
         allowed=f"at least from {corners[0]} to {corners[1]}",
-        hint="another coordinate system?" if apart else "add the missing ground, or make the grid smaller",
+        hint="another coordinate system?" if apart else f"add the missing ground{smaller}",
     )
     return False
 

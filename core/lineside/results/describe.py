@@ -14,6 +14,7 @@ from lineside.results.describe_terrain import earthwork_infos, terrain_info
 from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
 from lineside.scene.buildings import StandingBuilding
+from lineside.scene.model import Scene
 from lineside.scene.rail_runs import trains_per_period
 from lineside.scene.traffic import Run
 
@@ -75,11 +76,12 @@ def site(
                 name=b.name or b.id,
                 height_m=b.height_m,
                 height_above=b.height_above,
+                top_z_m=_top(scene, k),
                 surface=b.surface,
                 absorption=None if b.absorption is None else [float(a) for a in np.broadcast_to(b.absorption, 8)],
                 xy=_xy(loaded.lines[b.id]),
             )
-            for b in project.barriers
+            for k, b in enumerate(project.barriers)
         ],
         buildings=_buildings(loaded, standing, n_receivers or {}),
         terrain=terrain_info(loaded),
@@ -111,6 +113,12 @@ def site(
             for w in sorted(project.works, key=lambda w: (w.date, w.track, w.from_m))
         ],
     )
+
+
+def _top(scene: Scene, barrier: int) -> tuple[float, float] | None:
+    """Lowest and highest level of the top of a barrier."""
+    top = scene.barriers.top_z_m[scene.barriers.barrier == barrier]
+    return (round(float(top.min()), 3), round(float(top.max()), 3)) if top.size else None
 
 
 def _buildings(

@@ -19,6 +19,8 @@ Types = type[str] | type[float] | type[int]
 
 #: What the maps of the grid itself are called in the column ``map``.
 GRID_MAP = "grid"
+#: Decimals of levels, lengths and heights.
+DIGITS = 2
 #: The worst verdict first.
 VERDICTS = ("above", "borderline", "well below", "not assessed")
 
@@ -37,8 +39,8 @@ class Layer:
 def layers(results: Results) -> list[Layer]:
     """All layers in a fixed order, those without features too."""
     make: tuple[Callable[[Results], Layer], ...] = (
-        _tracks, _receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers, _earthworks,
-        _ground,
+        _tracks, _receivers, _facade_receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers,
+        _earthworks, _ground,
     )  # fmt: skip
     return [f(results) for f in make]
 
@@ -52,7 +54,15 @@ def epsg_code(results: Results) -> int | None:
 def _layer(name: str, meaning: str, kind: Kind, columns: Mapping[str, Types], rows: list[Any]) -> Layer:
     for _, values in rows:
         assert list(values) == list(columns), name
-    return Layer(name, meaning, kind, columns, rows)
+    return Layer(name, meaning, kind, columns, [(shape, _rounded(values)) for shape, values in rows])
+
+
+def _rounded(values: Mapping[str, Value]) -> dict[str, Value]:
+    """Levels and lengths without digits that say nothing."""
+    return {
+        key: round(value, DIGITS) if isinstance(value, float) and key.endswith(("_db", "_m")) else value
+        for key, value in values.items()
+    }
 
 
 def _tracks(results: Results) -> Layer:
@@ -82,6 +92,22 @@ def _receivers(results: Results) -> Layer:
         values |= {**{column: r.period_db.get(name) for column, name in periods.items()}, "z_m": r.z}
         rows.append((Point(r.x, r.y), {**values, **_worst(r, by_receiver)}))
     return _layer("receivers", "Receivers with their levels and the worst comparison", "POINT", columns, rows)
+
+
+def _facade_receivers(results: Results) -> Layer:
+    from shapely import Point
+
+    own: dict[str, Types] = {"id": str, "building": str, "facade": int, "floor": int, "height_m": float, "z_m": float}
+    columns = {**own, "lden_db": float, **{f"l{p.name}_db": float for p in results.periods}}
+    rows: list[Any] = []
+    if results.facades is not None:
+        found = results.facades.receivers
+        levels = [found.lden_db, *(found.period_db[p.name] for p in results.periods)]
+        lists = (found.id, found.building, found.facade, found.floor, found.height_m, found.z, *levels)
+        for x, y, own_values in zip(found.x, found.y, zip(*lists, strict=True), strict=True):
+            rows.append((Point(x, y), dict(zip(columns, own_values, strict=True))))
+    meaning = "Receivers on facades with their levels, incident sound; floor 0: 4 m above the ground"
+    return _layer("facade_receivers", meaning, "POINT", columns, rows)
 
 
 def _worst(receiver: ReceiverResult, by_receiver: Mapping[str, list[Finding]]) -> dict[str, Value]:
@@ -238,9 +264,16 @@ def _buildings(results: Results) -> Layer:
 def _barriers(results: Results) -> Layer:
     from shapely import LineString
 
-    columns = {"id": str, "name": str, "height_m": float, "surface": str}
-    rows = [(LineString(b.xy), {key: getattr(b, key) for key in columns}) for b in results.site.barriers]
-    return _layer("barriers", "Walls and screens", "LINESTRING", columns, rows)
+    own: dict[str, Types] = {"id": str, "name": str, "height_m": float, "height_above": str, "surface": str}
+    columns = {**own, "top_low_z_m": float, "top_high_z_m": float}
+    rows = []
+    for b in results.site.barriers:
+        low, high = b.top_z_m if b.top_z_m is not None else (None, None)
+        rows.append(
+            (LineString(b.xy), {**{key: getattr(b, key) for key in own}, "top_low_z_m": low, "top_high_z_m": high})
+        )
+    meaning = "Walls and screens; top_low_z_m and top_high_z_m: lowest and highest level of the top"
+    return _layer("barriers", meaning, "LINESTRING", columns, rows)
 
 
 def _earthworks(results: Results) -> Layer:

@@ -324,6 +324,8 @@ def describe_sections(
                         at_m=round(b.from_m, 3),
                         base_z_m=round(b.base_z_m, 3),
                         top_z_m=round(b.top_z_m, 3),
+                        height_m=site.barriers[b.index].height_m,
+                        height_above=site.barriers[b.index].height_above,
                     )
                     for b in cut.barriers
                 ],
@@ -336,6 +338,13 @@ def describe_sections(
                         top_z_m=round(b.top_z_m, 3),
                     )
                     for b in cut.buildings
+                ],
+                decks=[
+                    model.CutDeck(
+                        distance_m=[round(float(v), 3) for v in deck[:, 0]],
+                        z_m=[round(float(v), 3) for v in deck[:, 1]],
+                    )
+                    for deck in cut.decks
                 ],
             )
         )

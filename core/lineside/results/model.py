@@ -157,6 +157,9 @@ class BarrierInfo(Part):
     name: str
     height_m: float
     height_above: Literal["ground", "rail"] = "ground"
+    top_z_m: tuple[float, float] | None = Field(
+        default=None, description="Lowest and highest level of its top; null: not computed"
+    )
     surface: str
     absorption: list[float] | None = Field(default=None, description="Of sound energy, in octaves; null: not given")
     xy: list[XY]
@@ -694,8 +697,17 @@ class CutTrack(Part):
 class CutBarrier(Part):
     id: str
     at_m: float
-    base_z_m: float
+    base_z_m: float = Field(description="Level of the ground or deck on which it stands")
     top_z_m: float
+    height_m: float = Field(description="As given, above the ground or the rail")
+    height_above: Literal["ground", "rail"] = "ground"
+
+
+class CutDeck(Part):
+    """Surface of a deck that a section cuts."""
+
+    distance_m: list[float]
+    z_m: list[float]
 
 
 class CutBuilding(Part):
@@ -726,6 +738,7 @@ class SectionResult(Part):
     tracks: list[CutTrack]
     barriers: list[CutBarrier]
     buildings: list[CutBuilding]
+    decks: list[CutDeck] = []
 
 
 class NoteUsed(Part):
