@@ -234,7 +234,7 @@ class EuPropagation(PropagationCalculator):
             mirrors = (
                 "Walls of buildings and barriers that are at least 0.5 m high and wide as seen from the ray throw "
                 f"sound back {times[opts.reflection_order]}: less what they absorb and what passes over their top "
-                "(retrodiffraction)."
+                "(retrodiffraction). A path that passes below the foot of a wall is not thrown back by it."
             )
         return (
             "Each piece of track is a point source. Along the vertical plane from point to receiver the octave levels "

@@ -40,6 +40,8 @@ TERM_ENERGY = 10.0**0.001 - 1.0  # an image that adds less than 0.01 dB ends the
 MOST_IMAGES = 200
 ABSORBING = 0.8  # above it a barrier throws nothing back to the train
 BODY_REACH = 5.0  # nor if it is further away than this many times its height
+BODY_TURN = math.sin(math.radians(15.0))  # nor if it is turned by more than 15 degrees from the track; our reading
+BELOW_WALL_M = 0.01  # a ray that passes a wall's foot by more than this below it is not reflected
 
 #: Columns of the arrays of :class:`lineside.scene.cuts.VerticalCuts`, repeated here for the compiler's cache.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO = range(7)
@@ -761,6 +763,18 @@ def flat_ground(
 
 
 @_jit
+@_step
+def height_over(ex: Array, ez: Array, found: IntArray, n: int, zs: float, length: float, zr: float, x: float) -> float:
+    """Height at x of the straight pieces from the source over the first n edges of ``found`` to the receiver. [m]"""
+    xa, za, xb, zb = 0.0, zs, length, zr
+    for j in range(n):
+        if ex[found[j]] > x:
+            xb, zb = ex[found[j]], ez[found[j]]
+            break
+        xa, za = ex[found[j]], ez[found[j]]
+    return za + (zb - za) * (x - xa) / (xb - xa) if xb > xa else za
+
+
 def reflection(
     band: Array, mirror: Array, absorption: Array, ex: Array, ez: Array, found: IntArray, n: int, zs: float,
     length: float, zr: float, factors: Array,
@@ -770,7 +784,9 @@ def reflection(
     ``mirror`` (m, 6) as in :class:`lineside.scene.cuts.VerticalCuts`, ``absorption`` (n_reflectors, 8); the first n of
     ``found`` are the edges in use: the first one behind a wall stands for the receiver in (2.5.36). Straight lengths in
     both states. (2.5.36) is written for rays that meet the wall; where the straight ray runs above the top, delta' is
-    taken as positive, so that the loss is 4.8 dB at the top from both sides and goes on rising above it.
+    taken as positive, so that the loss is 4.8 dB at the top from both sides and goes on rising above it. A path that
+    passes below the foot of a wall, drawn straight from the source over the edges in use to the receiver, does not meet
+    it: nothing is left.
     """
     factors[:] = 1.0
     for m in range(mirror.shape[0]):
@@ -782,8 +798,15 @@ def reflection(
                 to_edge = -one_edge(0.0, zs, x, top, ex[found[j]], ez[found[j]], 0.0)
                 break
         for i in range(N_BANDS):
+        z_ray = zs + (zr - zs) * x / length
+        z_over = max(z_ray, height_over(ex, ez, found, n, zs, length, zr, x))
+        foot = mirror[m, MIRROR_BASE_Z] - BELOW_WALL_M
             kept = 1.0 - absorption[row, i]
             factors[0, i] *= kept / pure_diffraction(band[i, PER_WAVE] * free)
+            if z_ray < foot:
+                factors[0, i] = 0.0
+            if z_over < foot:
+                factors[1, i] = 0.0
             factors[1, i] *= kept / pure_diffraction(band[i, PER_WAVE] * to_edge)
 
 

@@ -46,7 +46,7 @@ def _assumptions(scene: Scene, order: int) -> list[Note]:
         texts.append(
             "Where a reflected ray, drawn straight, runs above the top of the wall, the loss by retrodiffraction goes "
             "on rising from the 4.8 dB at the top: (2.5.36) is written for rays that meet the wall. Its lengths are "
-            "straight in both weather states."
+            "straight in both weather states. Walls whose foot lies above the ray throw nothing back."
         )
     elif walls:
         texts.append("Reflections are switched off: levels in front of and between walls come out too low.")
