@@ -29,13 +29,13 @@ Plane = tuple[float, float]  # slope and height at x = 0
 
 @dataclass(frozen=True)
 class Cut:
-    """One unfolded path with barriers (x, top), buildings (x, x, top) and walls that reflect (x, top, absorption)."""
+    """One unfolded path with barriers (x, top), buildings (x, x, top) and walls (x, top, foot, absorption)."""
 
     line: Sequence[Point]
     ground: Ground
     barriers: Sequence[Point] = ()
     buildings: Sequence[tuple[float, float, float]] = ()
-    walls: Sequence[tuple[float, float, Sequence[float]]] = ()
+    walls: Sequence[tuple[float, float, float, Sequence[float]]] = ()
 
     def under(self, x: float) -> bool:
         return any(a < x < b for a, b, _ in self.buildings)
@@ -106,6 +106,11 @@ def ground_effect(cut: Cut, a: Point, b: Point, f: float, source_g: float | None
     return ground_db(f, g, g if source_g is None else source_g, z_a, z_b, d_p, curved)
 
 
+def around(way: Sequence[Point], x: float) -> list[tuple[Point, Point]]:
+    """The piece of a way on which x lies."""
+    return [next((a, b) for a, b in pairwise(way) if a[0] <= x < b[0])]
+
+
 def path_db(cut: Cut, s: Point, r: Point, source_g: float, curved: bool, air: Sequence[float]) -> list[float]:
     """Attenuation of one path per octave, walls included."""
     d = math.dist(s, r)
@@ -139,7 +144,14 @@ def path_db(cut: Cut, s: Point, r: Point, source_g: float, curved: bool, air: Se
                 lost -= 20 * math.log10(1 + (10 ** (-side / 20) - 1) * 10 ** (-max(0.0, other - pure) / 20))
         else:
             lost = ground_effect(cut, s, r, f, source_g, curved)
-        for x, top, alpha in cut.walls:
+        for x, top, foot, alpha in cut.walls:
+            ways = [[s, r], [s, *over, r]] if heard else [[s, r]]
+            if (
+                max(a[1] + (b[1] - a[1]) * (x - a[0]) / (b[0] - a[0]) for w in ways for a, b in around(w, x))
+                < foot - 0.01
+            ):
+                lost = math.inf
+                break
             end = next((o for o in over if o[0] > x + 1e-6), r) if heard else r
             line = s[1] + (end[1] - s[1]) * (x - s[0]) / (end[0] - s[0])
             delta = math.dist(s, (x, top)) + math.dist((x, top), end) - math.dist(s, end)

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -334,6 +335,15 @@ def test_notes_name_what_is_left_out() -> None:
     for part in ("T1 rises to 2.5 m", "T2 lies down to 1.0 m", "above ground: low.", "every track: far."):
         assert part in validity
     assert any("Barriers are thin" in t for t in text)
+    where.barriers = replace(where.barriers, reflecting=np.array([True]))
+    beside = " ".join(note.text for note in CALCULATOR.notes(where, OPTIONS))
+    for part in (
+        "no more than 15 degrees",
+        "no higher than the source",
+        "whose foot lies above",
+        "negative as printed",
+    ):
+        assert part in beside
     where.tracks, where.receivers = (), Receivers(("near",), np.array([[50, 30, 4.0]]))
     where.tracks = (SimpleNamespace(id="T1", xyz_m=np.array([[0, 0, 0.2], [100, 0, 0.3]])),)
     assert all(note.kind == "assumption" for note in CALCULATOR.notes(where, OPTIONS))

@@ -11,7 +11,8 @@ from pydantic import ValidationError
 
 from flat_scene import flat_scene, receivers_at
 from lineside.scene.model import Buildings, SourcePoints
-from lineside_plugins.eu_propagation import EuPropagation, EuPropagationOptions, barrier_beside_train
+from lineside_plugins.eu_propagation import EuPropagation, EuPropagationOptions, barrier_beside_train, vertical_cut
+from town import bank, terrain
 
 CALCULATOR = EuPropagation()
 OPTIONS = EuPropagationOptions()
@@ -81,6 +82,94 @@ def test_a_house_before_the_barrier_keeps_the_train_from_it() -> None:
         replace(beside_track(4.75, **more), buildings=house) for more in (REFLECTING, cast("dict[str, Any]", {}))
     )
     assert np.all(gained_db(where, bare, [[30.0, 0.0, 4.0]]) == 0.0)
+
+
+def on_ground(across: list[tuple[float, float]], x: float, top: float, **more: Any) -> Any:
+    return replace(beside_track(x, top, **more), terrain=terrain(bank([-90, 90], across)))
+
+
+def test_a_barrier_above_the_train_does_not_face_it() -> None:
+    """On the edge of a cutting of 6 m: its foot stands above both sources."""
+    cutting = [(-16.0, 0.0), (-5.0, -6.0), (5.0, -6.0), (16.0, 0.0)]
+    one, two = (on_ground(cutting, 16.5, 2.0, **given) for given in (REFLECTING, cast("dict[str, Any]", {})))
+    source, to = points([[0, 0, -5.3]]), receivers_at([[30.0, 0.0, 4.0]])
+    found = [CALCULATOR.path_loss(s, source, HEIGHTS, to, OPTIONS).transfer for s in (one, two)]
+    np.testing.assert_array_equal(*found)
+
+
+def test_only_sources_above_the_foot_of_a_barrier_face_it() -> None:
+    """On a step of 1.5 m, also where the ground falls again before the barrier: the lower of both sources is hidden."""
+    for across in ([(3.0, 0.0), (4.0, 1.5), (6.0, 1.5), (7.0, 0.0)], [(2.0, 0.0), (3.0, 1.5), (4.0, 0.0)]):
+        one, two = (on_ground(across, 4.75, 5.0, **given) for given in (REFLECTING, cast("dict[str, Any]", {})))
+        found = gained_db(one, two, [[30.75, 0.0, 4.2]])
+        expected = barrier_beside_train(4.0, (4.0, 4.8), (30.0, 4.0), 0.2).gain_db
+        assert np.all(found[0] == 0.0)
+        np.testing.assert_allclose(found[1], np.tile(expected, (2, 1)), atol=0.05)
+
+
+@pytest.mark.parametrize(("degrees", "faces"), [(0, True), (10, True), (-10, True), (20, False), (-20, False)])
+def test_a_barrier_faces_the_train_if_it_runs_along_the_track(degrees: float, faces: bool) -> None:
+    """Within 15 degrees (our reading), whichever way barrier and track are drawn and the path slants."""
+    a = np.radians(degrees)
+    ends = np.array([-np.sin(a), -np.cos(a), np.sin(a), np.cos(a)]) * 15.0
+    for way, along, y in ((1.0, 1.0, 8.0), (-1.0, 1.0, 8.0), (1.0, -1.0, -8.0)):
+        where = flat_scene(screens=[[*(way * ends + [4.75, 0.0, 4.75, 0.0]), 2.0]])
+        where = replace(where, forms=())
+        facing = replace(where, barriers=replace(where.barriers, **REFLECTING))
+        source = replace(points([[0, 0, 0.2]]), direction=np.array([[0.0, along]]))
+        one, two = (
+            CALCULATOR.path_loss(s, source, HEIGHTS, receivers_at([[20.0, y, 4.0]]), OPTIONS).transfer
+            for s in (facing, where)
+        )
+        assert bool(np.all(one[0, 0, 0, :, 2:] > 1.2 * two[0, 0, 0, :, 2:])) == faces
+        assert faces or np.array_equal(one, two)
+
+
+def test_a_wing_wall_throws_nothing_back_to_the_train() -> None:
+    one, two = (flat_scene(screens=[[4, 8, 60, 8, 4]], reflecting=given) for given in ([True], None))
+    one, two = replace(one, forms=()), replace(two, forms=())
+    assert np.all(gained_db(one, two, [[50.0, 14.0, 4.0]]) == 0.0)
+
+
+def reflected(where: Any, to: Any) -> Any:
+    found = CALCULATOR.path_loss(where, points([[0, 0, 0.2]]), HEIGHTS, receivers_at(to), OPTIONS).reflected
+    assert found is not None
+    return found.transfer
+
+
+def test_sound_between_train_and_barrier_goes_on_by_way_of_a_wall() -> None:
+    """The barrier counts where the path meets it before the wall, not behind it."""
+    for wall, factor in ((40.0, True), (-1.5, False)):
+        where = flat_scene(screens=[[4.75, -90, 4.75, 90, 2.0], [wall, -90, wall, 90, 60.0]], reflecting=[True, True])
+        one = replace(where, forms=())
+        two = replace(one, barriers=replace(where.barriers, reflecting=np.array([False, True])))
+        gain = 10 * np.log10(reflected(one, [[20.0, 0.0, 4.2]]) / reflected(two, [[20.0, 0.0, 4.2]]))
+        assert len(gain) == 1
+        for h, height in enumerate(HEIGHTS):
+            expected = barrier_beside_train(height, (4.0, 1.8), (60.0 - 0.75, 4.0), 0.2).gain_db if factor else 0.0
+            np.testing.assert_allclose(gain[0, h], np.broadcast_to(expected, (2, 8)), atol=0.05)
+
+
+def test_a_wall_high_above_the_ray_throws_nothing_back() -> None:
+    """As the walls of a viaduct beside the track; a ray that has to climb over a screen does meet it."""
+    where = replace(beside_track(-5.0, 9.0), forms=())
+    deck = replace(where, barriers=replace(where.barriers, base_z_m=np.full((1, 2), 5.0)))
+    assert np.all(reflected(deck, [[30.0, 0.0, 4.0]]) == 0.0) and np.all(reflected(where, [[30.0, 0.0, 4.0]]) > 0.0)
+    high = [[30.0, 0.0, 60.0]]  # the ray meets the wall at about 8 m
+    np.testing.assert_array_equal(reflected(deck, high), reflected(where, high))
+    for top, meets in ((6.0, True), (4.5, False)):
+        screens = flat_scene(screens=[[-5, -90, -5, 90, 9], [-3, -90, -3, 90, top]]).barriers
+        both = replace(where, barriers=replace(screens, base_z_m=np.array([[5.0, 5.0], [0.0, 0.0]])))
+        assert np.all((reflected(both, [[30.0, 0.0, 4.0]])[0] > 0.0) == meets)
+
+
+def test_walls_of_a_single_cut_reach_down_without_end() -> None:
+    def lost(z: float) -> Any:
+        ground = [(0, z), (40, z)]
+        cut = vertical_cut((0, z + 0.5), (40, z + 4), ground, [(0, 40, 1)], source_ground_g=1, walls=[(5, z + 9, 0.2)])
+        return cut.homogeneous.a_reflection_db
+
+    np.testing.assert_allclose(lost(-30.0), lost(0.0), atol=1e-9)
 
 
 def test_sections_that_are_kept_are_the_same_in_any_order() -> None:

@@ -32,6 +32,7 @@ from lineside.scene.cuts import (
     SHARE,
     SINE,
     TOP_Z,
+    TRACK_COSINE,
     TRACK_SINE,
     WAYS,
     WIDTH,
@@ -86,7 +87,8 @@ def test_free_paths_of_all_pairs() -> None:
     length = np.hypot(*step.T)
     np.testing.assert_allclose(found.path[:, LENGTH], np.maximum(length, 1.0))
     np.testing.assert_allclose(found.path[:, TRACK_SINE], step[:, 0] / length)
-    assert np.all(found.path[:, SHARE] == 1.0) and np.all(np.isinf(found.path[:, WAYS:]))
+    assert np.all(found.path[:, SHARE] == 1.0) and np.all(np.isinf(found.path[:, WAYS:TRACK_COSINE]))
+    np.testing.assert_allclose(found.path[:, TRACK_COSINE], step[:, 1] / length)
     assert found.path[:, PROFILE_TO].tolist() == [2, 4, 6, 8, 10, 12]
     assert found.path[:, GROUND_TO].tolist() == [1, 2, 3, 4, 5, 6] and not found.path[:, EDGES_TO:WAYS].any()
     for k in range(6):
@@ -103,7 +105,7 @@ def test_a_house_gives_two_edges_and_its_own_ground() -> None:
     np.testing.assert_allclose(edge[:, [PLACE, TOP_Z, WIDTH, SINE]], [[25, 8, 20, 1], [35, 8, 20, 1]])
     assert edge[:, KIND].tolist() == [BUILDING] * 2 and edge[:, OWNER].tolist() == [0, 0]
     way = np.hypot(25, 10) + 10 + np.hypot(15, 10) - 50
-    np.testing.assert_allclose(found.path[0, WAYS:], [way, 10, way, 10, *[np.hypot(25, 10)] * 2])
+    np.testing.assert_allclose(found.path[0, WAYS:TRACK_COSINE], [way, 10, way, 10, *[np.hypot(25, 10)] * 2])
     _, ground, edge, _ = rows(cuts(scene, [0, 0], [30, 0], roof_g=0.2), 0)
     np.testing.assert_allclose(ground[-1], [30, 0.2])
     assert edge[:, PLACE].tolist() == [25]
@@ -274,7 +276,7 @@ def test_a_reflected_path() -> None:
     found = cuts(scene, [0, 0], [40, 0], mirrors=Mirrors())
     assert found.first.tolist() == [0, 2]
     assert found.path[1, [SHARE, LENGTH]].tolist() == [1.0, 50.0] and found.path[1, TRACK_SINE] == pytest.approx(0.8)
-    assert np.all(np.isinf(found.path[1, WAYS:]))
+    assert np.all(np.isinf(found.path[1, WAYS:TRACK_COSINE]))
     profile, ground, edge, mirror = rows(found, 1)
     np.testing.assert_allclose(profile, [[0, 0], [25, 0], [50, 0]])
     np.testing.assert_allclose(ground, [[31.25, 1], [43.75, 0.5], [50, 1]])

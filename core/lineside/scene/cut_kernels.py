@@ -843,7 +843,7 @@ def put_edges(
         j, low, high = tie[k, PATH], crossed[k], crossed[k + 1]
         path[j, 5] = n
         if tie[k, NUMBER] == 0:
-            path[j, 7:] = math.inf
+            path[j, 7:13] = math.inf
         if low == high:
             continue
         x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
@@ -1127,6 +1127,14 @@ def blocks_of(points: Array, direction: Array, piece: Array) -> Array:
 
 
 @_jit
+def track_angle(dx: float, dy: float, ux: float, uy: float) -> tuple[float, float]:
+    """Sine (0 to 1) and cosine of the angle from a path (dx, dy) to a track (ux, uy), drawn either way."""
+    d = max(math.sqrt(dx * dx + dy * dy), 1e-300)
+    sine, cosine = (dx * uy - dy * ux) / d, (dx * ux + dy * uy) / d
+    return abs(sine), -cosine if sine < 0.0 else cosine
+
+
+@_jit
 def flat_walk(
     points: Array, direction: Array, receivers: Array, level: float, default_g: float, nearest: float,
     first: IntArray, path: Array, profile: Array, ground: Array,
@@ -1143,7 +1151,7 @@ def flat_walk(
                 dx = 1e-3
             length = max(plan, nearest)
             path[k, 0], path[k, 1] = 1.0, length
-            path[k, 2] = abs(dx * direction[p, 1] - dy * direction[p, 0]) / math.sqrt(dx * dx + dy * dy)
+            path[k, 2], path[k, 13] = track_angle(dx, dy, direction[p, 0], direction[p, 1])
             path[k, 3], path[k, 4], path[k, 5], path[k, 6] = 2.0 * (k + 1), k + 1.0, 0.0, 0.0
             for i in range(7, 13):
                 path[k, i] = math.inf
@@ -1171,13 +1179,13 @@ def plan(
     rule: Array, points: Array, direction: Array, piece: Array, receivers: Array, own_wall: IntArray, steps: IntArray,
     free: Array, wall: Array, wall_seg: IntArray, first: IntArray, left_out: Array,
 ) -> tuple[Array, Array, IntArray, Array]:  # fmt: skip
-    """All paths and their legs: (n_paths, 13) with share, length, sine and number of mirrors filled in; legs; mirrors.
+    """All paths and their legs: (n_paths, 14) with share, length, angle and number of mirrors filled in; legs; mirrors.
 
     ``steps`` (n_pairs,): even parts that a piece is cut into.
     """
     n_points, n_pairs = points.shape[0], receivers.shape[0] * points.shape[0]
     order, nearest = int(rule[ORDER]), rule[NEAREST]
-    path, leg = np.empty((n_pairs, 13)), np.empty((n_pairs, N_LEG))
+    path, leg = np.empty((n_pairs, 14)), np.empty((n_pairs, N_LEG))
     tie, mirror = np.empty((n_pairs, N_TIES), dtype=np.int64), np.empty((4, 6))
     n_path, n_leg, n_mirror = 0, 0, 0
     cuts = np.empty(free.shape[0] + int(rule[MOST_STEPS]) + 2)
@@ -1210,7 +1218,7 @@ def plan(
                 run = max(plan, nearest)
                 path[n_path, 0] = 0.5 * (cuts[part + 1] - cuts[part]) / half if off else 1.0
                 path[n_path, 1] = run
-                path[n_path, 2] = abs(dx * uy - dy * ux) / math.sqrt(dx * dx + dy * dy)
+                path[n_path, 2], path[n_path, 13] = track_angle(dx, dy, ux, uy)
                 path[n_path, 6] = n_mirror
                 n_leg = add_leg(leg, tie, n_leg, xs, ys, xs + dx, ys + dy, 0.0, run, p, r, off, -1, -1, 0, n_path)
                 n_path += 1
@@ -1244,7 +1252,7 @@ def plan(
                         )  # fmt: skip
                         at += own * scale
                         if k == 0:
-                            path[n_path, 2] = abs(dx * uy - dy * ux) / own
+                            path[n_path, 2], path[n_path, 13] = track_angle(dx, dy, ux, uy)
                         if k < n_bends:
                             u, ex, ey = (
                                 bend[k, 2],

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 #: Columns of :class:`VerticalCuts`.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO, WAYS = range(8)
 TO_CORNER = WAYS + 4
-N_PATH = TO_CORNER + 2
+TRACK_COSINE = TO_CORNER + 2
+N_PATH = TRACK_COSINE + 1
 PLACE, TOP_Z, WIDTH, SINE, COSINE, KIND, OWNER = range(7)
 MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
 #: Values of KIND.
@@ -57,12 +58,13 @@ class VerticalCuts:
     the piece of track, then the reflected paths of its parts. Distances count in plan from the source along the
     unfolded path, heights are absolute; all lengths in m.
 
-    ``path`` (n_paths, 13): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
+    ``path`` (n_paths, 14): SHARE of the piece; LENGTH, at least the nearest distance asked for; TRACK_SINE of the angle
     between track and path where it leaves the track; number of rows of ``profile``, ``ground``, ``edge`` and ``mirror``
     up to the end of this path (PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO); from WAYS on the detour round all
     barriers and buildings crossed to the left and the distance between its first and last corner, then the same to
     the right; from TO_CORNER on the distance from the source to the first corner to the left and to the right. ``inf``
-    where nothing is crossed or the path is a reflected one.
+    where nothing is crossed or the path is a reflected one. TRACK_COSINE (-1 to 1) goes with TRACK_SINE: track and edge
+    are parallel where TRACK_SINE and TRACK_COSINE are SINE and COSINE of an edge before the first wall.
 
     ``profile`` (n_profile, 2): distance and height of the ground, rising distance from 0 to LENGTH, two rows at one
     distance at a vertical face; buildings and barriers are not in it.
@@ -119,7 +121,8 @@ def vertical_cuts(
     mirrors : Mirrors, optional
         None: direct paths only.
     side_ways : bool
-        Whether ways round obstacles are looked for; without, the columns from WAYS on are all ``inf``.
+        Whether ways round obstacles are looked for; without, the columns from WAYS up to the one
+        before TRACK_COSINE are all ``inf``.
 
     Returns
     -------

@@ -90,12 +90,13 @@ def largest_transfer(
     Notes
     -----
     No path is shorter than the distance in plan, those by way of walls neither; spreading and air take at least what
-    they take over it. Each sequence of walls gives one path at most: n walls give up to n + n^2 + ... reflected ones.
+    they take over it. Each sequence of walls gives one path at most: n walls give up to n + n^2 + ... reflected ones,
+    and a barrier beside the train may add to each of them.
     """
     air = scene.air
     absorption = air_absorption_db_per_km(air.temperature_deg_c, air.humidity_pct, air.pressure_kpa)
     d = np.maximum(np.asarray(distance_m, dtype=np.float64), nearest_m)[..., np.newaxis]
     paths = largest_body_gain(scene, walls, body_reflection)
     if order:
-        paths = paths + sum(float(walls.n_large) ** k for k in range(1, order + 1))
+        paths = paths * sum(float(walls.n_large) ** k for k in range(order + 1))
     return np.asarray(largest_gain(scene, source_g) / d**2 * 10.0 ** (-absorption * d / 1e4) * paths)

@@ -26,7 +26,7 @@ from lineside.scene.cuts import TRACK_SINE, Mirrors, vertical_cuts
 from lineside.scene.model import Receivers, Scene, SourcePoints
 from lineside.tables import load_table
 from lineside_plugins.eu_propagation.air import RANGES, air_absorption_db_per_km
-from lineside_plugins.eu_propagation.bounds import largest_gain, largest_transfer
+from lineside_plugins.eu_propagation.bounds import largest_body_gain, largest_gain, largest_transfer
 from lineside_plugins.eu_propagation.notes import LOWEST_RECEIVER_M, notes_of
 from lineside_plugins.eu_propagation.walls import RAIL_HEAD_M, Walls, walls_of
 
@@ -185,7 +185,9 @@ class EuPropagation(PropagationCalculator):
                 reflected.append(others)
         if not opts.reflection_order:
             return PathLoss(self.states, out)
-        return PathLoss(self.states, out, _together(reflected), left_out * largest_gain(scene, self._source_g(scene)))
+        body = largest_body_gain(scene, block.walls, opts.train_body_reflection).max()
+        left_out *= largest_gain(scene, self._source_g(scene)) * body
+        return PathLoss(self.states, out, _together(reflected), left_out)
 
     def most_transfer(self, scene: Scene, distance_m: Array, options: Options) -> Array | None:
         opts = _checked(options)
@@ -234,7 +236,7 @@ class EuPropagation(PropagationCalculator):
             mirrors = (
                 "Walls of buildings and barriers that are at least 0.5 m high and wide as seen from the ray throw "
                 f"sound back {times[opts.reflection_order]}: less what they absorb and what passes over their top "
-                "(retrodiffraction)."
+                "(retrodiffraction). A path that passes below the foot of a wall is not thrown back by it."
             )
         return (
             "Each piece of track is a point source. Along the vertical plane from point to receiver the octave levels "
@@ -242,8 +244,9 @@ class EuPropagation(PropagationCalculator):
             "mid-band frequencies, and either the ground effect over the mean ground plane with the mean ground factor "
             "of the path or, where edges of barriers, buildings or the ground count, diffraction over all of them with "
             "the ground effect on both sides; once for homogeneous and once for favourable (downward-refracting) "
-            f"propagation, combined with the share of time of each. {mirrors} A reflecting barrier near a train adds "
-            "the sound thrown to and fro between the two. A piece is no longer than "
+            f"propagation, combined with the share of time of each. {mirrors} A reflecting barrier that stands beside "
+            "the train, along the track and with no ground above the source before it, adds the sound thrown to and "
+            "fro between the two. A piece is no longer than "
             f"{opts.piece_ratio:g} of its distance and is split further where the end of a barrier or the border of "
             "two grounds divides it as seen from the receiver; pieces nearer than "
             f"{opts.min_distance_m:g} m in plan are computed at that distance."
@@ -264,7 +267,7 @@ class _Block:
         air = scene.air
         absorption = air_absorption_db_per_km(air.temperature_deg_c, air.humidity_pct, air.pressure_kpa)
         self._band = kernels.band_table(absorption / 1000.0 * (kernels.LN10 / 10.0))
-        self._scene, self._heights, self._walls, self._opts = scene, heights, walls, opts
+        self._scene, self._heights, self.walls, self._opts = scene, heights, walls, opts
         order = opts.reflection_order
         self._mirrors = Mirrors(order=order, least=opts.reflection_least) if order else None
 
@@ -284,8 +287,8 @@ class _Block:
         kernels.transfer(
             cuts.first, cuts.path, cuts.profile, cuts.ground, cuts.edge, cuts.mirror,
             np.array(points.xyz_m[:, 2]), np.array(points.ground_g, dtype=np.float64), self._heights,
-            np.array(receivers.xyz_m[:, 2]), self._walls.absorption, self._walls.body_row,
-            self._walls.body_absorption, RAIL_HEAD_M, self._opts.train_body_reflection, rows, self._band, out, mirrored,
+            np.array(receivers.xyz_m[:, 2]), self.walls.absorption, self.walls.body_row,
+            self.walls.body_absorption, RAIL_HEAD_M, self._opts.train_body_reflection, rows, self._band, out, mirrored,
         )  # fmt: skip
         path = np.flatnonzero(rows >= 0)
         pair = np.searchsorted(cuts.first, path, side="right") - 1

@@ -273,7 +273,7 @@ def _objects(
 def _walls(
     walls: Sequence[tuple[float, float, float | Sequence[float] | Array]], xs: float, xr: float
 ) -> tuple[Array, Array]:
-    """Reflecting walls as rows of ``VerticalCuts.mirror``, (n, 6), and their absorption, (n, 8)."""
+    """Reflecting walls as rows of ``VerticalCuts.mirror``, (n, 6), endless downward; their absorption, (n, 8)."""
     mirror, absorption = np.zeros((len(walls), 6)), np.zeros((len(walls), 8))
     for k, (x, top, alpha) in enumerate(walls):
         if not xs < x < xr:
@@ -281,5 +281,5 @@ def _walls(
         absorption[k] = alpha
         if np.any((absorption[k] < 0.0) | (absorption[k] >= 1.0)):
             raise OutOfRangeError(f"wall at {x:g} m: absorption must be at least 0 and below 1")
-        mirror[k, :2], mirror[k, 5] = (x - xs, top), k
+        mirror[k, :3], mirror[k, 5] = (x - xs, top, -np.inf), k
     return mirror, absorption

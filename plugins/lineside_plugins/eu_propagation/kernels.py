@@ -40,10 +40,13 @@ TERM_ENERGY = 10.0**0.001 - 1.0  # an image that adds less than 0.01 dB ends the
 MOST_IMAGES = 200
 ABSORBING = 0.8  # above it a barrier throws nothing back to the train
 BODY_REACH = 5.0  # nor if it is further away than this many times its height
+BODY_TURN = math.sin(math.radians(15.0))  # nor if it is turned by more than 15 degrees from the track; our reading
+BELOW_WALL_M = 0.01  # a ray that passes a wall's foot by more than this below it is not reflected
 
 #: Columns of the arrays of :class:`lineside.scene.cuts.VerticalCuts`, repeated here for the compiler's cache.
 SHARE, LENGTH, TRACK_SINE, PROFILE_TO, GROUND_TO, EDGES_TO, MIRRORS_TO = range(7)
-PLACE, TOP_Z, KIND, OWNER = 0, 1, 5, 6
+TRACK_COSINE = 13
+PLACE, TOP_Z, SINE, COSINE, KIND, OWNER = 0, 1, 3, 4, 5, 6
 MIRROR_PLACE, MIRROR_TOP_Z, MIRROR_BASE_Z, INCIDENCE_COSINE, MIRROR_WIDTH, REFLECTOR = range(6)
 BARRIER, BUILDING = 0, 1
 
@@ -760,6 +763,18 @@ def flat_ground(
     count[WHOLES] += 1
 
 
+@_step
+def height_over(ex: Array, ez: Array, found: IntArray, n: int, zs: float, length: float, zr: float, x: float) -> float:
+    """Height at x of the straight pieces from the source over the first n edges of ``found`` to the receiver. [m]"""
+    xa, za, xb, zb = 0.0, zs, length, zr
+    for j in range(n):
+        if ex[found[j]] > x:
+            xb, zb = ex[found[j]], ez[found[j]]
+            break
+        xa, za = ex[found[j]], ez[found[j]]
+    return za + (zb - za) * (x - xa) / (xb - xa) if xb > xa else za
+
+
 @_jit
 def reflection(
     band: Array, mirror: Array, absorption: Array, ex: Array, ez: Array, found: IntArray, n: int, zs: float,
@@ -770,7 +785,9 @@ def reflection(
     ``mirror`` (m, 6) as in :class:`lineside.scene.cuts.VerticalCuts`, ``absorption`` (n_reflectors, 8); the first n of
     ``found`` are the edges in use: the first one behind a wall stands for the receiver in (2.5.36). Straight lengths in
     both states. (2.5.36) is written for rays that meet the wall; where the straight ray runs above the top, delta' is
-    taken as positive, so that the loss is 4.8 dB at the top from both sides and goes on rising above it.
+    taken as positive, so that the loss is 4.8 dB at the top from both sides and goes on rising above it. A path that
+    passes below the foot of a wall, drawn straight from the source over the edges in use to the receiver, does not meet
+    it: nothing is left.
     """
     factors[:] = 1.0
     for m in range(mirror.shape[0]):
@@ -781,8 +798,15 @@ def reflection(
             if ex[found[j]] > x + SHORTEST_M:
                 to_edge = -one_edge(0.0, zs, x, top, ex[found[j]], ez[found[j]], 0.0)
                 break
+        z_ray = zs + (zr - zs) * x / length
+        z_over = max(z_ray, height_over(ex, ez, found, n, zs, length, zr, x))
+        foot = mirror[m, MIRROR_BASE_Z] - BELOW_WALL_M
         for i in range(N_BANDS):
             kept = 1.0 - absorption[row, i]
+            if z_ray < foot:
+                factors[0, i] = 0.0
+            if z_over < foot:
+                factors[1, i] = 0.0
             factors[0, i] *= kept / pure_diffraction(band[i, PER_WAVE] * free)
             factors[1, i] *= kept / pure_diffraction(band[i, PER_WAVE] * to_edge)
 
@@ -798,7 +822,8 @@ def body_image(
     reflections at the barrier. Returns 10^(Delta L_geo/10).
 
     delta' is negative as it is printed, also where the ray from an image to a receiver higher than the top runs above
-    mirrored tops near the barrier. It is positive for sources above the top, of which no ray meets the barrier.
+    mirrored tops near the barrier (our reading; for walls of :func:`reflection` such rays get a positive one). It is
+    positive for sources above the top, of which no ray meets the barrier.
     """
     sign = -1.0 if h_s <= h_b else 1.0
     x_n = -2.0 * n * d_b
@@ -875,6 +900,27 @@ def kept_train_body(
     return at
 
 
+@_step
+def faces_train(path: Array, edge: Array) -> bool:
+    """Whether an edge that a path meets before any wall runs along the track, within 15 degrees."""
+    turn = edge[SINE] * path[TRACK_COSINE] - edge[COSINE] * path[TRACK_SINE]
+    return abs(turn) <= BODY_TURN * math.hypot(edge[SINE], edge[COSINE])
+
+
+@_step
+def highest_ground(profile: Array, x: float) -> float:
+    """Highest ground of a path from its source to the distance x. [m]"""
+    z = profile[0, 1]
+    for k in range(1, profile.shape[0]):
+        x0, x1 = profile[k - 1, 0], profile[k, 0]
+        if x1 > x + SHORTEST_M:
+            if x > x0:
+                z = max(z, profile[k - 1, 1] + (profile[k, 1] - profile[k - 1, 1]) * (x - x0) / (x1 - x0))
+            break
+        z = max(z, profile[k, 1])
+    return z
+
+
 @_jit
 def reflected_rows(path: Array, mirror: Array, rows: IntArray) -> int:
     """Number the paths by way of walls that are high and wide enough as seen from the ray; -1 for all others.
@@ -948,6 +994,7 @@ def transfer(
             below, objects = ground[g0:g1], edge[e0:e1]
             flat = p1 - p0 == 2 and e1 == e0 and profile[p0, 1] == profile[p0 + 1, 1]
             n, n_edges, g, z0, body, d_b, d_r, h_b = 0, 0, 0.0, profile[p0, 1], -1, 0.0, 0.0, 0.0
+            foot = -math.inf
             if row == -2:
                 pass
             elif flat:
@@ -956,12 +1003,16 @@ def transfer(
                 n, n_edges = lay_out(profile[p0:p1], objects, boxes, px, pz, ex, ez)
                 for i in range(1 + 2 * n_edges):
                     memory[i, PLANE_G] = -1.0
-                if row == -1 and e1 > e0 and objects[0, KIND] == BARRIER:
+                meets = e1 > e0 and objects[0, KIND] == BARRIER
+                if m1 > m0:
+                    meets = meets and objects[0, PLACE] < mirror[m0, MIRROR_PLACE] - SHORTEST_M
+                if meets and faces_train(path[j], objects[0]):
                     d_b = objects[0, PLACE] * path[j, TRACK_SINE] - rail_offset
                     d_r = (length - objects[0, PLACE]) * path[j, TRACK_SINE]
                     h_b = objects[0, TOP_Z] - z_rail
                     if 0.0 < d_b <= BODY_REACH * h_b:
                         body = body_row[int(objects[0, OWNER])]
+                        foot = highest_ground(profile[p0:p1], objects[0, PLACE])
             for h in range(n_heights if row > -2 else 0):
                 if count[ITEMS] + 2 > TILE:
                     flush(t, band, items, count, factors, out, reflected)
@@ -970,11 +1021,11 @@ def transfer(
                 near = count[NEARS]
                 t[DISTANCE + near] = d
                 count[NEARS] += 1
-                n_straight, kept = 0, 0
+                n_straight, kept, facing = 0, 0, body >= 0 and foot <= zs + GRAZING_M
                 if n_edges > 0:
                     n_above = edges_above(ex, ez, n_edges, zs, length, zr, above)
                     n_straight = hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
-                if body >= 0:
+                if facing:
                     h_r = zr - z_rail
                     kept = kept_train_body(
                         band, body_absorption, body, d_b, h_b, heights[h], d_r, h_r, c_ref, keys, values
@@ -999,10 +1050,13 @@ def transfer(
                     if row >= 0:
                         items[item, TARGET], items[item, REFLECTED], items[item, FACTORS] = row, 1, 1
                         reflection(band, mirror[m0:m1], absorption, ex, ez, found, used, zs, length, zr, factors[item])
-                    elif body >= 0:
+                    elif facing:
                         items[item, FACTORS] = 1
+                        factors[item] = 1.0
+                    if facing:
                         for i in range(N_BANDS):
-                            factors[item, 0, i], factors[item, 1, i] = values[kept, i], values[kept, i]
+                            factors[item, 0, i] *= values[kept, i]
+                            factors[item, 1, i] *= values[kept, i]
                     count[ITEMS] += 1
             p0, g0, e0, m0 = p1, g1, e1, m1
     flush(t, band, items, count, factors, out, reflected)
