@@ -147,7 +147,7 @@ SQUARE = Buildings(
 )
 
 
-def test_points_inside_buildings_take_the_lowest_level_nearby():
+def test_points_inside_buildings_take_the_levels_of_the_quietest_point_nearby():
     x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
     inside = inside_buildings(SQUARE, x, y)
     assert {tuple(p) for p in np.argwhere(inside)} == {(j, i) for j in (3, 4, 5) for i in (3, 4, 5)} | {(3, 13)}
@@ -156,17 +156,22 @@ def test_points_inside_buildings_take_the_lowest_level_nearby():
     left_out = 0.001 * energy
     energy[:, inside] = np.nan
     before = energy.copy()
-    fill_inside(energy, left_out, inside, x, y)
+    fill_inside(energy, left_out, inside, x, y, 2)
     np.testing.assert_array_equal(energy[:, ~inside], before[:, ~inside])
     assert np.isfinite(energy).all()
-    # the small house: nearest points 5 m off, so that those up to 12.5 m off are nearby
-    near = np.hypot(gx - 65, gy - 15) <= 12.5
-    assert energy[0][3, 13] == before[0][near & ~inside].min()
-    assert energy[1][3, 13] == before[1][near & ~inside].min()
+    # the small house: nearest points 5 m off, so that those up to 12.5 m off are nearby; the sum is 1000 - x
+    near = (np.hypot(gx - 65, gy - 15) <= 12.5) & ~inside
+    assert energy[:, 3, 13].sum() == before.sum(axis=0)[near].min() == 925.0
     # the middle of the large one: the nearest outside 10 m off, nearby up to 17.5 m
-    near = np.hypot(gx - 20, gy - 20) <= 17.5
-    assert energy[0][4, 4] == before[0][near & ~inside].min()
-    assert left_out[1][4, 4] == pytest.approx(0.001 * energy[1][4, 4])
+    near = (np.hypot(gx - 20, gy - 20) <= 17.5) & ~inside
+    assert energy[:, 4, 4].sum() == before.sum(axis=0)[near].min() == 965.0
+    np.testing.assert_allclose(left_out[:, 4, 4], 0.001 * energy[:, 4, 4])
+    # of all periods and layers one place: two layers, of which the second rises where the first falls
+    layers = np.concatenate([before, before[:, ::-1, ::-1]])
+    fill_inside(layers, 0.0 * layers, inside, x, y, 2)
+    for j, i in np.argwhere(inside):
+        assert (layers[:, j, i, None] == layers[:, ~inside]).all(axis=0).any()
+    np.testing.assert_array_equal(layers[:2], energy)
 
 
 def test_points_inside_are_not_asked_for():
