@@ -13,6 +13,8 @@ from lineside.engine.at_points import PointLevels
 from lineside.engine.grid import fill_inside, grid_levels, inside_buildings
 from lineside.engine.levels import heard
 from lineside.engine.run import compute, line_power, listener, long_term
+from lineside.engine.sections import cut_through
+from lineside.project.maps import SectionMap
 from lineside.scene.model import Buildings, Receivers
 from lineside.small_scene import small_scene
 from sites import straight_site
@@ -189,3 +191,28 @@ def test_points_inside_are_not_asked_for():
     assert len(places) == levels.inside.size - levels.inside.sum() == 21 * 11 - 10
     assert np.all(places[:, 2] == 5.0)
     assert np.all(levels.energy == 1.0)
+
+
+def test_points_below_a_deck_are_not_asked_for(tmp_path):
+    site = straight_site(100.0)
+    site["tracks"][0]["alignment"]["points"] = [[-100.0, 0.0, 8.0], [100.0, 0.0, 8.0]]
+    work = {"id": "V", "kind": "viaduct", "along": "T", "from_m": 0.0, "to_m": 200.0, "formation_edge_m": 4.0}
+    site["earthworks"] = [work]
+    task, _ = prepared(site, tmp_path, Plain())
+    x, y = axes(task, np.arange(-20.0, 21.0, 5.0), np.arange(-10.0, 11.0, 2.5))
+    for height, n in ((4.0, 9 * 3), (9.0, 0)):  # y = -2.5, 0 and 2.5; above the deck none
+        asked = []
+
+        def at(receivers, asked=asked):
+            asked.append(receivers.xyz_m)
+            energy = np.repeat(np.abs(receivers.xyz_m[:, 1:2] + task.scene.origin[1]), 3, axis=1)
+            return PointLevels(energy, np.zeros_like(energy))
+
+        levels = grid_levels(task.scene, at, x, y, height)
+        assert levels.inside.sum() == n and len(np.concatenate(asked)) == 81 - n
+        assert levels.energy[0, 0, 4, 4] == (5.0 if n else 0.0)
+    cut = cut_through(
+        task.scene, SectionMap(id="C", kind="section", line=((0.0, -10.0), (0.0, 10.0)), step_m=1.0, up_to_m=12.0)
+    )
+    off = np.abs(cut.distance_m - 10.0)
+    assert not cut.free[cut.height_m < 7.0][:, off < 3.9].any() and cut.free[:, off > 4.1].all()
