@@ -13,6 +13,8 @@ from lineside.engine.at_points import PointLevels
 from lineside.engine.grid import fill_inside, fill_on_track, grid_levels, inside_buildings, on_tracks
 from lineside.engine.levels import heard
 from lineside.engine.run import compute, line_power, listener, long_term
+from lineside.engine.sections import cut_through
+from lineside.project.maps import SectionMap
 from lineside.scene.model import Buildings, Receivers
 from lineside.small_scene import small_scene
 from sites import straight_site
@@ -147,7 +149,7 @@ SQUARE = Buildings(
 )
 
 
-def test_points_inside_buildings_take_the_lowest_level_nearby():
+def test_points_inside_buildings_take_the_levels_of_the_quietest_point_nearby():
     x, y = np.arange(0.0, 101.0, 5.0), np.arange(0.0, 51.0, 5.0)
     inside = inside_buildings(SQUARE, x, y)
     assert {tuple(p) for p in np.argwhere(inside)} == {(j, i) for j in (3, 4, 5) for i in (3, 4, 5)} | {(3, 13)}
@@ -156,17 +158,22 @@ def test_points_inside_buildings_take_the_lowest_level_nearby():
     left_out = 0.001 * energy
     energy[:, inside] = np.nan
     before = energy.copy()
-    fill_inside(energy, left_out, inside, x, y)
+    fill_inside(energy, left_out, inside, x, y, 2)
     np.testing.assert_array_equal(energy[:, ~inside], before[:, ~inside])
     assert np.isfinite(energy).all()
-    # the small house: nearest points 5 m off, so that those up to 12.5 m off are nearby
-    near = np.hypot(gx - 65, gy - 15) <= 12.5
-    assert energy[0][3, 13] == before[0][near & ~inside].min()
-    assert energy[1][3, 13] == before[1][near & ~inside].min()
+    # the small house: nearest points 5 m off, so that those up to 12.5 m off are nearby; the sum is 1000 - x
+    near = (np.hypot(gx - 65, gy - 15) <= 12.5) & ~inside
+    assert energy[:, 3, 13].sum() == before.sum(axis=0)[near].min() == 925.0
     # the middle of the large one: the nearest outside 10 m off, nearby up to 17.5 m
-    near = np.hypot(gx - 20, gy - 20) <= 17.5
-    assert energy[0][4, 4] == before[0][near & ~inside].min()
-    assert left_out[1][4, 4] == pytest.approx(0.001 * energy[1][4, 4])
+    near = (np.hypot(gx - 20, gy - 20) <= 17.5) & ~inside
+    assert energy[:, 4, 4].sum() == before.sum(axis=0)[near].min() == 965.0
+    np.testing.assert_allclose(left_out[:, 4, 4], 0.001 * energy[:, 4, 4])
+    # of all periods and layers one place: two layers, of which the second rises where the first falls
+    layers = np.concatenate([before, before[:, ::-1, ::-1]])
+    fill_inside(layers, 0.0 * layers, inside, x, y, 2)
+    for j, i in np.argwhere(inside):
+        assert (layers[:, j, i, None] == layers[:, ~inside]).all(axis=0).any()
+    np.testing.assert_array_equal(layers[:2], energy)
 
 
 def test_points_inside_are_not_asked_for():
@@ -218,3 +225,28 @@ def test_a_grid_on_the_track_alone_stays_silent():
     where = np.ones((1, 3), dtype=bool)
     fill_on_track(energy, left_out, where, ~where, np.arange(3.0), np.zeros(1))
     assert not energy.any()
+
+
+def test_points_below_a_deck_are_not_asked_for(tmp_path):
+    site = straight_site(100.0)
+    site["tracks"][0]["alignment"]["points"] = [[-100.0, 0.0, 8.0], [100.0, 0.0, 8.0]]
+    work = {"id": "V", "kind": "viaduct", "along": "T", "from_m": 0.0, "to_m": 200.0, "formation_edge_m": 4.0}
+    site["earthworks"] = [work]
+    task, _ = prepared(site, tmp_path, Plain())
+    x, y = axes(task, np.arange(-20.0, 21.0, 5.0), np.arange(-10.0, 11.0, 2.5))
+    for height, n in ((4.0, 9 * 3), (9.0, 0)):  # y = -2.5, 0 and 2.5; above the deck none
+        asked = []
+
+        def at(receivers, asked=asked):
+            asked.append(receivers.xyz_m)
+            energy = np.repeat(np.abs(receivers.xyz_m[:, 1:2] + task.scene.origin[1]), 3, axis=1)
+            return PointLevels(energy, np.zeros_like(energy))
+
+        levels = grid_levels(task.scene, at, x, y, height)
+        assert levels.inside.sum() == n and len(np.concatenate(asked)) == 81 - n
+        assert levels.energy[0, 0, 4, 4] == (5.0 if n else 0.0)
+    cut = cut_through(
+        task.scene, SectionMap(id="C", kind="section", line=((0.0, -10.0), (0.0, 10.0)), step_m=1.0, up_to_m=12.0)
+    )
+    off = np.abs(cut.distance_m - 10.0)
+    assert not cut.free[cut.height_m < 7.0][:, off < 3.9].any() and cut.free[:, off > 4.1].all()

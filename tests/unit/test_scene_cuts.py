@@ -40,7 +40,8 @@ from lineside.scene.cuts import (
     VerticalCuts,
     vertical_cuts,
 )
-from lineside.scene.model import Raster
+from lineside.scene.earthworks import CrossSections, breaks_of, strips_of
+from lineside.scene.model import Raster, Terrain
 from lineside.scene.reflectors import reflectors_of
 from town import (
     bank,
@@ -368,3 +369,47 @@ def test_a_parapet_is_in_the_way_of_what_its_deck_carries_only() -> None:
     assert not len(rows(cuts(scene, points_at([-20, 0], z=0.5), [20, 0]), 0)[2])
     on_the_ground = town(terrain=terrain(deck, over=[True]), barriers=parapet)
     assert len(rows(cuts(on_the_ground, points_at([-20, 0], z=0.5), [20, 0]), 0)[2]) == 1
+
+
+def test_before_a_terrace_the_front_of_the_neighbour_counts_as_the_own() -> None:
+    """Receiver 2 m before a terrace along y = 15; the reflected path meets its front where the neighbour stands."""
+    for back, n in ((0.0, 1), (0.09, 1), (0.2, 2)):
+        scene = town(houses=buildings(box(15, 20, 10, 10), box(5, 20 + back, 10, 10)))
+        listener = receivers_at([10.5, 13], wall=[0])
+        assert len(cuts(scene, [0, 0], listener, mirrors=Mirrors()).path) == n
+        assert len(cuts(scene, [0, 0], receivers_at([10.5, 13]), mirrors=Mirrors()).path) == 2
+    opposite = town(houses=buildings(box(15, 20, 10, 10), box(5, -20, 10, 10)))
+    assert len(cuts(opposite, [5, 0], receivers_at([10.5, 13], wall=[0]), mirrors=Mirrors()).path) == 2
+
+
+def walled_cutting() -> Any:
+    """A cutting along y, 5 m deep and 8 m wide between walls at x = -4 and x = 4 under a plain at z = 0."""
+    y = np.array([-100.0, 0.0, 100.0])
+    lines = [(-4.0, 0.0), (-4.0, -5.0), (4.0, -5.0), (4.0, 0.0)]
+    xyz = np.array([[[x, at, z] for x, z in lines] for at in y])
+    sections = CrossSections(y, xyz, np.full(len(lines) - 1, np.nan), np.ones((3, 2), dtype=bool), np.zeros((3, 1)))
+    ground = Terrain(level_m=0.0)
+    return replace(ground, breaks=breaks_of(0, sections), strips=strips_of(0, sections), over=np.array([False]))
+
+
+def test_walls_of_a_cutting_throw_sound_back_into_it() -> None:
+    """From the middle by the left wall to a place 30 m to the right, above the cutting: as from an image 8 m off."""
+    scene = town(terrain=walled_cutting())
+    every = reflectors_of(scene)
+    assert len(every.building) == 2 and np.all(every.building == -1) and np.all(every.barrier == -1)
+    assert np.all(np.isnan(every.absorption))
+    found = cuts(scene, [0, 0], [30, 0.5], mirrors=Mirrors(1))
+    assert len(found.path) == 2
+    profile, _, edge, mirror = rows(found, 1)
+    wall, far = np.hypot(4, 0), found.path[1, LENGTH]
+    assert far == pytest.approx(np.hypot(38, 0.5), abs=0.15)
+    assert mirror[0, [MIRROR_TOP_Z, MIRROR_BASE_Z]].tolist() == [0.0, -5.0]
+    assert mirror[0, MIRROR_PLACE] == pytest.approx(wall, abs=0.07) and not len(edge)
+    before = profile[:, 0] < far - 26.1
+    assert np.all(profile[before, 1] == -5.0), "on the floor up to the wall, and back to the other one"
+    assert np.all(profile[profile[:, 0] > far - 25.9, 1] == 0.0)
+    for x in (-30.0, 30.0):  # the near wall turns its back to what lies beside the cutting
+        beside = cuts(scene, [x, 0], [x, 20], mirrors=Mirrors(1))
+        assert beside.mirror[:, MIRROR_PLACE] == pytest.approx([np.hypot(34, 10)], abs=0.1)
+    assert len(cuts(scene, [0, 0], [1, 20], mirrors=Mirrors(1)).path) == 3
+    assert len(cuts(scene, [0, 0], [1, 20], mirrors=Mirrors(2)).path) == 5

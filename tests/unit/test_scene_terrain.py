@@ -9,14 +9,19 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lineside import api
 from lineside.engine.sections import cut_through
+from lineside.engine.select import select
+from lineside.plugins import Plugins
 from lineside.project.load import load_project
 from lineside.project.maps import SectionMap
 from lineside.scene.alignment import Alignment, chainage_of
 from lineside.scene.barriers import barriers_of
-from lineside.scene.build import Scenes
+from lineside.scene.build import Scenes, build_scene
 from lineside.scene.convert import receivers_of
 from lineside.scene.earthworks import lines_of
+from lineside.scene.faces import faces_of
+from lineside.scene.limits import missing_in_paths
 from lineside.scene.model import BarrierSegments, Buildings, Raster, Terrain
 from lineside.scene.terrain import (
     ground_height,
@@ -24,6 +29,7 @@ from lineside.scene.terrain import (
     raster_height,
     surface_height,
     terrain_of,
+    under_decks,
     with_water,
     work_at,
 )
@@ -326,3 +332,65 @@ def test_water_lies_at_its_level_and_its_bed_bare_around_it() -> None:
     assert ground_height(low, here).tolist() == [-2.0, -3.0, -3.0]
     assert ground_height(bed, here).tolist() == [-3.0, -3.0, -3.0]
     assert with_water(Terrain(0.0), [(lake, -1.0)]).flat  # type: ignore[union-attr]
+
+
+def test_what_lies_below_a_deck(tmp_path: Path) -> None:
+    found = terrain(plain_site(8.0, kind="viaduct", formation_edge_m=4.0), tmp_path)
+    points = np.array([[0.0, 0, 4], [0, 3.9, 7], [0, 4.1, 4], [0, 0, 9], [400, 0, 4]])
+    assert under_decks(found, points).tolist() == [True, True, False, False, False]
+    bank = terrain(plain_site(8.0), tmp_path)
+    assert not under_decks(bank, points).any()
+
+
+@pytest.mark.parametrize(
+    ("rail_m", "work", "n", "base", "top"),
+    [
+        (-5.0, {"kind": "cutting", "left": {"kind": "wall"}, "right": {"kind": "wall"}}, 2, -5.7, 0.0),
+        (-5.0, {"kind": "cutting", "right": {"kind": "wall"}}, 1, -5.7, 0.0),
+        (-5.0, {"kind": "cutting", "left": {"kind": "slope", "ratio": 0.25}}, 1, -5.7, 0.0),
+        (-5.0, {"kind": "cutting", "left": {"kind": "slope", "ratio": 0.3}}, 0, None, None),
+        (-5.0, {"kind": "cutting"}, 0, None, None),
+        (4.0, {"kind": "retaining_wall"}, 2, 0.0, 3.3),
+        (1.1, {"kind": "retaining_wall"}, 0, None, None),
+        (8.0, {"kind": "viaduct"}, 0, None, None),
+    ],
+)
+def test_steep_faces_are_one_wall_each_open_to_the_low_side(
+    rail_m: float, work: dict[str, Any], n: int, base: float | None, top: float | None, tmp_path: Path
+) -> None:
+    found = terrain(plain_site(rail_m, **work), tmp_path)
+    faces = faces_of(found)
+    assert len(faces.xy_m) == n
+    for xy, high, low in zip(*faces, strict=True):
+        np.testing.assert_allclose(low, base)
+        np.testing.assert_allclose(high, top)
+        assert abs(xy[1, 0] - xy[0, 0]) == pytest.approx(600.0), "one piece, though there are many stations"
+        x, y = (xy[1] - xy[0]) / np.linalg.norm(xy[1] - xy[0])
+        open_side, earth = (xy.mean(axis=0) + d * np.array([y, -x]) for d in (0.3, -0.4 if rail_m > 0.0 else -1.6))
+        assert ground_height(found, np.array([open_side, earth])).tolist() == pytest.approx([base, top])
+
+
+def test_a_face_that_another_earthwork_covers_is_none(tmp_path: Path) -> None:
+    """An embankment 8 m to the left, from the middle on, lies against the left wall."""
+    site = plain_site(4.0, kind="retaining_wall")
+    track = copy.deepcopy(site["tracks"][0])
+    track.update(id="U", alignment={"kind": "inline", "points": [[0.0, 8.0, 4.0], [300.0, 8.0, 4.0]]})
+    site["tracks"].append(track)
+    site["earthworks"].append({"id": "F", "kind": "embankment", "along": "U", "from_m": 0.0, "to_m": 300.0})
+    faces = faces_of(terrain(site, tmp_path))
+    left, right = sorted(faces.xy_m, key=lambda xy: -xy[0, 1])
+    assert sorted(left[:, 0]) == pytest.approx([-300.0, 0.0]) and sorted(right[:, 0]) == pytest.approx([-300.0, 300.0])
+
+
+def test_a_face_of_ballast_is_no_wall(tmp_path: Path) -> None:
+    section = {"ballast_slope_ratio": 0.0, "formation_below_rail_m": 1.2}
+    assert not len(faces_of(terrain(plain_site(-5.0, kind="cutting", **section), tmp_path)).xy_m)
+
+
+def test_what_paths_leave_out_below_decks_is_said(tmp_path: Path) -> None:
+    site = plain_site(8.0, kind="viaduct")
+    for y, n in ((1.0, 2), (40.0, 1)):
+        site["receivers"][0]["position"] = [0.0, y]
+        project = api.load_project(write_site(copy.deepcopy(site), tmp_path / str(n)), Plugins.load())
+        said = missing_in_paths(build_scene(project, select(project, Plugins.load()).sources).scene)
+        assert len(said) == n and "no obstacle" in said[0]

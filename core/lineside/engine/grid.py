@@ -16,7 +16,7 @@ from lineside.engine.kept import Blocks
 from lineside.engine.pool import each
 from lineside.scene.grid_lines import grid_lines
 from lineside.scene.model import BoolArray, Buildings, Receivers, Scene, TrackLine
-from lineside.scene.terrain import ground_height
+from lineside.scene.terrain import ground_height, under_decks
 
 #: Points of one tile along each side.
 TILE = 16
@@ -35,9 +35,9 @@ class GridLevels:
     """A-weighted mean-square pressure on a grid: of each layer (situation of a map) and period.
 
     ``x_m`` (n_x,), ``y_m`` (n_y,) in the scene's coordinates; ``energy`` (n_layers, n_periods, n_y, n_x) re (20 uPa)^2;
-    ``left_out`` of the same shape: upper bound of what was left out. ``inside`` (n_y, n_x): points inside buildings,
-    which have the lowest energies of points nearby. ``on_track`` of the same shape: points on a track, which have the
-    highest energies of the nearest points beside it.
+    ``left_out`` of the same shape: upper bound of what was left out. ``inside`` (n_y, n_x): points inside buildings
+    or below decks, which have the energies of the quietest point nearby. ``on_track`` of the same shape: points on a
+    track, which have the highest energies of the nearest points beside it.
     """
 
     x_m: Array
@@ -95,8 +95,8 @@ def grid_levels(
 
     The level of a point outside buildings depends on nothing but its place. A point inside a building takes the lowest
     level of the points outside near it: Directive 2002/49/EC, Annex II, as set by Directive (EU) 2015/996, section 2.8,
-    which leaves open how near; see ``NEARBY``. A point on a track takes the highest level of the nearest points beside
-    it (lineside's own rule); see ``ON_TRACK_M``.
+    which leaves open how near; see ``NEARBY``. So does a point below a deck, which shields it as no path shows. A point
+    on a track takes the highest level of the nearest points beside it (lineside's own rule); see ``ON_TRACK_M``.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def grid_levels(
     blocks = blocks or Blocks()
     n_rows = n_layers * len(scene.period_names)
     energy, left_out = (np.zeros((n_rows, len(y_m), len(x_m))) for _ in range(2))
-    inside = inside_buildings(scene.buildings, x_m, y_m)
+    inside = inside_buildings(scene.buildings, x_m, y_m) | below_decks(scene, x_m, y_m, height_m)
     on_track = on_tracks(scene.tracks, x_m, y_m) & ~inside
     tiles = list(_tiles(len(x_m), len(y_m)))
     known = [blocks.load(f"map-{t}") for t in range(len(tiles))]
@@ -152,7 +152,7 @@ def grid_levels(
     sizes = [energy[0][tiles[t]].size for t in todo]
     each(todo, one, workers, lambda n: progress(n_done + sum(sizes[:n]), of))
     fill_on_track(energy, left_out, on_track, ~(inside | on_track), x_m, y_m)
-    fill_inside(energy, left_out, inside, x_m, y_m)
+    fill_inside(energy, left_out, inside, x_m, y_m, len(scene.period_names))
     by_layer, missing = (a.reshape(n_layers, -1, *inside.shape) for a in (energy, left_out))
     return GridLevels(x_m=x_m, y_m=y_m, energy=by_layer, left_out=missing, inside=inside, on_track=on_track)
 
@@ -211,10 +211,20 @@ def fill_on_track(
         energy[n][on_track], left_out[n][on_track] = highest, most
 
 
-def fill_inside(energy: Array, left_out: Array, inside: BoolArray, x_m: Array, y_m: Array) -> None:
-    """Give points inside buildings the lowest energy of the points nearby, period by period.
+def below_decks(scene: Scene, x_m: Array, y_m: Array, height_m: float) -> BoolArray:
+    """Which points of a grid at a height above the ground lie below a deck, (n_y, n_x)."""
+    if scene.terrain is None or not scene.terrain.over.any():
+        return np.zeros((len(y_m), len(x_m)), dtype=np.bool_)
+    xy = np.stack(np.meshgrid(x_m, y_m), axis=-1).reshape(-1, 2)
+    xyz = np.column_stack([xy, ground_height(scene, xy) + height_m])
+    return under_decks(scene, xyz).reshape(len(y_m), len(x_m))
 
-    Where a grid has no point outside, all stay silent.
+
+def fill_inside(energy: Array, left_out: Array, inside: BoolArray, x_m: Array, y_m: Array, n_first: int) -> None:
+    """Give points inside buildings all energies of the point nearby with the lowest sum of the first ``n_first`` rows.
+
+    Those are the periods of the first layer: one point stands for all periods and layers, so that sums over periods
+    and differences of layers are those of a real place. Where a grid has no point outside, all stay silent.
     """
     if not inside.any() or inside.all():
         return
@@ -228,13 +238,9 @@ def fill_inside(energy: Array, left_out: Array, inside: BoolArray, x_m: Array, y
     reach = np.empty(len(within))
     reach[which[0]] = distance + NEARBY * spacing
     point, near = tree.query(within, predicate="dwithin", distance=reach)
-    for n in range(len(energy)):
-        lowest = np.full(len(within), np.inf)
-        np.minimum.at(lowest, point, values[n][near])
-        most = np.zeros(len(within))
-        chosen = values[n][near] == lowest[point]
-        np.maximum.at(most, point[chosen], missing[n][near[chosen]])
-        energy[n][inside], left_out[n][inside] = lowest, most
+    order = np.lexsort((near, values.sum(axis=0)[near], values[:n_first].sum(axis=0)[near], point))
+    chosen = near[order][np.searchsorted(point[order], np.arange(len(within)))]
+    energy[:, inside], left_out[:, inside] = values[:, chosen], missing[:, chosen]
 
 
 def _tiles(n_x: int, n_y: int) -> Iterator[tuple[slice, slice]]:

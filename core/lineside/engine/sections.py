@@ -17,7 +17,7 @@ from lineside.engine.select import Selection
 from lineside.project.maps import SectionMap
 from lineside.scene.barriers import TOLERANCE_M, kept
 from lineside.scene.model import BoolArray, Receivers, Scene
-from lineside.scene.terrain import ground_height, surface_height
+from lineside.scene.terrain import ground_height, surface_height, under_decks
 
 #: Columns of points that are heard together.
 COLUMNS_AT_ONCE = 4
@@ -49,9 +49,9 @@ class Cut:
 
     ``distance_m`` (n_s,) along it; ``ground_z_m`` (n_s,), ``surface_z_m`` (n_s,) the same but for decks of viaducts,
     which lie on top; ``height_m`` (n_z,) above the ground; ``xyz_m`` (n_z, n_s, 3)
-    in the scene's coordinates; ``free`` (n_z, n_s): neither inside a building nor in the space of a train. ``tracks``,
-    ``barriers`` (by index in the project) and ``buildings`` in order along the cut. ``decks``: surface of each deck,
-    (n_points, 2): distance along the cut and level.
+    in the scene's coordinates; ``free`` (n_z, n_s): neither inside a building nor below a deck nor in the space of a
+    train. ``tracks``, ``barriers`` (by index in the project) and ``buildings`` in order along the cut. ``decks``:
+    surface of each deck, (n_points, 2): distance along the cut and level.
     """
 
     distance_m: Array
@@ -80,7 +80,7 @@ def cut_through(scene: Scene, wanted: SectionMap) -> Cut:
     line = shapely.LineString(ends)
     tracks = _tracks(scene, line)
     buildings = _buildings(scene, line)
-    free = np.ones(z.shape, dtype=np.bool_)
+    free = ~under_decks(scene, xyz.reshape(-1, 3)).reshape(z.shape)
     for t in tracks:
         free &= ~((np.abs(distance - t.from_m) <= TRAIN_HALF_WIDTH_M) & (z <= t.top_z_m + TRAIN_HEIGHT_M))
     for b in buildings:

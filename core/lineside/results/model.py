@@ -641,7 +641,8 @@ class Grid(Part):
         default=0.0, description="Paths that were not computed add at most this to the level of any point and period"
     )
     n_inside: int = Field(
-        default=0, description="Points inside buildings, which have the lowest level of the points outside near them"
+        default=0,
+        description="Points inside buildings or below decks, which have the levels of the quietest point nearby",
     )
     n_on_track: int = Field(
         default=0,
@@ -732,7 +733,8 @@ class SectionResult(Part):
     surface_z_m: list[float] = Field(description="The same, but for decks of viaducts, which lie on top")
     height_m: list[float] = Field(description="Heights above the ground")
     levels_db: list[list[Level]] = Field(
-        description="Rows upwards, entries along the cut. Null: silence, inside a building, or in the space of a train"
+        description="Rows upwards, entries along the cut. Null: silence, inside a building, below a deck, or in the "
+        "space of a train"
     )
     edges_db: list[float] = Field(description="Borders of the classes; empty: nothing is heard")
     tracks: list[CutTrack]

@@ -12,7 +12,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.scene import cut_kernels as ck
 from lineside.scene.grid_fill import fill_lines, fill_rings, fill_strips
-from lineside.scene.model import BarrierSegments, Buildings, IntArray, Scene, Terrain
+from lineside.scene.model import BarrierSegments, Buildings, IntArray, Reflectors, Scene, Terrain
 from lineside.scene.reflectors import reflectors_in
 
 JOINED_M = 0.01  # obstacles nearer to each other than this are one
@@ -80,7 +80,9 @@ def _site(scene: Scene, barriers: BarrierSegments, houses: Buildings) -> ck.Site
     seg, tag = lines.tables()
     frame = _frame(seg, terrain)
     cell, cell_seg, cell_ring, cell_strip = _grid(frame, seg, lines.rings, terrain.strips.xyz_m)
-    wall, wall_seg, wall_ring = _walls(barriers, houses, lines.rings, first_house, first_barrier)
+    wall, wall_seg, wall_ring = _walls(
+        reflectors_in(houses, barriers, terrain), houses, lines.rings, first_house, first_barrier
+    )
     raster = np.zeros((1, 1)) if terrain.raster is None else _own(terrain.raster.z_m)
     return ck.Site(
         frame=frame,
@@ -264,20 +266,24 @@ def _free_ends(barriers: BarrierSegments) -> Array:
 
 
 def _walls(
-    barriers: BarrierSegments, houses: Buildings, rings: list[list[int]], first_house: int, first_barrier: int
+    reflectors: Reflectors, houses: Buildings, rings: list[list[int]], first_house: int, first_barrier: int
 ) -> tuple[Array, IntArray, IntArray]:
-    """Reflectors, the line that each is (-1: it reflects nothing) and the outline that it belongs to."""
-    reflectors = reflectors_in(houses, barriers)
+    """Reflectors, the line that each is (-1: it reflects nothing) and the outline that it belongs to.
+
+    A face stands a little before the line of its foot, which no path to it meets: it has a number that no line has.
+    """
     n = len(reflectors.building)
     of_house = reflectors.building >= 0
+    n_barriers = int((reflectors.barrier >= 0).sum())
     wall = np.empty((n, ck.N_WALL))
     wall[:, : ck.WALL_TOP_0] = reflectors.xy_m.reshape(n, 4)
     wall[:, [ck.WALL_TOP_0, ck.WALL_TOP_1]] = reflectors.top_z_m
     wall[:, [ck.WALL_BASE_0, ck.WALL_BASE_1]] = reflectors.base_z_m
-    wall[:, ck.WALL_ONE_SIDED] = of_house
+    wall[:, ck.WALL_ONE_SIDED] = reflectors.barrier < 0
     n_sides = int(of_house.sum())
     first = rings[first_house][0] if n_sides else 0
-    line = np.concatenate([first + np.arange(n_sides), first_barrier + np.arange(n - n_sides)]).astype(np.int64)
+    faces = np.full(n - n_sides - n_barriers, np.iinfo(np.int64).max)
+    line = np.concatenate([first + np.arange(n_sides), faces, first_barrier + np.arange(n_barriers)]).astype(np.int64)
     high = np.any(reflectors.top_z_m > reflectors.base_z_m, axis=1)
     line[~high | np.all(reflectors.xy_m[:, 0] == reflectors.xy_m[:, 1], axis=1)] = -1
     line[_covered(houses, reflectors.xy_m[:n_sides], reflectors.building[:n_sides])] = -1

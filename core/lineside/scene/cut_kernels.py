@@ -19,6 +19,7 @@ from lineside.scene.model import BoolArray, IntArray
 
 SHORTEST_M = 1e-6  # an edge nearer than this to either end of a path is no edge
 LOST_M = 1e-9  # a corner this near the line lies on it; a piece of ground this short is none
+SAME_FRONT_M = 0.1  # sides of buildings whose corners are nearer than this to one plane are one front
 FACE_M = 1e-3  # a step in the ground lower than this is no vertical face
 ALONG_M = 10.0  # on an earthwork no two points of a profile lie farther apart
 TIE_M = 1e-7  # break lines nearer to each other than this are crossed in the order of their numbers
@@ -62,8 +63,8 @@ class Site(NamedTuple):
     over: BoolArray  # (n_works,)
     raster: Array  # (n_y, n_x)
     wall: Array  # (n_reflectors, N_WALL)
-    wall_seg: IntArray  # (n_reflectors,) row of seg, -1 where nothing is reflected
-    wall_ring: IntArray  # (n_reflectors,) ring of the building, -1: a barrier
+    wall_seg: IntArray  # (n_reflectors,) row of seg, beyond the last: of none, -1 where nothing is reflected
+    wall_ring: IntArray  # (n_reflectors,) ring of the building, -1: a barrier or a face of an earthwork
 
 
 def _can_cache() -> bool:
@@ -994,6 +995,21 @@ def reflects(wall: Array, wall_seg: IntArray, j: int, side: float) -> bool:
     return wall[j, WALL_ONE_SIDED] == 0.0 or side < 0.0
 
 
+@_jit
+def same_front(wall: Array, own: int, j: int) -> bool:
+    """Whether a side of a building is that in front of which a receiver stands, or goes on in its plane."""
+    if own < 0 or j == own:
+        return j == own
+    if wall[own, WALL_ONE_SIDED] == 0.0 or wall[j, WALL_ONE_SIDED] == 0.0:
+        return False
+    ex, ey = wall[own, X1] - wall[own, X0], wall[own, Y1] - wall[own, Y0]
+    if ex * (wall[j, X1] - wall[j, X0]) + ey * (wall[j, Y1] - wall[j, Y0]) <= 0.0:
+        return False
+    _, _, off_0 = image_of(wall, own, wall[j, X0], wall[j, Y0])
+    _, _, off_1 = image_of(wall, own, wall[j, X1], wall[j, Y1])
+    return abs(off_0) <= SAME_FRONT_M and abs(off_1) <= SAME_FRONT_M
+
+
 class Chains(NamedTuple):
     """Images of a receiver, each with the reflector that makes it of another image, -1: of the receiver itself."""
 
@@ -1016,6 +1032,8 @@ def find_images(
 ) -> tuple[Chains, int]:
     """Images of a receiver by up to ``order`` reflectors; ``own`` is the one that does not count as the last.
 
+    Nor do sides of other buildings in its plane, as in a terrace: their images are the same.
+
     Left out are those that no way from the box (x, y, half width, half height) of all points leads to.
     """
     n, begin = 0, 0
@@ -1024,7 +1042,7 @@ def find_images(
         for c in range(-1 if level == 0 else begin, 0 if level == 0 else end):
             x, y = (xr, yr) if c < 0 else (chains.image[c, 0], chains.image[c, 1])
             for j in range(wall.shape[0]):
-                if (c < 0 and j == own) or (c >= 0 and j == chains.wall[c]):
+                if (c < 0 and same_front(wall, own, j)) or (c >= 0 and j == chains.wall[c]):
                     continue
                 ix, iy, side = image_of(wall, j, x, y)
                 if not reflects(wall, wall_seg, j, side):

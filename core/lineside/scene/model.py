@@ -189,7 +189,8 @@ class Receivers:
     """Points at which levels are wanted. z is absolute.
 
     ``wall`` (n_receivers,): the reflector (row of :class:`Reflectors`) in front of which a receiver stands and whose
-    reflection does not count there, -1 where it stands free; None: all stand free.
+    reflection does not count there, nor that of sides of other buildings in the same plane, -1 where it stands free;
+    None: all stand free.
     """
 
     ids: tuple[str, ...]
@@ -261,21 +262,21 @@ class Buildings:
 
 @dataclass(frozen=True, eq=False)
 class Reflectors:
-    """Vertical walls that throw sound back: walls of buildings, one per side of the footprint, and barriers.
+    """Vertical walls that throw sound back: sides of buildings, steep faces of earthworks, and barriers.
 
     First come all sides of all rows of ``Buildings``: row ``k`` runs from corner ``k`` of ``Buildings.xy_m`` to the
-    next one of its ring; then the barriers.
+    next one of its ring; then the faces of :func:`lineside.scene.faces.faces_of`; last the barriers.
 
     A wall of a building reflects to its outer side only, which lies to the right of the way from its first to its
-    second end; a barrier reflects to both sides.
+    second end, and a face to its open side, which lies there as well; a barrier reflects to both sides.
     """
 
     xy_m: Array  # (n, 2, 2) both ends
     top_z_m: Array  # (n, 2) at both ends
     base_z_m: Array  # (n, 2)
     absorption: Array  # (n, 8)
-    building: IntArray  # (n,) index into Buildings, -1: a barrier
-    barrier: IntArray  # (n,) index of the barrier in the project, -1: a building
+    building: IntArray  # (n,) index into Buildings, -1: none
+    barrier: IntArray  # (n,) index of the barrier in the project, -1: none
 
 
 @dataclass(frozen=True, eq=False)

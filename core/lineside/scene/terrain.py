@@ -44,6 +44,15 @@ def work_at(where: Scene | Terrain, xy_m: Array, decks: bool = True) -> IntArray
     return work
 
 
+def under_decks(where: Scene | Terrain, xyz_m: Array) -> BoolArray:
+    """Which points lie below a deck, between it and the ground, (n, 3) -> (n,)."""
+    terrain = where.terrain if isinstance(where, Scene) else where
+    if terrain is None or not terrain.over.any():
+        return np.zeros(len(xyz_m), dtype=np.bool_)
+    work = work_at(terrain, xyz_m[:, :2])
+    return np.asarray((work >= 0) & terrain.over[work] & (xyz_m[:, 2] < surface_height(terrain, xyz_m[:, :2])))
+
+
 def raster_height(raster: Raster, xy_m: Array) -> Array:
     """Bilinear heights; beyond the edge the ground goes on as at the edge, (n, 2) -> (n,). [m]"""
     n_y, n_x = raster.z_m.shape

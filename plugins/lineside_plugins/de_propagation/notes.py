@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from lineside.contracts import Note, Standing
+from lineside.scene.faces import faces_of
+from lineside.scene.limits import missing_in_paths
 from lineside.scene.model import Scene
 from lineside_plugins.de_propagation.options import DePropagationOptions
 from lineside_plugins.de_propagation.walls import seen
@@ -55,6 +57,7 @@ def notes(scene: Scene, options: DePropagationOptions) -> list[Note]:
         *_obstacles(scene, options),
         *_reflections(scene, options),
         *_tracks(scene),
+        *(Note("validity", text) for text in missing_in_paths(scene)),
     ]
 
 
@@ -137,7 +140,8 @@ def _obstacles(scene: Scene, options: DePropagationOptions) -> list[Note]:
 
 
 def _reflections(scene: Scene, options: DePropagationOptions) -> list[Note]:
-    if not len(scene.barriers.barrier) and not len(scene.buildings):
+    faces = len(faces_of(scene.terrain).xy_m)
+    if not len(scene.barriers.barrier) and not len(scene.buildings) and not faces:
         return []
     order = options.reflection_order
     if not order:
@@ -165,6 +169,8 @@ def _reflections(scene: Scene, options: DePropagationOptions) -> list[Note]:
         "is that between incident path and normal. Whether a wall is large enough is found octave by octave."
     )
     found.append(Note("assumption", text))
+    if faces:
+        found.append(Note("assumption", "Steep faces of cuttings and retaining walls reflect like hard walls."))
     return found
 
 

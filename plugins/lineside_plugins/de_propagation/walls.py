@@ -109,7 +109,8 @@ def kept_energy(what: Seen, reflectors: Reflectors, losses: WallLosses) -> Array
     Notes
     -----
     By Table 18 the row with the largest loss counts that the wall's mean loss from 250 Hz to 4 kHz, rounded to 0.1 dB,
-    reaches. A barrier of unknown absorption has the row of absorbing barriers, or of hard walls if it reflects.
+    reaches. A barrier of unknown absorption has the row of absorbing barriers, or of hard walls if it reflects,
+    and so have faces of earthworks.
     """
     absorbed = np.array(reflectors.absorption, dtype=np.float64).reshape(-1, N_OCTAVES)
     rows = load_table("lineside_plugins.de_propagation", "wall_losses")["d_rho_db"]
@@ -117,7 +118,9 @@ def kept_energy(what: Seen, reflectors: Reflectors, losses: WallLosses) -> Array
     absorbed[unknown] = 0.0
     loss = np.round(-10.0 * np.log10(np.maximum(1.0 - absorbed[:, JUDGED].mean(axis=1), 1e-12)), 1)
     row = rows[np.searchsorted(rows, loss + 1e-9, side="right") - 1]
-    row[unknown] = np.where(what.reflecting[reflectors.barrier[unknown]], rows[HARD], rows[ABSORBING])
+    hard = reflectors.barrier[unknown] < 0
+    hard[~hard] = what.reflecting[reflectors.barrier[unknown][~hard]]
+    row[unknown] = np.where(hard, rows[HARD], rows[ABSORBING])
     table = np.logical_or(losses == "table_18", unknown[:, np.newaxis])
     by_row = np.repeat(10.0 ** (-0.1 * row[:, np.newaxis]), N_OCTAVES, axis=1)
     kept = np.where(table, by_row, 1.0 - absorbed)

@@ -6,6 +6,8 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import Note, Standing
+from lineside.scene.faces import faces_of
+from lineside.scene.limits import missing_in_paths
 from lineside.scene.model import Scene
 from lineside_plugins.eu_propagation.walls import reflecting_barriers
 
@@ -41,7 +43,8 @@ def _assumptions(scene: Scene, order: int) -> list[Note]:
     ]
     if _plain(scene):
         texts.insert(0, "The terrain is a plain: the project gives no heights and no earthworks.")
-    walls = len(scene.barriers.barrier) + len(scene.buildings)
+    faces = len(faces_of(scene.terrain).xy_m)
+    walls = len(scene.barriers.barrier) + len(scene.buildings) + faces
     if order and walls:
         texts.append(
             "Where a reflected ray, drawn straight, runs above the top of the wall, the loss by retrodiffraction goes "
@@ -52,6 +55,8 @@ def _assumptions(scene: Scene, order: int) -> list[Note]:
         texts.append("Reflections are switched off: levels in front of and between walls come out too low.")
     if walls or not _plain(scene):
         texts.append("No sound is bent round the ends of obstacles: the law knows that for industrial sources only.")
+    if order and faces:
+        texts.append("Steep faces of cuttings and retaining walls reflect like barriers of which nothing is known.")
     if len(scene.buildings):
         texts.append("The ground under buildings counts as hard (G = 0).")
     return [Note("assumption", text) for text in texts]
@@ -99,7 +104,7 @@ def _barriers(scene: Scene, reflecting: float, absorbing: float) -> list[Note]:
 
 
 def _ranges_left(scene: Scene) -> list[Note]:
-    notes = []
+    notes = [Note("validity", text) for text in missing_in_paths(scene)]
     if _plain(scene):
         notes += _tracks_off_the_plain(scene)
         height = scene.receivers.xyz_m[:, 2] - scene.ground_level_m

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lineside.acoustics.bands import N_OCTAVES, Array
-from lineside.scene.model import BarrierSegments, BoolArray, Buildings, IntArray, Scene
+from lineside.scene.model import BarrierSegments, BoolArray, Buildings, IntArray, Scene, Terrain
 from lineside.scene.reflectors import reflectors_of
 
 #: Half the distance between the middles of the rail heads at a gauge of 1.435 m: from axis to rail head.
@@ -16,7 +16,7 @@ RAIL_HEAD_M = 0.75
 SMALLEST_M = 0.5  # smaller walls do not reflect (section 2.5.7)
 MOST_ABSORPTION = 0.999  # the law asks for less than 1
 #: What was found last, newest first: a scene is asked about for every receiver, from several threads.
-_known: list[tuple[BarrierSegments, Buildings, float, float, Walls]] = []
+_known: list[tuple[BarrierSegments, Buildings, Terrain | None, float, float, Walls]] = []
 _lock = threading.Lock()
 REMEMBERED = 8
 
@@ -43,7 +43,8 @@ def walls_of(scene: Scene, reflecting: float, absorbing: float) -> Walls:
     ----------
     scene : Scene
     reflecting, absorbing : float
-        Absorption of barriers that are called so; what is not called either counts as reflecting.
+        Absorption of barriers that are called so; what is not called either counts as reflecting, and so do faces
+        of earthworks.
 
     Notes
     -----
@@ -51,14 +52,14 @@ def walls_of(scene: Scene, reflecting: float, absorbing: float) -> Walls:
     reflecting: what is called absorbing without figures counts as absorbing more than 0.8, above which the law leaves
     it out, and a barrier of which nothing is known keeps the train as it is.
     """
-    barriers, buildings = scene.barriers, scene.buildings
+    barriers, buildings, terrain = scene.barriers, scene.buildings, scene.terrain
     with _lock:
-        for one, other, *rest, walls in _known:
-            if one is barriers and other is buildings and rest == [reflecting, absorbing]:
+        for one, other, ground, *rest, walls in _known:
+            if one is barriers and other is buildings and ground is terrain and rest == [reflecting, absorbing]:
                 return walls
     walls = _found(scene, reflecting, absorbing)
     with _lock:
-        _known[:] = [(barriers, buildings, reflecting, absorbing, walls), *_known[: REMEMBERED - 1]]
+        _known[:] = [(barriers, buildings, terrain, reflecting, absorbing, walls), *_known[: REMEMBERED - 1]]
     return walls
 
 
@@ -71,6 +72,7 @@ def _found(scene: Scene, reflecting: float, absorbing: float) -> Walls:
     called_reflecting = reflecting_barriers(scene)
     called_absorbing = np.zeros(len(own), dtype=np.bool_) if barriers.reflecting is None else ~called_reflecting
     own[~given] = np.where(called_absorbing, absorbing, reflecting)[~given, np.newaxis]
+    absorption[np.isnan(absorption)] = reflecting  # faces of earthworks
     np.clip(absorption, 0.0, MOST_ABSORPTION, out=absorption)
     rows, row_of = np.unique(own, axis=0, return_inverse=True) if len(own) else (np.empty((0, N_OCTAVES)), np.empty(0))
     body_row = np.where(given | called_reflecting, row_of.ravel(), -1).astype(np.int64)

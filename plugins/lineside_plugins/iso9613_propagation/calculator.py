@@ -250,14 +250,15 @@ class Iso9613(PropagationCalculator):
 def rho_of(scene: Scene, reflectors: Reflectors) -> Array:
     """Reflection coefficient of each reflector and octave, (n_reflectors, 8); 0 where it is not above 0.2 (7.5).
 
-    What a wall does not absorb; for barriers of unknown absorption by whether they reflect.
+    What a wall does not absorb; for barriers of unknown absorption by whether they reflect; faces of earthworks
+    do.
     """
     rho = 1.0 - np.asarray(reflectors.absorption, dtype=np.float64).reshape(-1, N_OCTAVES)
     unknown = np.isnan(rho).any(axis=1)
     hard = np.empty(0, dtype=np.int64)
     if scene.barriers.reflecting is not None:
         hard = scene.barriers.barrier[np.asarray(scene.barriers.reflecting, dtype=np.bool_)]
-    reflects = np.isin(reflectors.barrier[unknown], hard)
+    reflects = np.isin(reflectors.barrier[unknown], [-1, *hard])
     rho[unknown] = np.where(reflects, HARD_RHO, ABSORBING_RHO)[:, np.newaxis]
     return kept_energy(rho)
 

@@ -6,6 +6,8 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import Note, Standing
+from lineside.scene.faces import faces_of
+from lineside.scene.limits import missing_in_paths
 from lineside.scene.model import Scene
 from lineside_plugins.iso9613_propagation.options import Iso9613Options
 
@@ -99,6 +101,13 @@ def _assumptions(scene: Scene, options: Iso9613Options) -> list[Note]:
                 "By equation 12 a barrier takes the gain of hard ground away in low octaves, also where it is low and "
                 "the source sees the receiver over it; the option ground_gain_behind_barriers leaves the gain."
             )
+    if len(faces_of(scene.terrain).xy_m):
+        own.append(
+            "Steep faces of cuttings and retaining walls reflect all sound."
+            if options.reflection_order
+            else "Reflections from steep faces of cuttings and retaining walls are left out: levels opposite them "
+            "come out too low."
+        )
     return [*(Note("assumption", t, Standing.LAW) for t in law), *(Note("assumption", t) for t in own)]
 
 
@@ -130,7 +139,7 @@ def _reflections(options: Iso9613Options) -> str:
 
 def _ranges_left(scene: Scene, options: Iso9613Options) -> list[Note]:
     level = scene.ground_level_m
-    notes = []
+    notes = [Note("validity", text) for text in missing_in_paths(scene)]
     for track in scene.tracks if _flat(scene) else ():
         low, high = np.min(track.xyz_m[:, 2]) - level, np.max(track.xyz_m[:, 2]) - level
         if high > RAISED_TRACK_M:
