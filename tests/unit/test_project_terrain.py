@@ -320,3 +320,29 @@ class TestFiles:
             only(site, tmp_path).message
             == "ground_level_m: has no effect, as site.terrain gives the heights of the ground"
         )
+
+
+class TestWater:
+    def water(self, folder: Path, level_m: float, low_y: float, high_y: float) -> list[Problem]:
+        site = hilly_site([WHOLE])
+        ring = [[-100.0, low_y], [100.0, low_y], [100.0, high_y], [-100.0, high_y]]
+        site["ground_areas"] = [{"id": "lake", "surface": "water", "level_m": level_m, "polygon": ring}]
+        return problems(site, folder)
+
+    def test_above_a_receiver(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 50.0, 10.0, 90.0)
+        assert problem.severity == "error" and problem.place == 'ground_areas[1] "lake"'
+        assert problem.message.startswith('level_m: puts receiver "R') and problem.message.endswith(" m under water")
+
+    def test_above_the_rails(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 12.5, -20.0, 5.0)
+        assert problem.severity == "error"
+        assert problem.message == 'level_m: puts rails of track "T" up to 0.5 m under water'
+
+    def test_above_its_banks(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 14.0, 60.0, 90.0)
+        assert problem.severity == "warning"
+        assert problem.message == "level_m: lies 1.75 m above the ground along the outline"
+
+    def test_below_its_banks_it_is_sound(self, tmp_path: Path) -> None:
+        assert self.water(tmp_path, 10.0, -20.0, 90.0) == []
