@@ -337,7 +337,7 @@ class TestWater:
     def test_above_the_rails(self, tmp_path: Path) -> None:
         (problem,) = self.water(tmp_path, 12.5, -20.0, 5.0)
         assert problem.severity == "error"
-        assert problem.message == 'level_m: puts rails of track "T" up to 0.5 m under water'
+        assert problem.message == 'level_m: puts rails of track "T" up to 0.45 m under water'
 
     def test_above_its_banks(self, tmp_path: Path) -> None:
         (problem,) = self.water(tmp_path, 14.0, 60.0, 90.0)

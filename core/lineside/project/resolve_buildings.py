@@ -23,7 +23,7 @@ from lineside.project.footprints import (
 from lineside.project.layers import Layer, LayerFeature, Rings, read_layer
 from lineside.project.problems import Loc, Reporter
 from lineside.project.resolve import Resolved, Resolver
-from lineside.project.wording import did_you_mean, names, number, shown
+from lineside.project.wording import did_you_mean, names, number, printable, shown
 from lineside.scene.terrain import raster_height
 
 #: An overlap up to this is a matter of drawing; all such ones are told in one line. [m2]
@@ -274,7 +274,7 @@ class _Reader:
         value = feature.attributes.get(attribute) if attribute is not None else None
         if value is None or isinstance(value, bytes | Mapping | list):
             return ""
-        return " ".join(str(value).split())[:60]
+        return printable(" ".join(str(value).split()))[:60]
 
     def _number(
         self, feature: LayerFeature, attribute: str | None, low: float, high: float, above: bool
