@@ -112,7 +112,7 @@ def grid_levels(
     energy, left_out = (np.zeros((n_rows, len(y_m), len(x_m))) for _ in range(2))
     inside = inside_buildings(scene.buildings, x_m, y_m)
     tiles = list(_tiles(len(x_m), len(y_m)))
-    known = [blocks.load(f"map-{t}") for t in range(len(tiles))]
+    known = [blocks.load(f"map-{t}", ("energy", "left_out")) for t in range(len(tiles))]
     of, n_done = inside.size, 0
     todo = [t for t, found in enumerate(known) if found is None]
 

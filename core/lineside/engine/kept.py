@@ -13,8 +13,7 @@ import math
 import os
 import shutil
 import tempfile
-import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -31,8 +30,8 @@ IN_MEMORY = 256 * 2**20
 class Blocks:
     """Finished blocks of one run, in memory only: nothing is kept when it stops."""
 
-    def load(self, name: str) -> Mapping[str, Array] | None:
-        """The arrays of a block, by name; None where it is not there."""
+    def load(self, name: str, wanted: Collection[str] = ()) -> Mapping[str, Array] | None:
+        """The arrays of a block, by name; None where it is not there, or lacks one that is wanted."""
         return None
 
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
@@ -58,12 +57,13 @@ class KeptBlocks(Blocks):
         for left in folder.glob("*.part"):
             left.unlink()
 
-    def load(self, name: str) -> Mapping[str, Array] | None:
+    def load(self, name: str, wanted: Collection[str] = ()) -> Mapping[str, Array] | None:
         try:
             with (self.folder / f"{name}.npz").open("rb") as data, np.load(data, allow_pickle=False) as file:
-                return {key: file[key] for key in file.files}
-        except (FileNotFoundError, ValueError, EOFError, zipfile.BadZipFile):
+                found = {key: file[key] for key in file.files}
+        except Exception:  # not there, or damaged in any way: numpy and zipfile let through whatever they stumble over
             return None
+        return found if all(key in found for key in wanted) else None
 
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
         path = self.folder / f"{name}.npz"
