@@ -233,6 +233,21 @@ class TestPoints:
         assert (problem.file, problem.place) == ("lines.geojson", "feature 2")
         assert problem.message == ("the contour line of 8 m crosses that of 9 m (lines.geojson, feature 1) at [0, 5]")
 
+    def test_a_contour_without_length_is_a_point(self, tmp_path: Path) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        cross = [
+            ("LineString", [[0, 5], [0, 5]], {"height_m": 10.15}),
+            ("LineString", [[-5, 5], [5, 5]], {"height_m": 10.16}),
+        ]
+        (tmp_path / "lines.geojson").write_text(geojson(*cross))
+        assert problems(points_site("spots.csv", "lines.geojson"), tmp_path) == []
+
+    def test_a_line_of_the_length_of_the_earth_is_counted_before_it_is_followed(self, tmp_path: Path) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        (tmp_path / "lines.geojson").write_text(geojson(("LineString", [[-1e8, 0, 1], [1e8, 0, 1]], None)))
+        problem = only(points_site("spots.csv", "lines.geojson", step_m=0.5), tmp_path)
+        assert problem.message == "has 400000290 points with heights" and problem.allowed == "up to 500000"
+
     def test_too_few_points(self, tmp_path: Path) -> None:
         (tmp_path / "spots.csv").write_text(csv_of([(0, 0, 1), (0, 0, 1), (5, 5, 2)]))
         assert only(points_site("spots.csv"), tmp_path).message == "has 2 different points with heights"
