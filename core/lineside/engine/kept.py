@@ -20,7 +20,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.errors import ReportError
+from lineside.errors import ReportError, naming
 
 FOLDER = ".unfinished"
 #: Arrays above this size are kept in a file instead of in memory. [bytes]
@@ -68,7 +68,7 @@ class KeptBlocks(Blocks):
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
         path = self.folder / f"{name}.npz"
         part = path.with_suffix(".part")
-        with part.open("wb") as file:
+        with naming(path), part.open("wb") as file:
             np.savez(file, **dict[str, Any](arrays))
             file.flush()
             os.fsync(file.fileno())
