@@ -225,6 +225,34 @@ def test_a_building_inside_another_is_refused(tmp_path: Path) -> None:
     assert 'lies inside "A": 100 % of it' in problem.message and problem.place == "" and "buildings[2]" in str(problem)
 
 
+def test_many_buildings_inside_another_are_told_a_few_times_and_counted(tmp_path: Path) -> None:
+    entries = [(house(0, width=300, depth=60), {"h": 9})] + [
+        (house(2 + 7 * k, 22 + 7 * row, 5, 5), {"h": 6}) for row in range(3) for k in range(10)
+    ]
+    entry = {"id": "t", "file": "t.geojson", "use": "dwelling", "height_attribute": "h"}
+    given = site(building_files=[entry])
+    found = problems(given, tmp_path, {"t.geojson": geojson(entries)})
+    assert len(found) == 21 and all("lies inside " in p.message or "more" in p.message for p in found)
+    assert "10 more buildings lie inside others" in [p.message for p in found]
+
+
+def test_buildings_all_over_each_other_are_given_up(tmp_path: Path) -> None:
+    entries = [(house(0.01 * k), {}) for k in range(3000)]
+    given = site(building_files=[{"id": "t", "file": "t.geojson", "use": "dwelling", "height_m": 5}])
+    start = time.perf_counter()
+    problem = only(given, tmp_path, {"t.geojson": geojson(entries)})
+    assert time.perf_counter() - start < 10.0
+    assert "and all 3000 buildings do so more than" in problem.message
+    assert problem.allowed == "up to 20 times for each building on average" and problem.file == "t.geojson"
+
+
+def test_a_top_below_the_ground_is_refused(tmp_path: Path) -> None:
+    low = {**{k: v for k, v in HOUSE.items() if k != "height_m"}, "top_z_m": -5}
+    problem = only(site(low), tmp_path)
+    assert problem.message == "top_z_m: lies 5 m below the ground at the lowest corner"
+    assert problem.allowed == "above 0 m"
+
+
 def test_a_building_on_a_track_is_refused(tmp_path: Path) -> None:
     problem = only(site({**HOUSE, "polygon": rectangle(0, -4)}), tmp_path)
     assert problem.message == 'buildings[1] "A": stands on track "T": 10 m of it lie in the footprint'

@@ -30,7 +30,11 @@ from lineside.scene.terrain import raster_height
 SMALL_OVERLAP_M2 = 0.5
 #: A building of which no more than this is clear of taller ones lies inside them.
 INSIDE_RATIO = 0.1
+#: Pairs of buildings that touch or overlap, for each building on average: more are no town, and take long.
+MAX_PAIRS = 20
 _MAX_PROBLEMS = 20
+#: Buildings of which neighbours are looked for at a time.
+_BLOCK = 200
 _USES: tuple[str, ...] = get_args(BuildingUse)
 
 
@@ -327,12 +331,28 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
     order = sorted(range(len(found)), key=lambda k: (-top_m[k], k))
     rank = {k: place for place, k in enumerate(order)}
     shapes = [b.shape for b in found]
+    tree = STRtree(shapes)
     taller: dict[int, list[int]] = {}
-    for a, b in STRtree(shapes).query(shapes, predicate="intersects").T.tolist():
-        if rank[b] < rank[a]:
-            taller.setdefault(a, []).append(b)
+    n_pairs = 0
+    for start in range(0, len(found), _BLOCK):
+        for of, b in tree.query(shapes[start : start + _BLOCK], predicate="intersects").T.tolist():
+            a = start + of
+            if rank[b] < rank[a]:
+                taller.setdefault(a, []).append(b)
+                n_pairs += 1
+        if n_pairs > MAX_PAIRS * len(found):
+            worst = max(taller, key=lambda k: len(taller[k]))
+            found[worst].report(
+                reporter,
+                f"touches or overlaps {len(taller[worst])} others, and all {len(found)} buildings do so more than "
+                f"{n_pairs - 1} times",
+                allowed=f"up to {MAX_PAIRS} times for each building on average",
+                hint="is every building there once, and are their outlines their own?",
+            )
+            return found
     out = list(found)
-    small, lost, told = 0, [], 0
+    small, told, inside = 0, 0, 0
+    lost: set[int] = set()
     tell: Callable[..., None]
     for k in order:
         building, others = found[k], [j for j in taller.get(k, []) if j not in lost]
@@ -345,12 +365,15 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
         tell = building.report
         if clear.area <= INSIDE_RATIO * building.shape.area:
             share = 100 * (1 - clear.area / building.shape.area)
-            tell(
-                reporter,
-                f"lies inside {shown(found[most].data.id)}: {share:.0f} % of it are covered by taller or equal ones",
-                hint="remove one of the two",
-            )
-            lost.append(k)
+            inside += 1
+            if inside <= _MAX_PROBLEMS:
+                tell(
+                    reporter,
+                    f"lies inside {shown(found[most].data.id)}: {share:.0f} % of it are covered by taller or equal "
+                    "ones",
+                    hint="remove one of the two",
+                )
+            lost.add(k)
             continue
         out[k] = replace(building, shape=tidy(clear))
         large = {j: area for j, area in shared.items() if area > SMALL_OVERLAP_M2}
@@ -365,6 +388,9 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
                     severity="warning",
                 )
     _tell_rest(reporter, small, told - _MAX_PROBLEMS)
+    if inside > _MAX_PROBLEMS:
+        message = f"{inside - _MAX_PROBLEMS} more buildings lie inside others"
+        reporter.put(Problem(message, reporter.document.file, hint="remove one of each two"))
     return [b for k, b in enumerate(out) if k not in lost]
 
 
