@@ -280,6 +280,8 @@ class TestPoints:
             (("LineString", [[0, 0], [1, 1]], {"height_m": 1e9}), "has a height out of range"),
             (("LineString", [[0, 0], [1, 1, 3]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[0, "a"]], {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[0, 0], [1, True]], {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[0, 0], [1, "1"]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", None, {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[10**400, 0]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[0, 0], [1, 1]], {"height_m": 10**400}), "has a height out of range"),
@@ -291,6 +293,13 @@ class TestPoints:
         (tmp_path / "lines.geojson").write_text(geojson(("Point", [0, 0, 3], {}), feature))
         problem = only(points_site("lines.geojson"), tmp_path)
         assert (problem.file, problem.place, problem.message) == ("lines.geojson", "feature 2", message)
+
+    @pytest.mark.parametrize("features", [[], [("MultiLineString", [], {"height_m": 9})]])
+    def test_a_file_without_points(self, tmp_path: Path, features: Any) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        (tmp_path / "none.geojson").write_text(geojson(*features))
+        problem = only(points_site("spots.csv", "none.geojson"), tmp_path)
+        assert (problem.file, problem.message) == ("none.geojson", "has no points with heights")
 
     def test_another_coordinate_system(self, tmp_path: Path) -> None:
         crs = {"type": "name", "properties": {"name": "EPSG:25833"}}
