@@ -11,8 +11,10 @@ LinesideError
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 
@@ -79,3 +81,14 @@ class PluginError(LinesideError):
 
 class ReportError(LinesideError):
     """A report could not be made."""
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """An error of the system that names no file, as where a disk is full, names this one."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            error.filename = str(path)
+        raise

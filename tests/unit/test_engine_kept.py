@@ -47,6 +47,26 @@ def test_a_damaged_block_is_computed_again(tmp_path, spoil):
         assert kept.open("abc").load("map-0") is None
 
 
+def test_a_block_with_a_wrong_byte_is_read_or_computed_again(tmp_path):
+    with Kept(tmp_path) as kept:
+        blocks = kept.open("abc")
+        blocks.save("map-0", {"energy": np.ones(3)})
+        file = tmp_path / ".unfinished" / "abc" / "map-0.npz"
+        whole = file.read_bytes()
+        for at in range(0, len(whole), 3):
+            for value in (0, 9, 255):
+                file.write_bytes(whole[:at] + bytes([value]) + whole[at + 1 :])
+                blocks.load("map-0")  # whatever the damage is, it stops nothing
+
+
+def test_a_block_without_an_array_that_is_wanted_is_computed_again(tmp_path):
+    with Kept(tmp_path) as kept:
+        blocks = kept.open("abc")
+        blocks.save("map-0", {"energy": np.ones(3)})
+        assert blocks.load("map-0", ("energy", "left_out")) is None
+        assert blocks.load("map-0", ("energy",)) is not None
+
+
 def test_a_file_half_written_is_no_block(tmp_path, monkeypatch):
     def stop(*args, **arrays):
         args[0].write(b"half")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
+import struct
 import time
 from pathlib import Path
 from typing import Any
@@ -222,6 +225,34 @@ def test_a_building_inside_another_is_refused(tmp_path: Path) -> None:
     assert 'lies inside "A": 100 % of it' in problem.message and problem.place == "" and "buildings[2]" in str(problem)
 
 
+def test_many_buildings_inside_another_are_told_a_few_times_and_counted(tmp_path: Path) -> None:
+    entries = [(house(0, width=300, depth=60), {"h": 9})] + [
+        (house(2 + 7 * k, 22 + 7 * row, 5, 5), {"h": 6}) for row in range(3) for k in range(10)
+    ]
+    entry = {"id": "t", "file": "t.geojson", "use": "dwelling", "height_attribute": "h"}
+    given = site(building_files=[entry])
+    found = problems(given, tmp_path, {"t.geojson": geojson(entries)})
+    assert len(found) == 21 and all("lies inside " in p.message or "more" in p.message for p in found)
+    assert "10 more buildings lie inside others" in [p.message for p in found]
+
+
+def test_buildings_all_over_each_other_are_given_up(tmp_path: Path) -> None:
+    entries = [(house(0.01 * k), {}) for k in range(3000)]
+    given = site(building_files=[{"id": "t", "file": "t.geojson", "use": "dwelling", "height_m": 5}])
+    start = time.perf_counter()
+    problem = only(given, tmp_path, {"t.geojson": geojson(entries)})
+    assert time.perf_counter() - start < 10.0
+    assert "and all 3000 buildings do so more than" in problem.message
+    assert problem.allowed == "up to 20 times for each building on average" and problem.file == "t.geojson"
+
+
+def test_a_top_below_the_ground_is_refused(tmp_path: Path) -> None:
+    low = {**{k: v for k, v in HOUSE.items() if k != "height_m"}, "top_z_m": -5}
+    problem = only(site(low), tmp_path)
+    assert problem.message == "top_z_m: lies 5 m below the ground at the lowest corner"
+    assert problem.allowed == "above 0 m"
+
+
 def test_a_building_on_a_track_is_refused(tmp_path: Path) -> None:
     problem = only(site({**HOUSE, "polygon": rectangle(0, -4)}), tmp_path)
     assert problem.message == 'buildings[1] "A": stands on track "T": 10 m of it lie in the footprint'
@@ -354,6 +385,100 @@ def test_a_geometry_that_is_no_polygon_is_named(tmp_path: Path) -> None:
     problem = problems(given, tmp_path, data)[0]
     assert problem.message.startswith("must be a Polygon or MultiPolygon, not a Line")
     assert problem.place == 'feature "2"'
+
+
+def spoilt(change: str, *values: Any) -> bytes:
+    """A package with one house after a change by the database itself."""
+    db = sqlite3.connect(":memory:")
+    db.deserialize(geopackage({"a": [(house(0), {})]}))
+    db.execute(change, values)
+    db.commit()
+    return db.serialize()
+
+
+def wkb(code: int, *parts: bytes) -> bytes:
+    return struct.pack("<BII", 1, code, len(parts)) + b"".join(parts)
+
+
+def nested(code: int, depth: int) -> bytes:
+    return struct.pack("<BII", 1, code, 1) * depth + wkb(code)
+
+
+HEAD = b"GP\x00\x01" + struct.pack("<i", 25832)
+RING = struct.pack("<I8d", 4, 0, 20, 9, 20, 9, 28, 0, 20)
+
+
+@pytest.mark.parametrize(
+    ("geometry", "message"),
+    [
+        (nested(7, 200_000), "must be a Polygon or MultiPolygon, not a GeometryCollection"),
+        (nested(6, 200_000), "must hold polygons only"),
+        (wkb(6, wkb(3, RING), nested(7, 200_000)), "must hold polygons only"),
+        (wkb(6, wkb(3, RING), nested(65536 - 536 + 7, 9)), "must hold polygons only"),
+        (wkb(10, RING), "must be a Polygon or MultiPolygon, not a CurvePolygon"),
+        (struct.pack("<BII", 1, 6, 2**32 - 1), "has a geometry that cannot be read"),
+        (wkb(3, RING)[:-9], "has a geometry that cannot be read"),
+        (b"\x07" + wkb(3, RING)[1:], "has a geometry that cannot be read"),
+    ],
+)
+def test_geometries_that_are_no_polygons_never_reach_the_library(geometry: bytes, message: str, tmp_path: Path) -> None:
+    given = site(building_files=[{"id": "t", "file": "t.gpkg", "use": "dwelling", "height_m": 5}])
+    data = spoilt("UPDATE a SET geom = ?", HEAD + geometry)
+    assert only(given, tmp_path, {"t.gpkg": data}).message == message
+
+
+@pytest.mark.parametrize("code", [6, 6 + 0x20000000])
+def test_several_polygons_and_empty_inner_rings_are_read(code: int, tmp_path: Path) -> None:
+    given = site(building_files=[{"id": "t", "file": "t.gpkg", "use": "dwelling", "height_m": 5}])
+    part = wkb(3, RING, struct.pack("<I", 0))
+    geometry = wkb(code, part)
+    if code > 6:  # a coordinate system stands between the code and the number of parts
+        geometry = geometry[:5] + struct.pack("<I", 25832) + geometry[5:]
+    loaded = load(given, tmp_path, {"t.gpkg": spoilt("UPDATE a SET geom = ?", HEAD + geometry)})
+    assert len(loaded.buildings[0].outlines) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ("UPDATE gpkg_geometry_columns SET srs_id = NULL", "cannot be read as a GeoPackage"),
+        ("UPDATE gpkg_geometry_columns SET srs_id = 'x'", "cannot be read as a GeoPackage"),
+        ("UPDATE gpkg_spatial_ref_sys SET organization_coordsys_id = NULL", "cannot be read as a GeoPackage"),
+        ("UPDATE gpkg_spatial_ref_sys SET organization_coordsys_id = 'x'", "cannot be read as a GeoPackage"),
+        (
+            "INSERT INTO gpkg_geometry_columns WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n "
+            "WHERE i < 1001) SELECT 'b' || i, 'geom', 'POLYGON', 25832, 0, 0 FROM n",
+            "has too many layers",
+        ),
+    ],
+)
+def test_faulty_tables_of_a_geopackage_are_refused(change: str, message: str, tmp_path: Path) -> None:
+    given = site(building_files=[{"id": "t", "file": "t.gpkg", "use": "dwelling", "height_m": 5}])
+    assert only(given, tmp_path, {"t.gpkg": spoilt(change)}).message.startswith(message)
+
+
+@pytest.mark.parametrize(
+    ("n", "n_bytes", "message"),
+    [(300, 1_000_000, "has a layer that is too large"), (1, 60_000_000, "cannot be read as a GeoPackage")],
+)
+def test_a_query_with_large_values_is_given_up(n: int, n_bytes: int, message: str, tmp_path: Path) -> None:
+    db = sqlite3.connect(":memory:")
+    db.deserialize(geopackage({"a": [(house(0), {})]}))
+    db.execute("ALTER TABLE a RENAME TO b")
+    db.execute(
+        f"CREATE VIEW a AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {n}) "
+        f"SELECT i AS fid, geom, zeroblob({n_bytes}) AS waste FROM n, b"
+    )
+    given = site(building_files=[{"id": "t", "file": "t.gpkg", "use": "dwelling", "height_m": 5}])
+    assert only(given, tmp_path, {"t.gpkg": db.serialize()}).message.startswith(message)
+
+
+def test_names_and_ids_lose_what_cannot_be_printed(tmp_path: Path) -> None:
+    document = json.loads(geojson([(house(0), {"name": "Hof\ud800 \u0007 7"}), (house(20), {"id": "b\udfff\x1b"})]))
+    entry = {"id": "t", "file": "t.geojson", "use": "dwelling", "height_m": 5, "name_attribute": "name"}
+    data = json.dumps(document).encode()
+    found = load(site(building_files=[entry]), tmp_path, {"t.geojson": data}).buildings
+    assert [(b.id, b.name) for b in found] == [("t-1", "Hof  7"), ("b", "")]
 
 
 def test_totals_and_attributes_exclude_each_other(tmp_path: Path) -> None:

@@ -130,6 +130,20 @@ BAD = {
 }
 
 
+def test_sections_are_counted_together(tmp_path):
+    cuts = [cut(id=f"S{k}", line=[[0, -50], [0, 950]], step_m=0.5, up_to_m=20) for k in range(2)]
+    assert not [p for p in problems(tmp_path, site(*cuts)) if "together" in p]
+    cuts = [{**c, "up_to_m": 30} for c in cuts]
+    (problem,) = [p for p in problems(tmp_path, site(*cuts)) if "together" in p]
+    assert "make sections of 244122 points together" in problem and "up to 200000 points" in problem
+
+
+def test_the_number_of_maps_has_a_limit(tmp_path):
+    assert not [p for p in problems(tmp_path, site(*(levels(id=f"L{k}") for k in range(50)))) if "holds" in p]
+    (problem,) = [p for p in problems(tmp_path, site(*(levels(id=f"L{k}") for k in range(51)))) if "holds" in p]
+    assert "holds 51 maps" in problem and "up to 50" in problem
+
+
 @pytest.mark.parametrize("name", BAD)
 def test_what_is_said_where_a_map_cannot_be_made(name, tmp_path):
     given, *words = BAD[name]

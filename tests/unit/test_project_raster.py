@@ -143,6 +143,11 @@ class TestAsciiGrid:
         assert (x.min(), x.max(), y.min(), y.max()) == (8.0, 16.0, 12.0, 20.0)
         np.testing.assert_allclose(read, slope(x, y), atol=1e-6)
 
+    def test_blank_lines_and_rows_cut_into_lines_do_no_harm(self) -> None:
+        text = ascii_grid(np.array([[1.0, 2.0], [3.0, 4.0]]), 0.0, 0.0, 1.0)
+        found = read_raster(text.replace("3.0", "\n \n3.0").encode() + b"\n\n", "dem", ALL)
+        np.testing.assert_array_equal(found.raster.z_m, [[1.0, 2.0], [3.0, 4.0]])
+
     @pytest.mark.parametrize(
         ("old", "new", "message", "line"),
         [
@@ -150,6 +155,10 @@ class TestAsciiGrid:
             ("xllcorner -0.5\n", "", "the header lacks xllcorner or xllcenter", 1),
             ("cellsize 1.0", "cellsize one", "cellsize needs one number", 5),
             ("cellsize 1.0", "cellsize -1", "cellsize or the position of the corner is out of range", 1),
+            ("cellsize 1.0", "cellsize 1e-320", "cellsize or the position of the corner is out of range", 1),
+            ("2.000000", "2.000000 7", "has more heights than ncols x nrows, which are 4", 8),
+            ("2.000000", "2.000000\n7 8 9\nx", "has more heights than ncols x nrows, which are 4", 9),
+            ("2.000000", "2.000000 7" + " x" * 1000, "has more heights than ncols x nrows, which are 4", 8),
             ("cellsize 1.0", "cellsize inf", "cellsize or the position of the corner is out of range", 1),
             ("ncols 2", "ncols 2.5", "ncols is not a count", None),
             ("ncols 2", "ncols nan", "ncols is not a count", None),

@@ -254,6 +254,21 @@ class TestPoints:
         assert (problem.file, problem.place) == ("lines.geojson", "feature 2")
         assert problem.message == ("the contour line of 8 m crosses that of 9 m (lines.geojson, feature 1) at [0, 5]")
 
+    def test_a_contour_without_length_is_a_point(self, tmp_path: Path) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        cross = [
+            ("LineString", [[0, 5], [0, 5]], {"height_m": 10.15}),
+            ("LineString", [[-5, 5], [5, 5]], {"height_m": 10.16}),
+        ]
+        (tmp_path / "lines.geojson").write_text(geojson(*cross))
+        assert problems(points_site("spots.csv", "lines.geojson"), tmp_path) == []
+
+    def test_a_line_of_the_length_of_the_earth_is_counted_before_it_is_followed(self, tmp_path: Path) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        (tmp_path / "lines.geojson").write_text(geojson(("LineString", [[-1e8, 0, 1], [1e8, 0, 1]], None)))
+        problem = only(points_site("spots.csv", "lines.geojson", step_m=0.5), tmp_path)
+        assert problem.message == "has 400000290 points with heights" and problem.allowed == "up to 500000"
+
     def test_too_few_points(self, tmp_path: Path) -> None:
         (tmp_path / "spots.csv").write_text(csv_of([(0, 0, 1), (0, 0, 1), (5, 5, 2)]))
         assert only(points_site("spots.csv"), tmp_path).message == "has 2 different points with heights"
@@ -286,6 +301,8 @@ class TestPoints:
             (("LineString", [[0, 0], [1, 1]], {"height_m": 1e9}), "has a height out of range"),
             (("LineString", [[0, 0], [1, 1, 3]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[0, "a"]], {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[0, 0], [1, True]], {"height_m": 9}), "has no sound coordinates"),
+            (("LineString", [[0, 0], [1, "1"]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", None, {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[10**400, 0]], {"height_m": 9}), "has no sound coordinates"),
             (("LineString", [[0, 0], [1, 1]], {"height_m": 10**400}), "has a height out of range"),
@@ -297,6 +314,13 @@ class TestPoints:
         (tmp_path / "lines.geojson").write_text(geojson(("Point", [0, 0, 3], {}), feature))
         problem = only(points_site("lines.geojson"), tmp_path)
         assert (problem.file, problem.place, problem.message) == ("lines.geojson", "feature 2", message)
+
+    @pytest.mark.parametrize("features", [[], [("MultiLineString", [], {"height_m": 9})]])
+    def test_a_file_without_points(self, tmp_path: Path, features: Any) -> None:
+        (tmp_path / "spots.csv").write_text(csv_of(spots()))
+        (tmp_path / "none.geojson").write_text(geojson(*features))
+        problem = only(points_site("spots.csv", "none.geojson"), tmp_path)
+        assert (problem.file, problem.message) == ("none.geojson", "has no points with heights")
 
     def test_another_coordinate_system(self, tmp_path: Path) -> None:
         crs = {"type": "name", "properties": {"name": "EPSG:25833"}}
@@ -341,3 +365,29 @@ class TestFiles:
             only(site, tmp_path).message
             == "ground_level_m: has no effect, as site.terrain gives the heights of the ground"
         )
+
+
+class TestWater:
+    def water(self, folder: Path, level_m: float, low_y: float, high_y: float) -> list[Problem]:
+        site = hilly_site([WHOLE])
+        ring = [[-100.0, low_y], [100.0, low_y], [100.0, high_y], [-100.0, high_y]]
+        site["ground_areas"] = [{"id": "lake", "surface": "water", "level_m": level_m, "polygon": ring}]
+        return problems(site, folder)
+
+    def test_above_a_receiver(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 50.0, 10.0, 90.0)
+        assert problem.severity == "error" and problem.place == 'ground_areas[1] "lake"'
+        assert problem.message.startswith('level_m: puts receiver "R') and problem.message.endswith(" m under water")
+
+    def test_above_the_rails(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 12.5, -20.0, 5.0)
+        assert problem.severity == "error"
+        assert problem.message == 'level_m: puts rails of track "T" up to 0.45 m under water'
+
+    def test_above_its_banks(self, tmp_path: Path) -> None:
+        (problem,) = self.water(tmp_path, 14.0, 60.0, 90.0)
+        assert problem.severity == "warning"
+        assert problem.message == "level_m: lies 1.75 m above the ground along the outline"
+
+    def test_below_its_banks_it_is_sound(self, tmp_path: Path) -> None:
+        assert self.water(tmp_path, 10.0, -20.0, 90.0) == []

@@ -121,7 +121,7 @@ def grid_levels(
     inside = inside_buildings(scene.buildings, x_m, y_m) | below_decks(scene, x_m, y_m, height_m)
     on_track = on_tracks(scene.tracks, x_m, y_m) & ~inside
     tiles = list(_tiles(len(x_m), len(y_m)))
-    known = [blocks.load(f"map-{t}") for t in range(len(tiles))]
+    known = [blocks.load(f"map-{t}", ("energy", "left_out")) for t in range(len(tiles))]
     of, n_done = inside.size, 0
     todo = [t for t, found in enumerate(known) if found is None]
 

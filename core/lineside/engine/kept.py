@@ -13,15 +13,14 @@ import math
 import os
 import shutil
 import tempfile
-import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.errors import ReportError
+from lineside.errors import ReportError, naming
 
 FOLDER = ".unfinished"
 #: Arrays above this size are kept in a file instead of in memory. [bytes]
@@ -31,8 +30,8 @@ IN_MEMORY = 256 * 2**20
 class Blocks:
     """Finished blocks of one run, in memory only: nothing is kept when it stops."""
 
-    def load(self, name: str) -> Mapping[str, Array] | None:
-        """The arrays of a block, by name; None where it is not there."""
+    def load(self, name: str, wanted: Collection[str] = ()) -> Mapping[str, Array] | None:
+        """The arrays of a block, by name; None where it is not there, or lacks one that is wanted."""
         return None
 
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
@@ -58,17 +57,18 @@ class KeptBlocks(Blocks):
         for left in folder.glob("*.part"):
             left.unlink()
 
-    def load(self, name: str) -> Mapping[str, Array] | None:
+    def load(self, name: str, wanted: Collection[str] = ()) -> Mapping[str, Array] | None:
         try:
             with (self.folder / f"{name}.npz").open("rb") as data, np.load(data, allow_pickle=False) as file:
-                return {key: file[key] for key in file.files}
-        except (FileNotFoundError, ValueError, EOFError, zipfile.BadZipFile):
+                found = {key: file[key] for key in file.files}
+        except Exception:  # not there, or damaged in any way: numpy and zipfile let through whatever they stumble over
             return None
+        return found if all(key in found for key in wanted) else None
 
     def save(self, name: str, arrays: Mapping[str, Array]) -> None:
         path = self.folder / f"{name}.npz"
         part = path.with_suffix(".part")
-        with part.open("wb") as file:
+        with naming(path), part.open("wb") as file:
             np.savez(file, **dict[str, Any](arrays))
             file.flush()
             os.fsync(file.fileno())

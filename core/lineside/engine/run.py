@@ -184,7 +184,7 @@ def receiver_levels(
 
     todo = []
     for r in begin:
-        known = blocks.load(f"receivers-{r}")
+        known = blocks.load(f"receivers-{r}", names)
         if known is None:
             todo.append(r)
         else:

@@ -109,7 +109,7 @@ def heard_in_cut(
 
     def columns(start: int) -> Array:
         here = slice(start, start + COLUMNS_AT_ONCE)
-        known = kept.load(f"{name}-{start}")
+        known = kept.load(f"{name}-{start}", ("energy",))
         if known is not None:
             return known["energy"]
         free = cut.free[:, here]

@@ -222,7 +222,16 @@ def _check_height(building: FoundBuilding, ground_m: float | None, tell: _Teller
     height = rise_m(data, ground_m or 0.0)
     if data.height_m is None and data.top_z_m is None:
         return
-    if not _LOW_M <= height <= _HIGH_M:
+    if height <= 0.0:
+        tell(
+            building,
+            "end below the ground",
+            f"lies {number(round(-height, 2))} m below the ground at the lowest corner",
+            key,
+            allowed=f"above {number(round(ground_m or 0.0, 2))} m",
+            hint="top_z_m is absolute, as the heights of tracks and terrain are; height_m counts from the ground",
+        )
+    elif not _LOW_M <= height <= _HIGH_M:
         tell(
             building,
             "have an implausible height",

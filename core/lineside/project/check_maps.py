@@ -26,6 +26,7 @@ from lineside.scene.conditions import RAIL_CONDITIONS
 Meant = tuple[dt.date | None, Mapping[str, str], int | None]
 
 _SHORTEST_M = 1.0
+MAX_MAPS = 50
 _CUT_LARGE, _CUT_TOO_LARGE = 10_000, 200_000
 
 
@@ -33,6 +34,10 @@ def check_maps(draft: Draft, resolved: Resolved, named: Named, vocabulary: Vocab
     """Run every check of maps."""
     words = _words(draft, vocabulary)
     _check_grid(draft)
+    if len(draft.maps) > MAX_MAPS:
+        draft.reporter.add(("maps",), f"holds {len(draft.maps)} maps", found="", allowed=f"up to {MAX_MAPS}")
+        return
+    n_points = 0
     for i, wanted in draft.maps.items():
         path: Loc = ("maps", i)
         if words is not None:
@@ -42,7 +47,16 @@ def check_maps(draft: Draft, resolved: Resolved, named: Named, vocabulary: Vocab
         if isinstance(wanted, ConflictMap):
             _check_limit(draft, path, wanted, named, vocabulary)
         if isinstance(wanted, SectionMap):
-            _check_cut(draft, resolved, path, wanted)
+            n = _check_cut(draft, resolved, path, wanted)
+            n_points += n if n <= _CUT_TOO_LARGE else 0
+    if n_points > _CUT_TOO_LARGE:
+        draft.reporter.add(
+            ("maps",),
+            f"make sections of {n_points} points together",
+            found="",
+            allowed=f"up to {_CUT_TOO_LARGE} points",
+            hint="take wider step_m, shorter lines or smaller up_to_m, or fewer sections",
+        )
 
 
 def _check_grid(draft: Draft) -> None:
@@ -148,7 +162,8 @@ def _check_limit(draft: Draft, path: Loc, wanted: ConflictMap, named: Named, voc
         )
 
 
-def _check_cut(draft: Draft, resolved: Resolved, path: Loc, wanted: SectionMap) -> None:
+def _check_cut(draft: Draft, resolved: Resolved, path: Loc, wanted: SectionMap) -> int:
+    """Check a section; the number of its points, 0 where it has none."""
     from shapely import LineString
 
     (x0, y0), (x1, y1) = wanted.line
@@ -157,7 +172,7 @@ def _check_cut(draft: Draft, resolved: Resolved, path: Loc, wanted: SectionMap) 
         draft.reporter.add(
             (*path, "line"), f"is {length:.2f} m long", allowed=f"at least {_SHORTEST_M:g} m", hint="give both ends"
         )
-        return
+        return 0
     n = (ceil(length / wanted.step_m) + 1) * (ceil(wanted.up_to_m / wanted.step_m) + 1)
     if n > _CUT_LARGE:
         draft.reporter.add(
@@ -170,7 +185,7 @@ def _check_cut(draft: Draft, resolved: Resolved, path: Loc, wanted: SectionMap) 
     cut = LineString(wanted.line)
     tracks = {i: LineString(a.xyz_m[:, :2]) for i, a in resolved.alignments.items()}
     if not tracks:
-        return
+        return n
     far = min(line.distance(cut) for line in tracks.values())
     if far > FAR_M:
         draft.reporter.add(
@@ -182,3 +197,4 @@ def _check_cut(draft: Draft, resolved: Resolved, path: Loc, wanted: SectionMap) 
     elif not any(line.intersects(cut) for line in tracks.values()):
         known = [shown(t.id) for i, t in draft.readable("tracks").items() if i in tracks]
         draft.reporter.warn((*path, "line"), f"crosses no track ({', '.join(known)})", hint="are both ends right?")
+    return n

@@ -13,7 +13,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.errors import Problem, ProjectError
 from lineside.project.source import decode, position
-from lineside.project.wording import did_you_mean, names, shown
+from lineside.project.wording import did_you_mean, names, printable, shown
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +210,7 @@ def feature_id(feature: Mapping[str, Any]) -> str | None:
     inner = properties.get("id") if isinstance(properties, Mapping) else None
     for value in (feature.get("id"), inner):
         if isinstance(value, str | int) and not isinstance(value, bool):
-            return str(value)
+            return printable(str(value))
     return None
 
 

@@ -56,6 +56,9 @@ def read_heights(resolver: Resolver, given: PointsTerrain) -> list[HeightPart] |
             parts = resolver.guarded(path, partial(_features, resolver, file, given.height_property))
         else:
             parts = _spots(resolver, path, file)
+        if parts is not None and not sum(len(part.xyz_m) for part in parts):
+            resolver.reporter.put(Problem("has no points with heights", file))
+            parts = None
         sound = sound and parts is not None
         out += parts or []
     return out if sound else None
@@ -115,7 +118,8 @@ def _parts(feature: Mapping[str, Any], file: str, place: str, height: str) -> li
 def _xyz(points: Any, z: Any, file: str, place: str, height: str) -> Array:
     """Points with heights, (n, 3): those of the property, else of the points themselves."""
     try:
-        xyz = np.array(points, dtype=np.float64)
+        plain = all(type(v) in (int, float) for point in points for v in point)  # no text, true or false
+        xyz = np.array(points if plain else (), dtype=np.float64)
     except (TypeError, ValueError, OverflowError):
         xyz = np.empty(0)
     if xyz.ndim != 2 or xyz.shape[1] not in (2, 3) or not np.all(np.abs(xyz) <= 1e8):

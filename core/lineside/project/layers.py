@@ -17,7 +17,8 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.errors import Problem, ProjectError
 from lineside.project.geojson import feature_id, feature_list, named_system, polygons_of
-from lineside.project.wording import did_you_mean, names, shown
+from lineside.project.well_known_binary import check_polygons_only
+from lineside.project.wording import did_you_mean, names, printable, shown
 
 #: A polygon as rings, the outer one first, not closed, (n, 2) each.
 Rings = list[Array]
@@ -25,6 +26,9 @@ Rings = list[Array]
 MAX_FEATURES = 20_000
 #: Steps of the database engine after which a layer that is a query is given up.
 _MAX_STEPS = 200_000_000
+#: Layers and bytes of attributes and geometries of a GeoPackage, and bytes of one value. [bytes]
+_MAX_LAYERS, _MAX_BYTES, _MAX_VALUE_BYTES = 1000, 200_000_000, 50_000_000
+_ROWS_AT_ONCE = 100
 _ENVELOPE_BYTES = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
 
 
@@ -116,12 +120,16 @@ def _opened(data: bytes, file: str) -> Iterator[sqlite3.Connection]:
     try:
         # a database in write-ahead mode is one file when it lies still; bytes 18 and 19 say how to go on writing
         connection.deserialize(data[:18] + b"\x01\x01" + data[20:])
+        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MAX_VALUE_BYTES)
         connection.execute("PRAGMA trusted_schema = OFF")
+        connection.execute("PRAGMA writable_schema = OFF")
         connection.execute("PRAGMA query_only = ON")
         connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
         connection.set_progress_handler(_Steps(), 100_000)
         yield connection
-    except (sqlite3.Error, OverflowError, MemoryError) as error:
+    except ProjectError:
+        raise
+    except (sqlite3.Error, OverflowError, MemoryError, TypeError, ValueError, RecursionError) as error:
         message = f"cannot be read as a GeoPackage: {shown(str(error), quote=False)}"
         raise ProjectError([Problem(message, file, hint="is it a whole file?")]) from None
     finally:
@@ -148,12 +156,12 @@ def _geopackage(data: bytes, file: str, layer: str | None) -> Layer:
         _check_number(n, file)
         cursor = connection.execute(f"SELECT * FROM {_quoted(table)}")
         columns = [str(c[0]) for c in cursor.description]
-        rows = [dict(zip(columns, row, strict=True)) for row in cursor]
+        rows = [dict(zip(columns, row, strict=True)) for row in _fetched(cursor, file)]
     found: list[LayerFeature] = []
     problems: list[Problem] = []
     for number, row in enumerate(rows, start=1):
         geometry = row.pop(column, None)
-        own = None if key is None or row.get(key) is None else str(row[key])
+        own = None if key is None or row.get(key) is None else printable(str(row[key]))
         entry = LayerFeature(number, own, row, [])
         try:
             entry.polygons.extend(_polygons(geometry))
@@ -165,6 +173,26 @@ def _geopackage(data: bytes, file: str, layer: str | None) -> Layer:
     return Layer(file, tuple(found), tuple(c for c in columns if c != column), system, other)
 
 
+def _fetched(cursor: sqlite3.Cursor, file: str) -> Iterator[tuple[Any, ...]]:
+    """The rows of a query, as long as they are not too large together."""
+    n_bytes = n_rows = 0
+    while rows := cursor.fetchmany(_ROWS_AT_ONCE):
+        n_rows += len(rows)
+        n_bytes += sum(len(v) for row in rows for v in row if isinstance(v, str | bytes))
+        if n_bytes > _MAX_BYTES or n_rows > MAX_FEATURES:
+            raise ProjectError(
+                [
+                    Problem(
+                        "has a layer that is too large",
+                        file,
+                        allowed=f"up to {MAX_FEATURES} features and {_MAX_BYTES // 1_000_000} MB",
+                        hint="cut the layer to the surroundings of the line",
+                    )
+                ]
+            )
+        yield from rows
+
+
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
@@ -172,7 +200,10 @@ def _quoted(name: str) -> str:
 def _layer(connection: sqlite3.Connection, file: str, layer: str | None) -> tuple[str, str, int]:
     """Table, column of the geometry and number of the coordinate system of a layer."""
     query = "SELECT table_name, column_name, srs_id, geometry_type_name FROM gpkg_geometry_columns"
-    known = {str(r[0]): (str(r[0]), str(r[1]), int(r[2]), str(r[3]).upper()) for r in connection.execute(query)}
+    found = connection.execute(query).fetchmany(_MAX_LAYERS + 1)
+    if len(found) > _MAX_LAYERS:
+        raise ProjectError([Problem("has too many layers", file, allowed=f"up to {_MAX_LAYERS}")])
+    known = {str(r[0]): (str(r[0]), str(r[1]), int(r[2]), str(r[3]).upper()) for r in found}
     if layer is None:
         kinds = ("POLYGON", "MULTIPOLYGON", "GEOMETRY", "SURFACE", "MULTISURFACE", "GEOMETRYCOLLECTION")
         fitting = [name for name, entry in known.items() if entry[3] in kinds]
@@ -225,14 +256,20 @@ def _polygons(blob: Any) -> list[Rings]:
         raise ValueError("has a geometry that cannot be read")
     if blob[3] & 16:
         raise ValueError("has no geometry")
+    wkb = blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 7] :]
+    check_polygons_only(wkb)
     try:
-        geometry = from_wkb(blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 7] :])
-    except (GEOSException, ValueError):
+        geometry = from_wkb(wkb)
+    except (GEOSException, ValueError, NotImplementedError):
         raise ValueError("has a geometry that cannot be read") from None
     parts = get_parts(geometry)
     if not len(parts) or not all(isinstance(p, Polygon) for p in parts):
         raise ValueError(f"must be a Polygon or MultiPolygon, not a {geometry.geom_type}")
-    out = [[np.asarray(ring.coords)[:-1, :2] for ring in (p.exterior, *p.interiors)] for p in parts if not p.is_empty]
+    out = [
+        [np.asarray(ring.coords)[:-1, :2] for ring in (p.exterior, *p.interiors) if not ring.is_empty]
+        for p in parts
+        if not p.is_empty
+    ]
     if not out or not all(np.isfinite(ring).all() and np.abs(ring).max() <= 1e8 for rings in out for ring in rings):
         raise ValueError("has coordinates that are no numbers of metres")
     return out

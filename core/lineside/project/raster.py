@@ -23,6 +23,8 @@ MAX_CELLS = 16_000_000
 LOWEST_M, HIGHEST_M = -1000.0, 9000.0
 #: Sides of cells that differ by less than this ratio are equal.
 _SQUARE = 1e-6
+#: No raster of heights is finer than this. [m]
+_FINEST_M = 1e-3
 _TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _HEADER = re.compile(r"\s*ncols\b", re.IGNORECASE)
 _KEYS = ("ncols", "nrows", "xllcorner", "xllcenter", "yllcorner", "yllcenter", "cellsize", "nodata_value")
@@ -226,21 +228,26 @@ def _header(lines: Sequence[str], file: str) -> tuple[dict[str, float], int]:
             raise _error(file, f"{key} is not a count", found=shown(found[key]))
     if found["ncols"] * found["nrows"] > MAX_CELLS:
         _check_size(file, (0, int(found["ncols"])), (0, int(found["nrows"])))
-    if not (0 < found["cellsize"] < 1e6 and all(abs(v) <= 1e8 for k, v in found.items() if "ll" in k)):
+    if not (_FINEST_M <= found["cellsize"] < 1e6 and all(abs(v) <= 1e8 for k, v in found.items() if "ll" in k)):
         raise _error(file, "cellsize or the position of the corner is out of range", 1)
     return found, n
 
 
 def _values(lines: Sequence[str], first: int, file: str, n_x: int, n_y: int) -> Array:
     rows: list[Array] = []
+    n_read = 0
     for n, line in enumerate(lines[first:], start=first + 1):
+        if not line or line.isspace():
+            continue
+        left = n_x * n_y - n_read
+        words = line.split(maxsplit=left)
+        if len(words) > left:
+            raise _error(file, f"has more heights than ncols x nrows, which are {n_x * n_y}", n)
         try:
-            rows.append(np.array(line.split(), dtype=np.float64))
+            rows.append(np.array(words, dtype=np.float64))
         except ValueError:
             raise _error(file, "holds something that is no number", n, found=shown(line)) from None
-    values = np.concatenate([*rows, np.empty(0)])
-    if len(values) != n_x * n_y:
-        raise _error(
-            file, f"has {len(values)} heights where ncols x nrows are {n_x * n_y}", hint="is the file cut off?"
-        )
-    return values.reshape(n_y, n_x)
+        n_read += len(words)
+    if n_read != n_x * n_y:
+        raise _error(file, f"has {n_read} heights where ncols x nrows are {n_x * n_y}", hint="is the file cut off?")
+    return np.concatenate(rows).reshape(n_y, n_x)

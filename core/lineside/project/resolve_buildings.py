@@ -23,14 +23,18 @@ from lineside.project.footprints import (
 from lineside.project.layers import Layer, LayerFeature, Rings, read_layer
 from lineside.project.problems import Loc, Reporter
 from lineside.project.resolve import Resolved, Resolver
-from lineside.project.wording import did_you_mean, names, number, shown
+from lineside.project.wording import did_you_mean, names, number, printable, shown
 from lineside.scene.terrain import raster_height
 
 #: An overlap up to this is a matter of drawing; all such ones are told in one line. [m2]
 SMALL_OVERLAP_M2 = 0.5
 #: A building of which no more than this is clear of taller ones lies inside them.
 INSIDE_RATIO = 0.1
+#: Pairs of buildings that touch or overlap, for each building on average: more are no town, and take long.
+MAX_PAIRS = 20
 _MAX_PROBLEMS = 20
+#: Buildings of which neighbours are looked for at a time.
+_BLOCK = 200
 _USES: tuple[str, ...] = get_args(BuildingUse)
 
 
@@ -274,7 +278,7 @@ class _Reader:
         value = feature.attributes.get(attribute) if attribute is not None else None
         if value is None or isinstance(value, bytes | Mapping | list):
             return ""
-        return " ".join(str(value).split())[:60]
+        return printable(" ".join(str(value).split()))[:60]
 
     def _number(
         self, feature: LayerFeature, attribute: str | None, low: float, high: float, above: bool
@@ -327,12 +331,28 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
     order = sorted(range(len(found)), key=lambda k: (-top_m[k], k))
     rank = {k: place for place, k in enumerate(order)}
     shapes = [b.shape for b in found]
+    tree = STRtree(shapes)
     taller: dict[int, list[int]] = {}
-    for a, b in STRtree(shapes).query(shapes, predicate="intersects").T.tolist():
-        if rank[b] < rank[a]:
-            taller.setdefault(a, []).append(b)
+    n_pairs = 0
+    for start in range(0, len(found), _BLOCK):
+        for of, b in tree.query(shapes[start : start + _BLOCK], predicate="intersects").T.tolist():
+            a = start + of
+            if rank[b] < rank[a]:
+                taller.setdefault(a, []).append(b)
+                n_pairs += 1
+        if n_pairs > MAX_PAIRS * len(found):
+            worst = max(taller, key=lambda k: len(taller[k]))
+            found[worst].report(
+                reporter,
+                f"touches or overlaps {len(taller[worst])} others, and all {len(found)} buildings do so more than "
+                f"{n_pairs - 1} times",
+                allowed=f"up to {MAX_PAIRS} times for each building on average",
+                hint="is every building there once, and are their outlines their own?",
+            )
+            return found
     out = list(found)
-    small, lost, told = 0, [], 0
+    small, told, inside = 0, 0, 0
+    lost: set[int] = set()
     tell: Callable[..., None]
     for k in order:
         building, others = found[k], [j for j in taller.get(k, []) if j not in lost]
@@ -345,12 +365,15 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
         tell = building.report
         if clear.area <= INSIDE_RATIO * building.shape.area:
             share = 100 * (1 - clear.area / building.shape.area)
-            tell(
-                reporter,
-                f"lies inside {shown(found[most].data.id)}: {share:.0f} % of it are covered by taller or equal ones",
-                hint="remove one of the two",
-            )
-            lost.append(k)
+            inside += 1
+            if inside <= _MAX_PROBLEMS:
+                tell(
+                    reporter,
+                    f"lies inside {shown(found[most].data.id)}: {share:.0f} % of it are covered by taller or equal "
+                    "ones",
+                    hint="remove one of the two",
+                )
+            lost.add(k)
             continue
         out[k] = replace(building, shape=tidy(clear))
         large = {j: area for j, area in shared.items() if area > SMALL_OVERLAP_M2}
@@ -365,6 +388,9 @@ def _apart(reporter: Reporter, found: list[FoundBuilding], top_m: list[float]) -
                     severity="warning",
                 )
     _tell_rest(reporter, small, told - _MAX_PROBLEMS)
+    if inside > _MAX_PROBLEMS:
+        message = f"{inside - _MAX_PROBLEMS} more buildings lie inside others"
+        reporter.put(Problem(message, reporter.document.file, hint="remove one of each two"))
     return [b for k, b in enumerate(out) if k not in lost]
 
 

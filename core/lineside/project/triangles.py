@@ -19,6 +19,8 @@ from lineside.scene.model import IntArray, Raster
 SAME_PLACE_M, SAME_HEIGHT_M = 0.01, 0.01
 #: More points than this take too long to join.
 MAX_POINTS = 500_000
+#: Points, some of which may lie at one place, that are laid out before they are counted.
+_MOST_GATHERED = 4 * MAX_POINTS
 _MAX_PROBLEMS = 10
 #: Triangles that are drawn at a time; rounding of nodes on their edges, in steps.
 _BLOCK, _ON_EDGE = 20_000, 1e-9
@@ -41,6 +43,10 @@ def raster_of_points(reporter: Reporter, parts: Sequence[HeightPart], step_m: fl
         NaN outside the hull of all points; None, with the reasons reported, if the points do not do.
     """
     file = ", ".join(dict.fromkeys(shown(p.file, quote=False) for p in parts))
+    n_points = sum(_n_points(part, step_m) for part in parts)
+    if n_points > _MOST_GATHERED:
+        _report_many(reporter, n_points, file)
+        return None
     points, of, row = _gather(parts, step_m)
     if not _check(reporter, parts, points, of, row, file):
         return None
@@ -57,6 +63,15 @@ def raster_of_points(reporter: Reporter, parts: Sequence[HeightPart], step_m: fl
         return None
     extent = (*points[:, :2].min(axis=0), *points[:, :2].max(axis=0))
     return RasterFile(Raster(float(low[0]), float(low[1]), step_m, z), tuple(float(v) for v in extent))  # type: ignore[arg-type]
+
+
+def _n_points(part: HeightPart, step_m: float) -> int:
+    """How many points a part makes, those between included."""
+    xyz = part.xyz_m
+    if not part.line or len(xyz) < 2:
+        return len(xyz)
+    between = np.maximum(np.ceil(np.linalg.norm(np.diff(xyz[:, :2], axis=0), axis=1) / step_m), 1.0)
+    return int(between.sum()) + 1
 
 
 def _gather(parts: Sequence[HeightPart], step_m: float) -> tuple[Array, IntArray, IntArray]:
@@ -85,12 +100,16 @@ def _check(
         reporter.put(Problem(f"has {n_different} different points with heights", file, allowed="at least three"))
         return False
     if n_different > MAX_POINTS:
-        hint = "thin them out, or cut out the site"
-        reporter.put(Problem(f"has {n_different} points with heights", file, allowed=f"up to {MAX_POINTS}", hint=hint))
+        _report_many(reporter, n_different, file)
         return False
     doubled = _report_doubled(reporter, parts, points, of, row)
     crossed = _report_crossing(reporter, parts)
     return not (doubled or crossed)
+
+
+def _report_many(reporter: Reporter, n: int, file: str) -> None:
+    hint = "thin them out, or cut out the site"
+    reporter.put(Problem(f"has {n} points with heights", file, allowed=f"up to {MAX_POINTS}", hint=hint))
 
 
 def _report_doubled(
@@ -123,7 +142,8 @@ def _report_crossing(reporter: Reporter, parts: Sequence[HeightPart]) -> bool:
     """Report contour lines of different heights that cross or touch."""
     from shapely import LineString, STRtree
 
-    contours = [p for p in parts if p.contour]
+    # one without length is a point, and told where its height differs from that of another
+    contours = [p for p in parts if p.contour and np.ptp(p.xyz_m[:, :2], axis=0).any()]
     if len(contours) < 2:
         return False
     lines = [LineString(p.xyz_m[:, :2]) for p in contours]

@@ -75,6 +75,15 @@ def shown(value: Any, quote: bool = True, longest: int = _LONGEST) -> str:
     return shown(str(value), quote=False)
 
 
+def printable(text: str) -> str:
+    r"""Text without control characters and halves of characters (surrogates), which no file can hold.
+
+    >>> printable("Hof\x07 \ud800 7")
+    'Hof  7'
+    """
+    return text if text.isprintable() else "".join(c for c in text if c.isprintable())
+
+
 def number(value: float) -> str:
     """A number without a needless decimal part; a large one, such as a coordinate, in full.
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from lineside.contracts import ReportSection
+from lineside.errors import naming
 from lineside.results.model import Results
 
 
@@ -67,7 +68,7 @@ def write_whole(path: Path, content: bytes) -> None:
     """Write a file so that readers see the old one or the new one, never a part."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(handle, "wb") as file:
+        with naming(path), os.fdopen(handle, "wb") as file:
             file.write(content)
         Path(name).chmod(0o644)
         Path(name).replace(path)

@@ -9,6 +9,7 @@ import csv
 import io
 import json
 import os
+import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,7 +22,7 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import RAIL_CASES
 from lineside.engine.grid import line_power
 from lineside.engine.run import Computed
-from lineside.errors import ReportError
+from lineside.errors import ReportError, naming
 from lineside.results.facade_tables import facade_tables
 from lineside.results.model import FacadeReceiverColumns, Results
 from lineside.scene.build import BuiltScene
@@ -49,9 +50,10 @@ def _part(path: Path) -> Iterator[Path]:
     """A temporary name of this process beside ``path``; it takes its place when all went well, else it is removed."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        yield part
-        part.replace(path)
-    except RuntimeError as error:  # the netCDF library says so when a disk is full
+        with naming(path):
+            yield part
+            part.replace(path)
+    except (RuntimeError, sqlite3.Error) as error:  # the netCDF and the SQLite library say so when a disk is full
         raise ReportError(f"{path} could not be written: {error}") from error
     finally:
         part.unlink(missing_ok=True)
