@@ -260,7 +260,7 @@ def _polygons(blob: Any) -> list[Rings]:
     check_polygons_only(wkb)
     try:
         geometry = from_wkb(wkb)
-    except (GEOSException, ValueError, NotImplementedError):
+    except (GEOSException, ValueError):
         raise ValueError("has a geometry that cannot be read") from None
     parts = get_parts(geometry)
     if not len(parts) or not all(isinstance(p, Polygon) for p in parts):
