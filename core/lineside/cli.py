@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -158,7 +159,7 @@ def assess(project: Path, out: Path | None, state: str, workers: int | None, qui
     )
     with Kept(target, lambda text: None if quiet else click.echo(text, err=True)) as kept:
         try:
-            with _progress(quiet) as progress:
+            with _progress(quiet) as shown, _interruptible(shown) as progress:
                 assessment = api.assess(project, plugins, progress, state, workers, kept)
                 if not quiet:
                     _failed_plugins()
@@ -179,6 +180,28 @@ def assess(project: Path, out: Path | None, state: str, workers: int | None, qui
     split = ", ".join(f"{name} {value:.1f} s" for name, value in seconds.items())
     click.echo(f"done in {time.perf_counter() - start:.1f} s ({split})", err=True)
     click.echo(str(target / "assessment.pdf"))
+
+
+@contextmanager
+def _interruptible(progress: Progress) -> Iterator[Progress]:
+    """Ctrl-C stops at the next progress even where its exception is lost, as in a callback of compiled code."""
+    asked = False
+
+    def ask(_signal: int, _frame: object) -> None:
+        nonlocal asked
+        asked = True
+        raise KeyboardInterrupt
+
+    def told(step: str, done: int, of: int) -> None:
+        if asked:
+            raise KeyboardInterrupt
+        progress(step, done, of)
+
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield told
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 import threading
 import time
 
 import numpy as np
 import pytest
 
+from lineside.cli import _interruptible
 from lineside.engine import kept as module
 from lineside.engine.kept import Blocks, Kept, room
 from lineside.engine.pool import each, n_workers
@@ -179,3 +182,15 @@ def test_time_that_remains_follows_the_pace():
     now[0] = 70.0
     assert estimate.hear("map", 1000, 1000).finished
     assert estimate.remaining_s() == 0.0
+
+
+def test_ctrl_c_stops_at_the_next_progress_where_its_exception_was_lost():
+    seen = []
+    before = signal.getsignal(signal.SIGINT)
+    with pytest.raises(KeyboardInterrupt), _interruptible(lambda *step: seen.append(step)) as progress:
+        progress("map", 0, 2)
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        progress("map", 1, 2)
+    assert seen == [("map", 0, 2)]
+    assert signal.getsignal(signal.SIGINT) is before

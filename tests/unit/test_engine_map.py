@@ -243,8 +243,9 @@ def test_points_below_a_deck_are_not_asked_for(tmp_path):
             return PointLevels(energy, np.zeros_like(energy))
 
         levels = grid_levels(task.scene, at, x, y, height)
-        assert levels.inside.sum() == n and len(np.concatenate(asked)) == 81 - n
-        assert levels.energy[0, 0, 4, 4] == (5.0 if n else 0.0)
+        assert levels.inside.sum() == n and len(np.concatenate(asked)) == 81 - n - levels.on_track.sum()
+        assert levels.on_track.sum() == (0 if n else 9)
+        assert levels.energy[0, 0, 4, 4] == (5.0 if n else 2.5)
     cut = cut_through(
         task.scene, SectionMap(id="C", kind="section", line=((0.0, -10.0), (0.0, 10.0)), step_m=1.0, up_to_m=12.0)
     )

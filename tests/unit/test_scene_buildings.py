@@ -50,7 +50,7 @@ def test_heights_count_from_the_ground(tmp_path: Path) -> None:
 
 def test_a_top_below_the_ground_is_refused(tmp_path: Path) -> None:
     low = {"id": "B", "polygon": rectangle(40, 20), "top_z_m": -1.0, "use": "office"}
-    with pytest.raises(ProjectError, match='the top of building "B" lies at -1 m, below the ground at 0 m'):
+    with pytest.raises(ProjectError, match='"B": top_z_m: lies 1 m below the ground'):
         scenes(tmp_path, low)
 
 
