@@ -16,7 +16,6 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lineside.scene import paths as plan
 from lineside.scene.cuts import (
     COSINE,
     EDGES_TO,
@@ -28,9 +27,7 @@ from lineside.scene.cuts import (
     PROFILE_TO,
     REFLECTOR,
     SHARE,
-    TO_CORNER,
     TRACK_SINE,
-    WAYS,
     Mirrors,
     VerticalCuts,
     vertical_cuts,
@@ -67,35 +64,6 @@ def hilly_town(seed: int) -> Any:
 
 def places(seed: int, n: int, reach: float = 120.0) -> Any:
     return np.random.default_rng(seed).uniform(-reach, reach, (n, 2))
-
-
-@given(seeds)
-@fixed
-def test_flat_scenes_as_before(seed: int) -> None:
-    """The same numbers as of paths over a plain without buildings."""
-    scene = random_town(seed, n_houses=0)
-    scene.barriers.top_z_m[:] = np.random.default_rng(seed).uniform(-1, 4, scene.barriers.top_z_m.shape)
-    points, receivers = points_at(places(seed, 20), length_m=9.0), receivers_at(places(seed + 1, 10))
-    new = cuts(scene, points, receivers)
-    old = plan.plan_paths(points, receivers, scene.ground, scene.barriers, 0.0, 1.0)
-    np.testing.assert_array_equal(new.first, old.first)
-    np.testing.assert_allclose(new.path[:, :3], old.path[:, :3], rtol=1e-12)
-    np.testing.assert_array_equal(new.path[:, EDGES_TO], old.path[:, plan.EDGES_TO])
-    np.testing.assert_allclose(new.path[:, WAYS:TO_CORNER], old.path[:, plan.WAYS :], atol=1e-9)
-    np.testing.assert_allclose(new.edge[:, :5], old.edge, atol=1e-9)
-    to, before = np.zeros(len(new.path)), 0
-    for k, row in enumerate(old.path[:, plan.GROUND_TO].astype(int)):
-        mine = rows(new, k)["ground"]
-        at = np.linspace(0, mine[-1, 0], 50)[1:-1]
-        theirs = old.ground[before:row]
-        for table in (mine, theirs):
-            lengths = np.diff(table[:, 0], prepend=0.0)
-            to[k] = lengths @ table[:, 1] - to[k]
-        np.testing.assert_array_equal(
-            mine[np.searchsorted(mine[:, 0], at), 1], theirs[np.searchsorted(theirs[:, 0], at), 1]
-        )
-        before = row
-    np.testing.assert_allclose(to, 0.0, atol=1e-9)
 
 
 @given(seeds)
