@@ -12,7 +12,7 @@ from lineside.project.model import Calls, Project
 from lineside.project.model import Service as ServiceInput
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2, SpeedProfile, speed_profile
 from lineside.scene.model import IntArray, Sections, Service, Traffic
-from lineside.scene.tracks import TrackAlong
+from lineside.scene.tracks import TrackAlong, merge_cuts
 
 #: A stay longer than this at one stop is a layover. [s]
 LONG_STAY_S = 1800.0
@@ -50,9 +50,9 @@ def build_run(
     ceiling = min(vehicles[n].max_speed_km_h for n in names) / 3.6
     if entry.speed_km_h is not None:
         ceiling = min(ceiling, entry.speed_km_h / 3.6)
-    limit = np.minimum(alongs[track].speed_limit_m_s(), ceiling)
+    limit_at_m, limit = _limits(alongs[track], entry, ceiling)
     profile = speed_profile(
-        alongs[track].at_m,
+        limit_at_m,
         limit,
         direction,
         stops,
@@ -74,7 +74,22 @@ def build_run(
         vehicle_length_m=length,
     )
     dwell = entry.pattern.dwell_s if isinstance(entry.pattern, Calls) else 0.0
-    return Run(service, profile, stops, dwell, limit_at_m=alongs[track].at_m, limit_m_s=limit)
+    return Run(service, profile, stops, dwell, limit_at_m=limit_at_m, limit_m_s=limit)
+
+
+def _limits(along: TrackAlong, entry: ServiceInput, ceiling_m_s: float) -> tuple[Array, Array]:
+    """Chainages (n + 1,) and the lowest of the speeds of line, train and service between them, (n,). [m], [m/s]"""
+    at_m, limit = along.at_m, np.minimum(along.speed_limit_m_s(), ceiling_m_s)
+    if not entry.speed_restrictions:
+        return at_m, limit
+    ends = [end for slow in entry.speed_restrictions for end in (slow.from_m, slow.to_m)]
+    cut_m = merge_cuts(np.concatenate([at_m, ends]), float(at_m[0]), float(at_m[-1]))
+    middle = 0.5 * (cut_m[:-1] + cut_m[1:])
+    limit = limit[np.clip(np.searchsorted(at_m, middle, side="right") - 1, 0, len(limit) - 1)]
+    for slow in entry.speed_restrictions:
+        inside = (slow.from_m <= middle) & (middle <= slow.to_m)
+        limit = np.where(inside, np.minimum(limit, slow.speed_km_h / 3.6), limit)
+    return cut_m, limit
 
 
 def _stops(entry: ServiceInput, project: Project) -> Array:

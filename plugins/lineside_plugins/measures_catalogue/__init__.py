@@ -1,0 +1,15 @@
+"""Measures against railway noise: at rail, trains, way of the sound and houses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from lineside.hookspecs import hookimpl
+from lineside.measures import Measure
+from lineside_plugins.measures_catalogue import friction, places, rail, traffic
+
+
+@hookimpl
+def register_measures() -> Sequence[Measure]:
+    """Offer the catalogue."""
+    return (*rail.measures(), *friction.measures(), *traffic.measures(), *places.measures())

@@ -1,0 +1,394 @@
+"""Measures at the rail: its surface, its vibration, its support."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Literal, cast
+
+from pydantic import Field, model_validator
+
+from lineside.contracts import Options
+from lineside.measures import Known, Lack, Measure
+from lineside.project.model import Project, SpectrumRef
+from lineside.project.types import IsoDate
+from lineside.scene.model import Spectrum
+from lineside_plugins.measures_catalogue.common import (
+    OnTrack,
+    PlaceOptions,
+    lowered,
+    octave_reduction,
+    only_de,
+    pieces,
+    spectrum_of,
+    with_de_stretch,
+    with_spectra,
+    with_works,
+    work_at,
+)
+from lineside_plugins.measures_catalogue.facts import sources_of
+
+Octave = Literal[63, 125, 250, 500, 1000, 2000, 4000, 8000]
+Reduction = Annotated[float, Field(ge=-10, le=30)]
+_NO_WEAR = "calculation.rail_state is not set: rails stay as rough as the project says, whatever is ground"
+_DE_AVERAGE = "the regulation takes rails in average condition; only specially monitored track counts"
+
+
+class GrindingOptions(PlaceOptions):
+    """Options of a pass with acoustic finish."""
+
+    machine: Literal["rotating_stones", "oscillating_stones", "milling", "high_speed"] = Field(
+        default="oscillating_stones", description="Machine, as in the details of works. Default oscillating_stones"
+    )
+    worn_in_offset_db: float = Field(
+        default=0.0,
+        ge=-20,
+        le=20,
+        description="Level of the surface after the pass against the rail's base roughness [dB], -20 to 20: what was "
+        "measured or is warranted. Default 0",
+    )
+
+    def details(self) -> dict[str, Any]:
+        given = {"machine": self.machine, "finish": "acoustic"}
+        return {**given, "worn_in_offset_db": self.worn_in_offset_db} if self.worn_in_offset_db else dict(given)
+
+
+class Grinding(OnTrack):
+    """Measures that grind; they act through the roughness of the rails in time."""
+
+    acts_on = ("rolling", "bridge", "trains")
+    stage = 10
+
+    def without_effect(self, project: Project, options: Options, known: Known) -> str:
+        if only_de(known):
+            return _DE_AVERAGE
+        return _NO_WEAR if project.calculation.rail_state is None else ""
+
+    def passes(self, project: Project, options: GrindingOptions, known: Known, days: Sequence[dt.date]) -> Project:
+        """The project with a pass on each day, in words that the rail state understands."""
+        if project.calculation.rail_state is None:
+            return project
+        works = [{**work_at(options, project, known, "grinding", details=options.details()), "date": d} for d in days]
+        return with_works(project, works)
+
+
+class AcousticGrinding(Grinding):
+    """A pass with fine finish after the production pass: takes away its marks."""
+
+    name = "acoustic_grinding"
+    title = "Acoustic (finish) grinding after the production pass"
+    sources = sources_of(name)
+    options_model = GrindingOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(GrindingOptions, options)
+        return self.passes(project, options, known, [options.day(project)])
+
+
+class EarlierOptions(GrindingOptions):
+    """Options of grinding by a trigger or at intervals."""
+
+    trigger_db: float | None = Field(
+        default=None,
+        gt=0,
+        le=20,
+        description="Grind when the rails are rougher by this much than once worn in [dB], above 0 to 20: mean square "
+        "over wavelengths 5 to 250 mm",
+    )
+    interval_months: int | None = Field(
+        default=None, ge=1, le=240, description="Instead: grind every so many months, 1 to 240"
+    )
+    until: Annotated[dt.date, IsoDate] = Field(description="No pass after this day, YYYY-MM-DD")
+
+    @model_validator(mode="after")
+    def _one(self) -> EarlierOptions:
+        if (self.trigger_db is None) == (self.interval_months is None):
+            raise ValueError("needs either trigger_db or interval_months")
+        return self
+
+
+class EarlierGrinding(Grinding):
+    """Further passes: when a trigger of roughness is reached, or at intervals."""
+
+    name = "earlier_grinding"
+    title = "Earlier next grinding, by a roughness trigger or at intervals"
+    sources = sources_of(name)
+    options_model = EarlierOptions
+    stage = 12
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(EarlierOptions, options)
+        if options.interval_months is not None:
+            days = _every(options.day(project), options.interval_months, options.until)
+            return self.passes(project, options, known, days)
+        assert options.trigger_db is not None
+        from_m, to_m = work_at(options, project, known, "grinding")["from_m"], 0.0
+        to_m = work_at(options, project, known, "grinding")["to_m"]
+        after = options.day(project)
+        for _ in range(_MOST_PASSES):
+            day = known.exceeds(project, options.track, from_m, to_m, options.trigger_db, after)
+            if day is None or day > options.until:
+                break
+            project, after = self.passes(project, options, known, [day]), day
+        return project
+
+
+_MOST_PASSES = 40
+
+
+def _every(first: dt.date, months: int, until: dt.date) -> list[dt.date]:
+    """The first of every so many months from a date to another, the date itself first."""
+    days, k = [], 0
+    while True:
+        month = 12 * first.year + first.month - 1 + k * months
+        day = first if k == 0 else dt.date(month // 12, month % 12 + 1, 1)
+        if day > until:
+            return days
+        days.append(day)
+        k += 1
+
+
+class MonitoredOptions(EarlierOptions):
+    """Options of the regime of monitored rail condition."""
+
+    trigger_db: float | None = Field(
+        default=None, gt=0, le=20, description="Grind when the rails are rougher by this much than once worn in [dB]"
+    )
+    interval_months: int | None = Field(
+        default=None, ge=1, le=240, description="Instead: grind every so many months, 1 to 240. Default 12"
+    )
+    until: Annotated[dt.date, IsoDate] = Field(
+        default=dt.date(2100, 1, 1), description="End of the regime, YYYY-MM-DD. Default 2100-01-01"
+    )
+    rail_roughness: str = Field(
+        default="well_maintained",
+        description="Without calculation.rail_state: class of rail roughness that the regime keeps. Default "
+        "well_maintained",
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> MonitoredOptions:
+        if self.trigger_db is not None and self.interval_months is not None:
+            raise ValueError("needs either trigger_db or interval_months")
+        return self
+
+
+class MonitoredRail(Grinding):
+    """Acoustic grinding with a yearly check: the rail never gets rougher than average by more than the trigger."""
+
+    name = "monitored_rail"
+    title = "Regime of monitored rail condition"
+    sources = sources_of(name)
+    options_model = MonitoredOptions
+    stage = 14
+
+    def without_effect(self, project: Project, options: Options, known: Known) -> str:
+        return ""
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        """German method: the law's own credit. Else passes in time, or the class of rail that the regime keeps."""
+        options = cast(MonitoredOptions, options)
+        project = with_de_stretch(project, options, known, specially_monitored=True)
+        if only_de(known):
+            return project
+        if project.calculation.rail_state is None:
+            changes = {"rail_roughness": options.rail_roughness}
+            return with_works(project, [work_at(options, project, known, "other", changes=changes)])
+        given = options.model_dump(exclude_unset=True)
+        if options.trigger_db is None:
+            given["interval_months"] = options.interval_months or 12
+        given.pop("rail_roughness", None)
+        given.setdefault("until", _horizon(project, options))
+        return EarlierGrinding().apply(project, EarlierOptions.model_validate(given), known)
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        found = list(super().lacks(project, options, known))
+        wanted = cast(MonitoredOptions, options).rail_roughness
+        unset = project.calculation.rail_state is None and not only_de(known)
+        if not found and unset and known.tabulated("rail_roughness", wanted) is None:
+            found.append(Lack("rail_roughness", "no calculator in use knows this class of rail roughness"))
+        return found
+
+
+def _horizon(project: Project, options: MonitoredOptions) -> dt.date:
+    """As far as the time line reaches after the regime began."""
+    wear = project.calculation.rail_state
+    months = wear.months_after if wear is not None else 24
+    day = options.day(project)
+    month = 12 * day.year + day.month - 1 + months
+    return dt.date(month // 12, month % 12 + 1, 1)
+
+
+class DamperOptions(PlaceOptions):
+    """Options of rail dampers and shields."""
+
+    reduction_db: dict[Octave, Reduction] = Field(
+        default={500: 2.0, 1000: 3.0, 2000: 3.0},
+        description="Reduction of the sound of the rail by octave [dB], -10 to 30. Default 2, 3, 3 at 500, 1000, 2000 "
+        "Hz: the credit of the German regulation for the part of rail roughness, taken over to the transfer function "
+        "of the track: an assumption",
+    )
+    track_transfer: str | None = Field(
+        default=None,
+        description="Instead: id of a spectrum of kind track_transfer, measured or computed for the damped track",
+    )
+
+
+class ShieldOptions(DamperOptions):
+    """Options of rail web shields."""
+
+    reduction_db: dict[Octave, Reduction] = Field(
+        default={500: 3.0, 1000: 4.0, 2000: 5.0},
+        description="Reduction of the sound of the rail by octave [dB], -10 to 30. Default 3, 4, 5 at 500, 1000, 2000 "
+        "Hz: the credit of the German regulation, taken over to the transfer function of the track: an assumption",
+    )
+
+
+class RailDampers(OnTrack):
+    """German method: Table 8. Else a transfer function of the track less the credit in each octave."""
+
+    name = "rail_dampers"
+    title = "Rail dampers"
+    sources = sources_of(name)
+    acts_on = ("rolling", "impact", "trains")
+    stage = 30
+    options_model = DamperOptions
+    _kind: Literal["rail_dampers", "other"] = "rail_dampers"
+    _de = "dampers"
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(DamperOptions, options)
+        project = with_de_stretch(project, options, known, rail_measure=self._de)
+        if only_de(known):
+            return project
+        works, spectra = [], []
+        for from_m, to_m, here in pieces(project, options, known, ("sleeper", "rail_pad", "track_transfer")):
+            name = options.track_transfer
+            if name is None:
+                base = _transfer(project, known, here)
+                if base is None:
+                    continue
+                source = f"{base.source or base.id}, less the reduction of {self.title.lower()}"
+                made = lowered(base, octave_reduction(options.reduction_db), f"{self.name} {base.id}", source)
+                spectra.append(made)
+                name = made.id
+            given = work_at(options, project, known, self._kind, changes={"track_transfer": {"spectrum": name}})
+            works.append({**given, "from_m": from_m, "to_m": to_m})
+        return with_works(with_spectra(project, spectra), works)
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        found = list(super().lacks(project, options, known))
+        options = cast(DamperOptions, options)
+        if options.track_transfer is not None and options.track_transfer not in {s.id for s in project.spectra}:
+            allowed = ", ".join(s.id for s in project.spectra if s.kind == "track_transfer")
+            found.append(Lack("track_transfer", "there is no spectrum with this id", allowed or "none"))
+        return found
+
+    def without_effect(self, project: Project, options: Options, known: Known) -> str:
+        if only_de(known) or cast(DamperOptions, options).track_transfer is not None:
+            return ""
+        here = pieces(project, cast(DamperOptions, options), known, ("sleeper", "rail_pad", "track_transfer"))
+        if any(_transfer(project, known, values) is not None for _, _, values in here):
+            return ""
+        return "no calculator in use gives the transfer function of this track as a spectrum"
+
+    def warnings(self, project: Project, options: Options, known: Known) -> Sequence[str]:
+        out = ["A track that is well damped already gains little: compare its decay rate with that of the trials."]
+        pads = {v["rail_pad"] for _, _, v in pieces(project, cast(DamperOptions, options), known, ("rail_pad",))}
+        if pads & {"hard"}:
+            out.append("The pads here are hard, so that the rail is damped already; the reduction may be too high.")
+        return out
+
+
+class RailShields(RailDampers):
+    """German method: Table 8 row 4. Else as dampers, with the credit of shields."""
+
+    name = "rail_shields"
+    title = "Rail web shields"
+    sources = sources_of(name)
+    options_model = ShieldOptions
+    _kind = "other"
+    _de = "shields"
+
+    def warnings(self, project: Project, options: Options, known: Known) -> Sequence[str]:
+        return ()
+
+
+def _transfer(project: Project, known: Known, here: Mapping[str, Any]) -> Spectrum | None:
+    """Transfer function of a track, by its classes or its spectrum."""
+    given = here["track_transfer"]
+    if isinstance(given, SpectrumRef):
+        return spectrum_of(project, known, given.spectrum)
+    words = [str(here[name]) for name in ("sleeper", "rail_pad") if here[name] is not None]
+    return known.tabulated("track_transfer", " + ".join(words))
+
+
+class PadOptions(PlaceOptions):
+    """Options of other rail pads."""
+
+    rail_pad: str | None = Field(default=None, description="Class of the new pads, e.g. `hard`")
+    track_transfer: str | None = Field(
+        default=None, description="Instead: id of a spectrum of kind track_transfer for the track with the new pads"
+    )
+    rail_pad_stiffness_mn_m: float | None = Field(
+        default=None, gt=0, le=5000, description="True stiffness of the new pads [MN/m], recorded. Default null"
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> PadOptions:
+        if (self.rail_pad is None) == (self.track_transfer is None):
+            raise ValueError("needs either rail_pad or track_transfer")
+        return self
+
+
+class RailPads(OnTrack):
+    """Softer or stiffer pads, through the transfer function of the track."""
+
+    name = "rail_pads"
+    title = "Stiffer or softer rail pads"
+    sources = sources_of(name)
+    acts_on = ("rolling", "impact")
+    stage = 20
+    options_model = PadOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(PadOptions, options)
+        changes: dict[str, Any] = (
+            {"rail_pad": options.rail_pad, "track_transfer": None}
+            if options.rail_pad is not None
+            else {"track_transfer": {"spectrum": options.track_transfer}}
+        )
+        if options.rail_pad_stiffness_mn_m is not None:
+            changes["rail_pad_stiffness_mn_m"] = options.rail_pad_stiffness_mn_m
+        works = []
+        for from_m, to_m, here in pieces(project, options, known, ("sleeper",)):
+            if here["sleeper"] is None and options.rail_pad is not None:
+                continue  # without a sleeper's class the pad's class says nothing
+            works.append(
+                {
+                    **work_at(options, project, known, "rail_pads", changes=changes),
+                    "from_m": from_m,
+                    "to_m": to_m,
+                }
+            )
+        return with_works(project, works)
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        found = list(super().lacks(project, options, known))
+        options = cast(PadOptions, options)
+        if options.track_transfer is not None and options.track_transfer not in {s.id for s in project.spectra}:
+            found.append(Lack("track_transfer", "there is no spectrum with this id"))
+        if not found and options.rail_pad is not None and not only_de(known):
+            for _, _, here in pieces(project, options, known, ("sleeper",)):
+                name = f"{here['sleeper']} + {options.rail_pad}"
+                if here["sleeper"] is not None and known.tabulated("track_transfer", name) is None:
+                    found.append(Lack("rail_pad", f"no calculator in use knows the track {name}"))
+                    break
+        return found
+
+    def without_effect(self, project: Project, options: Options, known: Known) -> str:
+        return "the regulation has no value for rail pads" if only_de(known) else ""
+
+
+def measures() -> tuple[Measure, ...]:
+    return (AcousticGrinding(), EarlierGrinding(), MonitoredRail(), RailDampers(), RailShields(), RailPads())
