@@ -127,4 +127,7 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         companions=companions,
         rail_states={r.name: (r.options_model, r.work_model) for r in plugins.rail_states},
         mechanisms={c.name: c.mechanism for c in plugins.source_calculators},
+        measures={m.name: m for m in plugins.measures},
+        tables={c.name: c.tabulated for c in plugins.source_calculators},
+        dose_effects={d.name: d.title for d in plugins.dose_effects},
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lineside.acoustics.bands import Array
@@ -11,6 +11,7 @@ from lineside.contracts import Options
 from lineside.errors import Problem, ProjectError
 from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
+from lineside.project.check_measures import check_measures
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
 from lineside.project.model import FORMAT_VERSION, Project
@@ -66,6 +67,8 @@ class LoadedProject:
         gives.
     assumptions : tuple of (text, standing)
         What deriving shares of time took for granted.
+    measure_options : mapping
+        Options of the measures to consider, by id.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -91,6 +94,7 @@ class LoadedProject:
     favourable: FavourableShare
     conditions: tuple[Condition, ...]
     assumptions: tuple[tuple[str, str], ...]
+    measure_options: Mapping[str, Options] = field(default_factory=dict)
 
     def only_receiver(self, receiver: str) -> LoadedProject:
         """The project with one of its receivers, and without a map."""
@@ -129,6 +133,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     resolve_conditions(resolver, resolved)
     check(draft, resolved)
     named = resolve_names(draft, vocabulary)
+    wanted = check_measures(draft, resolved, (*named.calculators, *named.forecast), vocabulary)
     if reporter.failed or draft.project is None:
         raise ProjectError(reporter.sorted())
     project = draft.project
@@ -154,4 +159,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         favourable=favourable_share(project.site, resolved.wind_rose),
         conditions=conditions_of(project, resolved, named.exposed_g),
         assumptions=assumptions_of(project, resolved.wind_rose),
+        measure_options={project.measures[i].id: options for i, options in wanted.items()},
     )

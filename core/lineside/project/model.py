@@ -25,6 +25,7 @@ from lineside.project.conditions import (
     WeatherTable,
     WheelsState,
 )
+from lineside.project.options import CostInput, Life, MeasureUse, OptionRules
 from lineside.project.site import (
     Air,
     Barrier,
@@ -57,6 +58,7 @@ from lineside.project.traffic import (
     Calls,
     Passes,
     Service,
+    SpeedRestriction,
     TrainsPerPeriod,
     TrainTimes,
     Unit,
@@ -75,6 +77,7 @@ __all__ = [
     "Calculation",
     "Calls",
     "Conditions",
+    "CostInput",
     "CriterionUse",
     "CsvAlignment",
     "DrivingState",
@@ -88,7 +91,10 @@ __all__ = [
     "GroundArea",
     "Identity",
     "InlineAlignment",
+    "Life",
     "LocalCoordinates",
+    "MeasureUse",
+    "OptionRules",
     "Outline",
     "Passes",
     "PeriodShares",
@@ -105,6 +111,7 @@ __all__ = [
     "Site",
     "SpectrumInput",
     "SpectrumRef",
+    "SpeedRestriction",
     "Stop",
     "StopPlace",
     "Stretch",
@@ -242,3 +249,5 @@ class Project(Part):
     )
     calculation: Calculation = Field(description="Method, options, grid, uncertainty")
     criteria: tuple[CriterionUse, ...] = Field(default=(), description="Limit sets to apply")
+    measures: tuple[MeasureUse, ...] = Field(default=(), description="Measures to consider; they change nothing else")
+    options: OptionRules = Field(default=OptionRules(), description="How measures are combined and compared")

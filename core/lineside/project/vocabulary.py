@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from lineside.contracts import Options
+from lineside.scene.model import Spectrum
+
+if TYPE_CHECKING:
+    from lineside.measures import Measure
 
 #: Attributes whose values are names of tabulated classes, or spectra.
 ATTRIBUTES = (
@@ -34,7 +39,8 @@ class Vocabulary:
     ``method_calculators``: method -> names of its calculators, propagation included;
     ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
     that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
-    the details of a work); ``mechanisms``: source calculator -> its mechanism.
+    the details of a work); ``mechanisms``: source calculator -> its mechanism; ``measures`` by name; ``tables``: source
+    calculator -> its tabulated classes as spectra; ``dose_effects``: name -> title.
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -47,3 +53,6 @@ class Vocabulary:
     companions: Mapping[str, Mapping[str, tuple[str, ...]]] = field(default_factory=dict)
     rail_states: Mapping[str, tuple[type[Options], type[Options]]] = field(default_factory=dict)
     mechanisms: Mapping[str, str] = field(default_factory=dict)
+    measures: Mapping[str, Measure] = field(default_factory=dict)
+    tables: Mapping[str, Callable[[str, str], Spectrum | None]] = field(default_factory=dict)
+    dose_effects: Mapping[str, str] = field(default_factory=dict)

@@ -218,6 +218,7 @@ class Scenes:
             for alongs, lines in zip(self._alongs, self._lines, strict=True):
                 cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
                 cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
+            cuts += [run.limit_at_m for runs in self._runs.values() for run in runs if run.service.track == k]
             cuts += [speed_cuts(run) for runs in self._runs.values() for run in runs if run.service.track == k]
             at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
             for low, high in pairwise(at):

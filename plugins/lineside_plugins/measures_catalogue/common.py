@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, cast
+from typing import Annotated, Any, ClassVar, Literal, cast
 
 import numpy as np
 from pydantic import Field
 
 from lineside.acoustics.bands import N_OCTAVES, Array
-from lineside.contracts import DataFile, Options, Standing, Verification
+from lineside.contracts import DataFile, Options, Verification
 from lineside.measures import Facts, Known, Lack, Measure, MeasureOptions, Unit
 from lineside.project.model import Project, SpectrumInput, Track, Work
 from lineside.project.types import PERIODS
@@ -18,7 +18,9 @@ from lineside.scene.model import Spectrum
 from lineside.scene.tracks import changes_at, lay
 from lineside_plugins.measures_catalogue.facts import data_files, facts_of
 
-OCTAVES_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+Octave = Literal[63, 125, 250, 500, 1000, 2000, 4000, 8000]
+Reduction = Annotated[float, Field(ge=-10, le=30)]
+OCTAVES_HZ: tuple[Octave, ...] = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 PERIOD_NAMES = PERIODS
 #: Name of the calculator of the German regulation, whose options know measures of the law by name.
 DE = "de_railway"
@@ -53,7 +55,7 @@ class OnTrack(Catalogued):
 
     side = "source"
     near_track = True
-    options_model = PlaceOptions
+    options_model: ClassVar[type[Options]] = PlaceOptions
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         return place_lacks(project, cast(PlaceOptions, options), known)
@@ -127,7 +129,7 @@ def pieces(
             start = k
 
 
-def octave_reduction(reduction_db: Mapping[int, float]) -> Array:
+def octave_reduction(reduction_db: Mapping[Octave, float]) -> Array:
     """Reduction in third octaves (24,), each that of its octave; 0 where none is given. [dB]"""
     octaves = np.zeros(N_OCTAVES)
     for hz, value in reduction_db.items():
@@ -187,6 +189,3 @@ def with_de_stretch(project: Project, options: PlaceOptions, known: Known, **ent
 def only_de(known: Known) -> bool:
     """Whether trains are computed by the German regulation alone, which knows average track and no works."""
     return DE in known.running and not any(name.startswith("eu_") for name in known.running)
-
-
-USER_SOURCE = str(Standing.USER)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, ClassVar, Literal, cast
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -49,7 +49,7 @@ class Lubrication(OnTrack):
     name = "gauge_lubrication"
     title = "Lubrication of the gauge face in curves"
     sources = sources_of(name)
-    acts_on = ("squeal",)
+    acts_on: ClassVar[tuple[str, ...]] = ("squeal",)
     stage = 20
     on_friction = True
     options_model = FrictionOptions

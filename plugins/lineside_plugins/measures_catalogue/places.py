@@ -15,8 +15,10 @@ from lineside.scene.alignment import Alignment
 from lineside.scene.model import Spectrum
 from lineside_plugins.measures_catalogue.common import (
     Catalogued,
+    Octave,
     OnTrack,
     PlaceOptions,
+    Reduction,
     lowered,
     octave_reduction,
     only_de,
@@ -30,7 +32,6 @@ from lineside_plugins.measures_catalogue.common import (
     work_at,
 )
 from lineside_plugins.measures_catalogue.facts import sources_of
-from lineside_plugins.measures_catalogue.rail import Octave, Reduction
 
 XY = tuple[float, float]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, ClassVar, Literal, cast
 
 from pydantic import Field, model_validator
 
@@ -14,12 +14,15 @@ from lineside.project.model import Project, SpectrumRef
 from lineside.project.types import IsoDate
 from lineside.scene.model import Spectrum
 from lineside_plugins.measures_catalogue.common import (
+    Octave,
     OnTrack,
     PlaceOptions,
+    Reduction,
     lowered,
     octave_reduction,
     only_de,
     pieces,
+    place,
     spectrum_of,
     with_de_stretch,
     with_spectra,
@@ -28,8 +31,6 @@ from lineside_plugins.measures_catalogue.common import (
 )
 from lineside_plugins.measures_catalogue.facts import sources_of
 
-Octave = Literal[63, 125, 250, 500, 1000, 2000, 4000, 8000]
-Reduction = Annotated[float, Field(ge=-10, le=30)]
 _NO_WEAR = "calculation.rail_state is not set: rails stay as rough as the project says, whatever is ground"
 _DE_AVERAGE = "the regulation takes rails in average condition; only specially monitored track counts"
 
@@ -56,8 +57,9 @@ class GrindingOptions(PlaceOptions):
 class Grinding(OnTrack):
     """Measures that grind; they act through the roughness of the rails in time."""
 
-    acts_on = ("rolling", "bridge", "trains")
+    acts_on: ClassVar[tuple[str, ...]] = ("rolling", "bridge", "trains")
     stage = 10
+    options_model: ClassVar[type[Options]] = GrindingOptions
 
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         if only_de(known):
@@ -122,8 +124,7 @@ class EarlierGrinding(Grinding):
             days = _every(options.day(project), options.interval_months, options.until)
             return self.passes(project, options, known, days)
         assert options.trigger_db is not None
-        from_m, to_m = work_at(options, project, known, "grinding")["from_m"], 0.0
-        to_m = work_at(options, project, known, "grinding")["to_m"]
+        from_m, to_m = place(options, known)
         after = options.day(project)
         for _ in range(_MOST_PASSES):
             day = known.exceeds(project, options.track, from_m, to_m, options.trigger_db, after)
@@ -138,7 +139,8 @@ _MOST_PASSES = 40
 
 def _every(first: dt.date, months: int, until: dt.date) -> list[dt.date]:
     """The first of every so many months from a date to another, the date itself first."""
-    days, k = [], 0
+    days: list[dt.date] = []
+    k = 0
     while True:
         month = 12 * first.year + first.month - 1 + k * months
         day = first if k == 0 else dt.date(month // 12, month % 12 + 1, 1)

@@ -17,8 +17,11 @@ from lineside_plugins.measures_catalogue.common import (
     DE,
     PERIOD_NAMES,
     Catalogued,
+    Octave,
     PlaceOptions,
+    Reduction,
     lowered,
+    octave_reduction,
     only_de,
     place,
     place_lacks,
@@ -27,13 +30,9 @@ from lineside_plugins.measures_catalogue.common import (
     with_spectra,
 )
 from lineside_plugins.measures_catalogue.facts import sources_of
-from lineside_plugins.measures_catalogue.rail import Octave, Reduction
 
 Period = Literal["day", "evening", "night"]
 Ids = Annotated[tuple[str, ...], Field(min_length=1, max_length=200)]
-THIRDS_OF: Mapping[int, tuple[int, int]] = {
-    hz: (3 * k, 3 * k + 3) for k, hz in enumerate((63, 125, 250, 500, 1000, 2000, 4000, 8000))
-}
 
 
 def unknown(field: str, wanted: Sequence[str], known: Sequence[str], what: str) -> list[Lack]:
@@ -164,9 +163,7 @@ class WheelDampers(AtVehicles):
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(WheelDamperOptions, options)
-        lower = np.zeros(24)
-        for hz, value in options.reduction_db.items():
-            lower[slice(*THIRDS_OF[hz])] = value
+        lower = octave_reduction(options.reduction_db)
         spectra, vehicles = [], []
         for vehicle in project.vehicles:
             base = self._transfer(project, known, vehicle.vehicle_transfer)
@@ -359,7 +356,7 @@ class OtherTimes(Catalogued):
             assert options.from_period is not None and options.to_period is not None
             there = getattr(trains, options.from_period)
             n = there if options.trains is None else min(options.trains, there)
-            moved = {options.from_period: there - n}
+            moved: dict[str, float] = {options.from_period: there - n}
             moved[options.to_period] = moved.get(options.to_period, getattr(trains, options.to_period)) + n
             return trains.model_copy(update=moved)
         minutes = known.times[service.id] if trains.times is None else _minutes(trains)
