@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
 
+from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, Passes
@@ -95,9 +96,17 @@ class Scenes:
         A project that passed all checks.
     calculators
         All that may compute: they say where mechanisms change along a track.
+    also_cut : mapping, optional
+        Track -> further chainages at which sections end; ``only_cut`` those alone. [m]
     """
 
-    def __init__(self, loaded: LoadedProject, calculators: Sequence[tuple[SourceCalculator, Options]]) -> None:
+    def __init__(
+        self,
+        loaded: LoadedProject,
+        calculators: Sequence[tuple[SourceCalculator, Options]],
+        also_cut: Mapping[str, Array] | None = None,
+        only_cut: Mapping[str, Array] | None = None,
+    ) -> None:
         project = loaded.project
         self.loaded = loaded
         self.conditions: dict[str, dict[str, ConditionState]] = {
@@ -114,11 +123,18 @@ class Scenes:
         self._period_of_hour = hours_of(project.site.periods)
         ways = {self._way(d, p) for d in (None, *self._ids("driving")) for p in (None, *self._ids("timetable"))}
         self._runs = {way: self._build_runs(*way) for way in sorted(ways, key=str)}
-        self.sections = self._cut(calculators)
+        self.sections = self._cut(calculators, also_cut or {}, only_cut)
         self._traffic = {way: build_traffic(runs, self.sections) for way, runs in self._runs.items()}
         self._built: dict[SourceState, BuiltScene] = {}
         freeze(tuple(self._runs.values()))
         self.reference = self.at(self.state(self.reference_date))
+
+    @property
+    def cuts(self) -> Mapping[str, Array]:
+        """Track -> ends of its sections, rising. [m chainage]"""
+        s = self.sections
+        tracks = enumerate(self.loaded.project.tracks)
+        return {t.id: np.append(s.from_m[s.track == k], s.to_m[s.track == k][-1:]) for k, t in tracks}
 
     def state(self, date: dt.date) -> SourceState:
         """The track of a date, with everything else as the project's services and vehicles say."""
@@ -206,7 +222,12 @@ class Scenes:
             runs.append(build_run(entry, project, self._alongs[0], index, trains))
         return tuple(runs)
 
-    def _cut(self, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Sections:
+    def _cut(
+        self,
+        calculators: Sequence[tuple[SourceCalculator, Options]],
+        also_cut: Mapping[str, Array],
+        only_cut: Mapping[str, Array] | None,
+    ) -> Sections:
         """Sections in which nothing changes, whatever the date and the state."""
         project = self.loaded.project
         reference = self._alongs[self.epoch(self.reference_date)]
@@ -214,12 +235,15 @@ class Scenes:
         ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
         ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
         for k, along in enumerate(reference):
-            cuts = [np.array([end for name, low, high in ends if name == along.track.id for end in (low, high)])]
+            own = [end for name, low, high in ends if name == along.track.id for end in (low, high)]
+            cuts = [np.array(own), *([also_cut[along.track.id]] if along.track.id in also_cut else [])]
             for alongs, lines in zip(self._alongs, self._lines, strict=True):
                 cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
                 cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
             cuts += [run.limit_at_m for runs in self._runs.values() for run in runs if run.service.track == k]
             cuts += [speed_cuts(run) for runs in self._runs.values() for run in runs if run.service.track == k]
+            if only_cut is not None:
+                cuts = [only_cut[along.track.id]]
             at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
             for low, high in pairwise(at):
                 track.append(k)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, Any, ClassVar, Literal, cast
+from typing import Annotated, Any, ClassVar, cast
 
 import numpy as np
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from lineside.acoustics.bands import N_OCTAVES, Array
 from lineside.contracts import DataFile, Options, Verification
@@ -18,9 +18,17 @@ from lineside.scene.model import Spectrum
 from lineside.scene.tracks import changes_at, lay
 from lineside_plugins.measures_catalogue.facts import data_files, facts_of
 
-Octave = Literal[63, 125, 250, 500, 1000, 2000, 4000, 8000]
+OCTAVES_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+
+
+def _octave(value: int) -> int:
+    if value not in OCTAVES_HZ:
+        raise ValueError(f"{value} is no octave: {', '.join(map(str, OCTAVES_HZ))}")
+    return value
+
+
+Octave = Annotated[int, AfterValidator(_octave)]
 Reduction = Annotated[float, Field(ge=-10, le=30)]
-OCTAVES_HZ: tuple[Octave, ...] = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 PERIOD_NAMES = PERIODS
 #: Name of the calculator of the German regulation, whose options know measures of the law by name.
 DE = "de_railway"
@@ -129,7 +137,7 @@ def pieces(
             start = k
 
 
-def octave_reduction(reduction_db: Mapping[Octave, float]) -> Array:
+def octave_reduction(reduction_db: Mapping[int, float]) -> Array:
     """Reduction in third octaves (24,), each that of its octave; 0 where none is given. [dB]"""
     octaves = np.zeros(N_OCTAVES)
     for hz, value in reduction_db.items():

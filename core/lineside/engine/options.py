@@ -1,0 +1,227 @@
+"""Levels of many options: what trains emit with each set of measures, times the transfer that is known already.
+
+Sections are grouped by what may be done to them, and each group is evaluated once in every state that it takes in any
+option: the trains and vehicles of its track, and the works that cover it. All states of all groups meet the transfer in
+one product per group and period. Options with other walls have a transfer of their own, once per set of walls.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from lineside.acoustics.bands import N_THIRDS, Array
+from lineside.contracts import SourceClass
+from lineside.engine.emission import compute_emission
+from lineside.engine.mixing import Calculators, source_mix
+from lineside.engine.option_states import StateKeys, keys_of_options
+from lineside.engine.plan import Plan, rails_of
+from lineside.engine.rails import Rails
+from lineside.engine.roughness_answer import power_in_classes
+from lineside.engine.select import Selection
+from lineside.engine.timeline_states import WEIGHT_OF_THIRDS, line_power, trains_per_second
+from lineside.errors import LinesideError, PluginError
+from lineside.project.load import LoadedProject
+from lineside.scene.build import Scenes
+from lineside.scene.model import IntArray, Scene
+from lineside.scene.rail_runs import only_sections
+
+#: Two energies that differ by less than this ratio are the same.
+SAME_RATIO = 1e-9
+#: Names of the sets of calculators by which options are evaluated.
+RATED, FORECAST = "rated", "forecast"
+
+
+@dataclass(frozen=True, eq=False)
+class OptionLevels:
+    """A-weighted mean-square pressure of options, re (20 uPa)^2.
+
+    ``energy``: set of calculators -> (n_options, n_receivers, n_periods); ``failed``: reason by index of the options
+    that could not be computed, whose energies are those of the first option. ``n_states`` pairs of group of sections
+    and state were evaluated, ``n_transfers`` transfers computed.
+    """
+
+    energy: Mapping[str, Array]
+    failed: Mapping[int, str]
+    n_states: int
+    n_transfers: int
+
+
+#: Gives the transfer (n_receivers, n_sections, n_classes, n_periods, 24) of the surroundings of a changed project.
+TransferOf = Callable[[LoadedProject, Scenes, tuple[SourceClass, ...]], Array]
+#: Gives the calculators of a changed project.
+SelectionOf = Callable[[LoadedProject], Selection]
+
+
+@dataclass(frozen=True, eq=False)
+class Evaluation:
+    """What all options have in common.
+
+    ``transfer``: of the project as it is, (n_receivers, n_sections, n_classes, n_periods, 24), for the source classes
+    of ``plan.task``.
+    """
+
+    plan: Plan
+    selection: Selection
+    transfer: Array
+    selection_of: SelectionOf
+    transfer_of: TransferOf
+
+    @property
+    def classes(self) -> tuple[SourceClass, ...]:
+        return self.plan.task.emission.mean.classes
+
+    def sets(self, selection: Selection) -> dict[str, Calculators]:
+        """Calculators of the rating, and those of forecasts where they are others."""
+        out: dict[str, Calculators] = {RATED: selection.sources}
+        if self.selection.forecast_sources != self.selection.sources:
+            out[FORECAST] = selection.forecast_sources
+        return out
+
+
+def evaluate(evaluation: Evaluation, projects: Sequence[LoadedProject], date: dt.date) -> OptionLevels:
+    """Levels of options on a date; the first of ``projects`` is the project as it is."""
+    scenes = evaluation.plan.scenes
+    keys = keys_of_options(scenes.sections, [t.id for t in scenes.loaded.project.tracks], projects)
+    powers = _Powers(evaluation, keys, date)
+    failed = {}
+    for n, loaded in enumerate(projects):
+        reason = powers.add(n, loaded)
+        if reason:
+            failed[n] = reason
+    names = list(evaluation.sets(evaluation.selection))
+    n_receivers, n_periods = evaluation.transfer.shape[0], evaluation.transfer.shape[3]
+    energy = {name: np.zeros((len(projects), n_receivers, n_periods)) for name in names}
+    by_way: dict[str, list[int]] = {}
+    for n in range(len(projects)):
+        if n not in failed:
+            by_way.setdefault(keys.way[n], []).append(n)
+    for way, members in by_way.items():
+        transfer = evaluation.transfer
+        if way != keys.way[0]:
+            transfer = evaluation.transfer_of(projects[members[0]], powers.scenes_of(members[0]), evaluation.classes)
+        for name in names:
+            energy[name][members] = _heard(transfer, keys, powers.known[name], members)
+    for n in failed:
+        for name in names:
+            energy[name][n] = energy[name][0]
+    return OptionLevels(energy, failed, len(powers.known[names[0]]), len(by_way) - 1)
+
+
+def _heard(transfer: Array, keys: StateKeys, known: Mapping[tuple[int, int], Array], members: Sequence[int]) -> Array:
+    """A-weighted mean square of some options, (n_options, n_receivers, n_periods)."""
+    n_receivers, n_periods = transfer.shape[0], transfer.shape[3]
+    out = np.zeros((len(members), n_receivers, n_periods))
+    for g, sections in enumerate(keys.groups):
+        states, which = np.unique(keys.state[members, g], return_inverse=True)
+        power = np.stack([known[g, int(s)] for s in states])  # states, periods, sections, classes, bands
+        if not power.any():
+            continue
+        used = np.flatnonzero(power.any(axis=(0, 1, 2, 4)))
+        for n in range(n_periods):
+            way = transfer[:, sections[:, None], used[None, :], n].reshape(n_receivers, -1)
+            heard = way @ (power[:, n][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(states), -1).T
+            out[:, :, n] += heard.T[which]
+    return out
+
+
+@dataclass(eq=False)
+class _Powers:
+    """Sound power per metre of groups of sections by state, (n_periods, n_sections, n_classes, 24) each."""
+
+    evaluation: Evaluation
+    keys: StateKeys
+    date: dt.date
+    known: dict[str, dict[tuple[int, int], Array]] = field(default_factory=dict)
+    _scenes: dict[int, Scenes] = field(default_factory=dict)
+    _loaded: dict[int, LoadedProject] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.known = {name: {} for name in self.evaluation.sets(self.evaluation.selection)}
+
+    def add(self, n: int, loaded: LoadedProject) -> str:
+        """Evaluate what an option has that none before it had; the reason if it cannot be done."""
+        self._loaded[n] = loaded
+        first = next(iter(self.known.values()))
+        wanted = [g for g in range(len(self.keys.groups)) if (g, int(self.keys.state[n, g])) not in first]
+        if not wanted:
+            return ""
+        keep = np.sort(np.concatenate([self.keys.groups[g] for g in wanted]))
+        try:
+            found = self._power(n, loaded, keep)
+        except LinesideError as error:
+            return str(error).splitlines()[0]
+        for name, power in found.items():
+            for g in wanted:
+                at = np.searchsorted(keep, self.keys.groups[g])
+                self.known[name][g, int(self.keys.state[n, g])] = power[:, at]
+        return ""
+
+    def scenes_of(self, n: int) -> Scenes:
+        """The scenes of an option, with the sections of the project as it is."""
+        if n not in self._scenes:
+            evaluation = self.evaluation
+            if n == 0:
+                self._scenes[n] = evaluation.plan.scenes
+            else:
+                selection = evaluation.selection_of(self._loaded[n])
+                self._scenes[n] = Scenes(self._loaded[n], selection.all_sources, only_cut=evaluation.plan.scenes.cuts)
+        return self._scenes[n]
+
+    def _power(self, n: int, loaded: LoadedProject, keep: IntArray) -> dict[str, Array]:
+        evaluation = self.evaluation
+        selection = evaluation.selection if n == 0 else evaluation.selection_of(loaded)
+        scenes = self.scenes_of(n)
+        rails = evaluation.plan.rails if n == 0 else rails_of(loaded, scenes, selection)
+        out = {
+            name: option_power(scenes, rails, calculators, evaluation, self.date, keep)
+            for name, calculators in evaluation.sets(selection).items()
+        }
+        if n and self.keys.way[n] == self.keys.way[0]:
+            self._scenes.pop(n, None)  # not needed again
+        return out
+
+
+def option_power(
+    scenes: Scenes, rails: Rails, calculators: Calculators, evaluation: Evaluation, date: dt.date, keep: IntArray
+) -> Array:
+    """Mean sound power per metre of some sections on a date, (n_periods, n_sections, n_classes, 24).
+
+    Raises
+    ------
+    PluginError
+        If something sounds at a height that is silent in the project as it is.
+    """
+    by_rail = any(c.by_rail_condition for c, _ in calculators)
+    mix = source_mix(scenes, scenes.state(date), evaluation.plan.situation.choices, by_rail)
+    total = np.zeros((len(scenes.reference.scene.period_names), keep.size, len(evaluation.classes), N_THIRDS))
+    for state, weight in zip(mix.states, mix.weight, strict=True):
+        scene = only_sections(rails.at(scenes.at(state).scene, date), keep)
+        total += _mean_power(scene, weight, calculators, evaluation.classes)
+    return total
+
+
+def _mean_power(scene: Scene, weight: Array, calculators: Calculators, classes: Sequence[SourceClass]) -> Array:
+    try:
+        power = power_in_classes(compute_emission(scene, calculators), classes)
+    except PluginError as error:
+        if "is heard at some dates only" in str(error):
+            raise PluginError("something sounds at a height that is silent in the project as it is") from error
+        raise
+    vehicles = trains_per_second(scene, weight)[:, :, None] * scene.traffic.seconds_per_m
+    return line_power(power, vehicles)
+
+
+def union_of_cuts(
+    projects: Sequence[LoadedProject],
+    calculators_of: Callable[[LoadedProject], Calculators],
+) -> dict[str, Array]:
+    """Track -> ends of sections of all the projects together. [m chainage]"""
+    out: dict[str, Array] = {}
+    for loaded in projects:
+        for track, cuts in Scenes(loaded, calculators_of(loaded)).cuts.items():
+            out[track] = np.union1d(out[track], cuts) if track in out else cuts
+    return out
