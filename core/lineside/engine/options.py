@@ -9,25 +9,26 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from lineside.acoustics.bands import N_THIRDS, Array
+from lineside.acoustics.levels import to_db
 from lineside.contracts import SourceClass
-from lineside.engine.emission import compute_emission
+from lineside.engine.emission import powers
 from lineside.engine.mixing import Calculators, source_mix
 from lineside.engine.option_states import StateKeys, keys_of_options
 from lineside.engine.plan import Plan, rails_of
 from lineside.engine.rails import Rails
-from lineside.engine.roughness_answer import power_in_classes
 from lineside.engine.select import Selection
-from lineside.engine.timeline_states import WEIGHT_OF_THIRDS, line_power, trains_per_second
+from lineside.engine.timeline_states import WEIGHT_OF_THIRDS, trains_per_second
 from lineside.errors import LinesideError, PluginError
 from lineside.project.load import LoadedProject
-from lineside.scene.build import Scenes
+from lineside.scene.build import Scenes, SourceState
 from lineside.scene.model import IntArray, Scene
-from lineside.scene.rail_runs import only_sections
+from lineside.scene.rail_runs import only_sections, with_roughness
+from lineside.scene.traffic import TrafficMemo
 
 #: Two energies that differ by less than this ratio are the same.
 SAME_RATIO = 1e-9
@@ -138,8 +139,11 @@ class _Powers:
     known: dict[str, dict[tuple[int, int], Array]] = field(default_factory=dict)
     _scenes: dict[int, Scenes] = field(default_factory=dict)
     _loaded: dict[int, LoadedProject] = field(default_factory=dict)
+    _memo: TrafficMemo = field(default_factory=TrafficMemo)
+    _cuts: Mapping[str, Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        self._cuts = self.evaluation.plan.scenes.cuts
         self.known = {name: {} for name in self.evaluation.sets(self.evaluation.selection)}
 
     def add(self, n: int, loaded: LoadedProject) -> str:
@@ -168,7 +172,7 @@ class _Powers:
                 self._scenes[n] = evaluation.plan.scenes
             else:
                 selection = evaluation.selection_of(self._loaded[n])
-                self._scenes[n] = Scenes(self._loaded[n], selection.all_sources, only_cut=evaluation.plan.scenes.cuts)
+                self._scenes[n] = Scenes(self._loaded[n], selection.all_sources, only_cut=self._cuts, memo=self._memo)
         return self._scenes[n]
 
     def _power(self, n: int, loaded: LoadedProject, keep: IntArray) -> dict[str, Array]:
@@ -176,43 +180,84 @@ class _Powers:
         selection = evaluation.selection if n == 0 else evaluation.selection_of(loaded)
         scenes = self.scenes_of(n)
         rails = evaluation.plan.rails if n == 0 else rails_of(loaded, scenes, selection)
-        out = {
-            name: option_power(scenes, rails, calculators, evaluation, self.date, keep)
-            for name, calculators in evaluation.sets(selection).items()
-        }
+        out = option_powers(scenes, rails, selection, evaluation, self.date, keep)
         if n and self.keys.way[n] == self.keys.way[0]:
             self._scenes.pop(n, None)  # not needed again
         return out
 
 
-def option_power(
-    scenes: Scenes, rails: Rails, calculators: Calculators, evaluation: Evaluation, date: dt.date, keep: IntArray
-) -> Array:
-    """Mean sound power per metre of some sections on a date, (n_periods, n_sections, n_classes, 24).
+def option_powers(
+    scenes: Scenes, rails: Rails, selection: Selection, evaluation: Evaluation, date: dt.date, keep: IntArray
+) -> dict[str, Array]:
+    """Mean sound power per metre of some sections on a date: set -> (n_periods, n_sections, n_classes, 24).
+
+    Each calculator is asked once per scene that differs for it: one that does not depend on the condition of the rails
+    once for all of them.
 
     Raises
     ------
     PluginError
         If something sounds at a height that is silent in the project as it is.
     """
-    by_rail = any(c.by_rail_condition for c, _ in calculators)
-    mix = source_mix(scenes, scenes.state(date), evaluation.plan.situation.choices, by_rail)
-    total = np.zeros((len(scenes.reference.scene.period_names), keep.size, len(evaluation.classes), N_THIRDS))
-    for state, weight in zip(mix.states, mix.weight, strict=True):
-        scene = only_sections(rails.at(scenes.at(state).scene, date), keep)
-        total += _mean_power(scene, weight, calculators, evaluation.classes)
-    return total
+    sets = evaluation.sets(selection)
+    n_periods = len(scenes.reference.scene.period_names)
+    out = {name: np.zeros((n_periods, keep.size, len(evaluation.classes), N_THIRDS)) for name in sets}
+    weights: dict[tuple[SourceState, str], Array] = {}
+    for name, calculators in sets.items():
+        by_rail = any(c.by_rail_condition for c, _ in calculators)
+        mix = source_mix(scenes, scenes.state(date), evaluation.plan.situation.choices, by_rail)
+        for state, weight in zip(mix.states, mix.weight, strict=True):
+            key = (scenes.same(state), name)
+            weights[key] = weights.get(key, 0.0) + weight
+    finished = _Finished(rails, date)
+    known: dict[tuple[SourceState, str], Mapping[SourceClass, Array]] = {}
+    for (state, name), weight in weights.items():
+        scene = _heard_rows(only_sections(finished(scenes.at(state).scene), keep))
+        calculators = sets[name]
+        keys = {c.name: (state if c.by_rail_condition else replace(state, rail="dry"), c.name) for c, _ in calculators}
+        given = powers(scene, calculators, {n: known[key] for n, key in keys.items() if key in known})
+        known.update((keys[c.name], by_class) for c, by_class in given)
+        vehicles = trains_per_second(scene, weight)[:, :, None] * scene.traffic.seconds_per_m
+        for _, by_class in given:
+            for source_class, power in by_class.items():
+                k = _class_index(source_class, evaluation.classes, power)
+                if k is not None:
+                    out[name][:, :, k] += np.einsum("rct,nrc->nct", power, vehicles, optimize=True)
+    return out
 
 
-def _mean_power(scene: Scene, weight: Array, calculators: Calculators, classes: Sequence[SourceClass]) -> Array:
-    try:
-        power = power_in_classes(compute_emission(scene, calculators), classes)
-    except PluginError as error:
-        if "is heard at some dates only" in str(error):
-            raise PluginError("something sounds at a height that is silent in the project as it is") from error
-        raise
-    vehicles = trains_per_second(scene, weight)[:, :, None] * scene.traffic.seconds_per_m
-    return line_power(power, vehicles)
+def _class_index(source_class: SourceClass, classes: Sequence[SourceClass], power: Array) -> int | None:
+    for k, known in enumerate(classes):
+        if known.name == source_class.name:
+            return k
+    if np.any(power > 0.0):
+        raise PluginError(
+            f"something sounds at the source {source_class.name!r}, which is silent in the project as it is"
+        )
+    return None
+
+
+class _Finished:
+    """Puts the roughness of a date into scenes; what the rails are like is asked once."""
+
+    def __init__(self, rails: Rails, date: dt.date) -> None:
+        self._rails, self._date = rails, date
+        self._given = rails.parts([date]) if rails.change else None
+
+    def __call__(self, scene: Scene) -> Scene:
+        if self._given is None:
+            return scene
+        level_db = to_db(np.sum([energy[:, 0] for energy in self._given.energy.values()], axis=0))
+        runs = self._rails.runs
+        return with_roughness(scene, runs.run, self._given.wavelength_mm, level_db, runs.begun(self._date))
+
+
+def _heard_rows(scene: Scene) -> Scene:
+    """The scene with the rows of traffic that spend any time in its sections."""
+    traffic = scene.traffic
+    rows = np.flatnonzero(traffic.seconds_per_m.any(axis=1))
+    given = {f.name: getattr(traffic, f.name) for f in fields(traffic)}
+    return replace(scene, traffic=replace(traffic, **{n: a[rows] for n, a in given.items() if a is not None}))
 
 
 def union_of_cuts(

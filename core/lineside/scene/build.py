@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -36,7 +35,7 @@ from lineside.scene.tracks import (
     stretches_of,
     track_line,
 )
-from lineside.scene.traffic import Run, build_run, build_traffic, speed_cuts
+from lineside.scene.traffic import Run, TrafficMemo, build_traffic, speed_cuts
 
 #: Attributes of a track that make impact noise.
 JOINT_ATTRIBUTES = ("joints_per_100_m", "impact_roughness")
@@ -98,6 +97,8 @@ class Scenes:
         All that may compute: they say where mechanisms change along a track.
     also_cut : mapping, optional
         Track -> further chainages at which sections end; ``only_cut`` those alone. [m]
+    memo : TrafficMemo, optional
+        Runs of trains that are known from other projects with the same tracks and sections.
     """
 
     def __init__(
@@ -106,6 +107,7 @@ class Scenes:
         calculators: Sequence[tuple[SourceCalculator, Options]],
         also_cut: Mapping[str, Array] | None = None,
         only_cut: Mapping[str, Array] | None = None,
+        memo: TrafficMemo | None = None,
     ) -> None:
         project = loaded.project
         self.loaded = loaded
@@ -114,6 +116,8 @@ class Scenes:
         }
         self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
+        memo = memo or TrafficMemo()
+        self._memo = memo
         self._origin = np.floor(vertices.min(axis=0))
         self._epochs = (dt.date.min, *change_dates(project.works))
         self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
@@ -124,7 +128,7 @@ class Scenes:
         ways = {self._way(d, p) for d in (None, *self._ids("driving")) for p in (None, *self._ids("timetable"))}
         self._runs = {way: self._build_runs(*way) for way in sorted(ways, key=str)}
         self.sections = self._cut(calculators, also_cut or {}, only_cut)
-        self._traffic = {way: build_traffic(runs, self.sections) for way, runs in self._runs.items()}
+        self._traffic = {way: build_traffic(runs, self.sections, memo.rows) for way, runs in self._runs.items()}
         self._built: dict[SourceState, BuiltScene] = {}
         freeze(tuple(self._runs.values()))
         self.reference = self.at(self.state(self.reference_date))
@@ -140,11 +144,15 @@ class Scenes:
         """The track of a date, with everything else as the project's services and vehicles say."""
         return SourceState(form=date, joints=date, friction=date)
 
-    def at(self, state: SourceState) -> BuiltScene:
-        """The scene in a state of its sources; roughness as the project gives it."""
+    def same(self, state: SourceState) -> SourceState:
+        """The state by which all states are known that have the same scene."""
         driving, pattern = self._way(state.driving, state.pattern)
         form, joints, friction = (self._epochs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
-        key = replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
+        return replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
+
+    def at(self, state: SourceState) -> BuiltScene:
+        """The scene in a state of its sources; roughness as the project gives it."""
+        key = self.same(state)
         if key not in self._built:
             self._built[key] = self._build(key)
         return self._built[key]
@@ -219,7 +227,7 @@ class Scenes:
                 way = Passes(kind="passes") if through else way.model_copy(update=livelier)
             entry = service.model_copy(update={"pattern": way})
             trains = trains_per_hour(self.loaded, service.id, self._period_of_hour)
-            runs.append(build_run(entry, project, self._alongs[0], index, trains))
+            runs.append(self._memo.run(entry, project, self._alongs[0], index, trains))
         return tuple(runs)
 
     def _cut(
@@ -229,45 +237,58 @@ class Scenes:
         only_cut: Mapping[str, Array] | None,
     ) -> Sections:
         """Sections in which nothing changes, whatever the date and the state."""
-        project = self.loaded.project
         reference = self._alongs[self.epoch(self.reference_date)]
         track, stretch, from_m, to_m, first_stretch = [], [], [], [], 0
-        ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
-        ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
         for k, along in enumerate(reference):
-            own = [end for name, low, high in ends if name == along.track.id for end in (low, high)]
-            cuts = [np.array(own), *([also_cut[along.track.id]] if along.track.id in also_cut else [])]
-            for alongs, lines in zip(self._alongs, self._lines, strict=True):
-                cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
-                cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
-            cuts += [run.limit_at_m for runs in self._runs.values() for run in runs if run.service.track == k]
-            cuts += [speed_cuts(run) for runs in self._runs.values() for run in runs if run.service.track == k]
+            name = along.track.id
             if only_cut is not None:
-                cuts = [only_cut[along.track.id]]
-            at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
-            for low, high in pairwise(at):
-                track.append(k)
-                stretch.append(first_stretch + along.piece(0.5 * (low + high)))
-                from_m.append(float(low))
-                to_m.append(float(high))
+                cuts = only_cut[name]
+            else:
+                cuts = np.concatenate([also_cut.get(name, np.empty(0)), *self._cuts_of_track(k, calculators)])
+            at = merge_cuts(cuts, along.alignment.from_m, along.alignment.to_m)
+            track.append(np.full(at.size - 1, k, dtype=np.int64))
+            stretch.append(first_stretch + along.pieces(0.5 * (at[:-1] + at[1:])))
+            from_m.append(at[:-1])
+            to_m.append(at[1:])
             first_stretch += len(along.values)
         return Sections(
-            track=np.array(track, dtype=np.int64),
-            stretch=np.array(stretch, dtype=np.int64),
-            form=np.zeros(len(track), dtype=np.int64),
-            from_m=np.array(from_m),
-            to_m=np.array(to_m),
+            track=np.concatenate(track),
+            stretch=np.concatenate(stretch),
+            form=np.zeros(sum(map(len, track)), dtype=np.int64),
+            from_m=np.concatenate(from_m),
+            to_m=np.concatenate(to_m),
         )
+
+    def _cuts_of_track(self, k: int, calculators: Sequence[tuple[SourceCalculator, Options]]) -> list[Array]:
+        """Chainages at which anything changes along a track."""
+        project = self.loaded.project
+        ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
+        ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
+        name = project.tracks[k].id
+        cuts = [np.array([end for track, low, high in ends if track == name for end in (low, high)])]
+        for alongs, lines in zip(self._alongs, self._lines, strict=True):
+            cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
+            cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
+        for runs in self._runs.values():
+            cuts += [cut for run in runs if run.service.track == k for cut in (run.limit_at_m, speed_cuts(run))]
+        return cuts
 
     def _form_of_sections(self, state: SourceState) -> IntArray:
         """Index of the form of each section: joints and friction may be those of other dates than the rest."""
         form, joints, friction = (self._alongs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
-        index = []
-        for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
-            here, joint, rubbed = (alongs[k].values[alongs[k].piece(middle)] for alongs in (form, joints, friction))
-            jointed = {key: joint[key] for key in JOINT_ATTRIBUTES}
-            index.append(self._forms.index({**here, **jointed, "friction": rubbed["friction"]}))
-        return np.array(index, dtype=np.int64)
+        index = np.empty(len(self.sections), dtype=np.int64)
+        for k in range(len(form)):
+            own = np.flatnonzero(self.sections.track == k)
+            middle = self.sections.mid_m[own]
+            pieces = np.stack([alongs[k].pieces(middle) for alongs in (form, joints, friction)], axis=1)
+            distinct, which = np.unique(pieces, axis=0, return_inverse=True)
+            found = []
+            for here, joint, rubbed in distinct:
+                jointed = {key: joints[k].values[joint][key] for key in JOINT_ATTRIBUTES}
+                rub = friction[k].values[rubbed]["friction"]
+                found.append(self._forms.index({**form[k].values[here], **jointed, "friction": rub}))
+            index[own] = np.array(found, dtype=np.int64)[which.ravel()]
+        return index
 
     def _vehicles(self, wheels: str | None) -> tuple[VehicleType, ...]:
         changed = {} if wheels is None else self.conditions["wheels"][wheels].changes.wheels
