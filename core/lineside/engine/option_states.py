@@ -29,11 +29,13 @@ _WAY = ("site", "receivers", "ground_areas", "barriers")
 class StateKeys:
     """Groups of sections, and the state of each group in each option.
 
-    ``groups``: indices of the sections of each group, rising; ``state`` (n_options, n_groups): equal numbers within a
+    ``groups``: indices of the sections of each group, rising; ``track``: id of the track of each; ``state``
+    (n_options, n_groups): equal numbers within a
     column are equal states; ``way`` (n_options): equal for equal ways of the sound.
     """
 
     groups: tuple[IntArray, ...]
+    track: tuple[str, ...]
     state: IntArray
     way: tuple[str, ...]
 
@@ -43,11 +45,19 @@ class _Texts:
 
     def __init__(self) -> None:
         self._known: dict[int, tuple[object, str]] = {}
+        self._lines: dict[int, tuple[Work, bool]] = {}
 
     def of(self, part: object) -> str:
         known = self._known.get(id(part))
         if known is None:
             known = self._known[id(part)] = (part, repr(part))
+        return known[1]
+
+    def along_line(self, work: Work) -> bool:
+        """Does a work change what calculators see along the whole line?"""
+        known = self._lines.get(id(work))
+        if known is None:
+            known = self._lines[id(work)] = (work, not ALONG_LINE.isdisjoint(work.sets()))
         return known[1]
 
 
@@ -61,7 +71,7 @@ def keys_of_options(sections: Sections, tracks: Sequence[str], projects: Sequenc
     """
     texts = _Texts()
     _check_spectra(projects, texts)
-    groups, of_track, covered = _groups(sections, tracks, [p.project for p in projects])
+    groups, of_track, covered = _groups(sections, tracks, [p.project for p in projects], texts)
     numbers: list[dict[tuple[str, ...], int]] = [{} for _ in groups]
     state = np.empty((len(projects), len(groups)), dtype=np.int64)
     way = []
@@ -70,12 +80,12 @@ def keys_of_options(sections: Sections, tracks: Sequence[str], projects: Sequenc
         common = tuple(texts.of(getattr(project, name)) for name in _COMMON)
         way.append("".join(texts.of(getattr(project, name)) for name in _WAY))
         by_track = {track: _of_track(project, track, common, texts) for track in tracks}
-        works = [(work, texts.of(work)) for work in project.works]
+        works = [(work, texts.of(work)) for work in project.works if not texts.along_line(work)]
         for g, track in enumerate(of_track):
-            here = [text for work, text in works if work.track == track and not _along_line(work) and covered(g, work)]
+            here = [text for work, text in works if work.track == track and covered(g, work)]
             key = (by_track[track], *here)
             state[n, g] = numbers[g].setdefault(key, len(numbers[g]))
-    return StateKeys(groups, state, tuple(way))
+    return StateKeys(groups, tuple(of_track), state, tuple(way))
 
 
 def _check_spectra(projects: Sequence[LoadedProject], texts: _Texts) -> None:
@@ -87,10 +97,6 @@ def _check_spectra(projects: Sequence[LoadedProject], texts: _Texts) -> None:
                 raise PluginError(f"two measures mean different things by the spectrum {spectrum.id!r}")
 
 
-def _along_line(work: Work) -> bool:
-    return not ALONG_LINE.isdisjoint(work.sets())
-
-
 def _of_track(project: Project, track: str, common: tuple[str, ...], texts: _Texts) -> str:
     """All that the sound power of every section of a track depends on."""
     services = [texts.of(s) for s in project.services if s.track == track]
@@ -98,7 +104,7 @@ def _of_track(project: Project, track: str, common: tuple[str, ...], texts: _Tex
     used = {part.vehicle for unit in project.units if unit.id in running for part in unit.vehicles}
     vehicles = [texts.of(v) for v in project.vehicles if v.id in used]
     laid = [texts.of(t) for t in project.tracks if t.id == track]
-    line = [texts.of(w) for w in project.works if w.track == track and _along_line(w)]
+    line = [texts.of(w) for w in project.works if w.track == track and texts.along_line(w)]
     return "\n".join([*common, *services, *vehicles, *laid, *line])
 
 
@@ -113,10 +119,10 @@ class _Covered:
 
 
 def _groups(
-    sections: Sections, tracks: Sequence[str], projects: Sequence[Project]
+    sections: Sections, tracks: Sequence[str], projects: Sequence[Project], texts: _Texts
 ) -> tuple[tuple[IntArray, ...], list[str], _Covered]:
     """Runs of sections that the same works cover in all options; the track of each, and what covers it."""
-    ranges = {(w.track, w.from_m, w.to_m) for project in projects for w in project.works if not _along_line(w)}
+    ranges = {(w.track, w.from_m, w.to_m) for project in projects for w in project.works if not texts.along_line(w)}
     groups: list[IntArray] = []
     of_track: list[str] = []
     middles: dict[int, float] = {}

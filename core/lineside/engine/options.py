@@ -88,11 +88,12 @@ def evaluate(evaluation: Evaluation, projects: Sequence[LoadedProject], date: dt
     scenes = evaluation.plan.scenes
     keys = keys_of_options(scenes.sections, [t.id for t in scenes.loaded.project.tracks], projects)
     powers = _Powers(evaluation, keys, date)
-    failed = {}
-    for n, loaded in enumerate(projects):
-        reason = powers.add(n, loaded)
-        if reason:
-            failed[n] = reason
+    failed: dict[int, str] = {}
+    # first those that are new on every track, so that one scene serves all of them
+    for everywhere in (True, False):
+        for n, loaded in enumerate(projects):
+            if n not in failed and (reason := powers.add(n, loaded, everywhere)):
+                failed[n] = reason
     names = list(evaluation.sets(evaluation.selection))
     n_receivers, n_periods = evaluation.transfer.shape[0], evaluation.transfer.shape[3]
     energy = {name: np.zeros((len(projects), n_receivers, n_periods)) for name in names}
@@ -104,28 +105,33 @@ def evaluate(evaluation: Evaluation, projects: Sequence[LoadedProject], date: dt
         transfer = evaluation.transfer
         if way != keys.way[0]:
             transfer = evaluation.transfer_of(projects[members[0]], powers.scenes_of(members[0]), evaluation.classes)
-        for name in names:
-            energy[name][members] = _heard(transfer, keys, powers.known[name], members)
+        heard = _heard(transfer, keys, [powers.known[name] for name in names], members)
+        for name, of_set in zip(names, heard, strict=True):
+            energy[name][members] = of_set
     for n in failed:
         for name in names:
             energy[name][n] = energy[name][0]
     return OptionLevels(energy, failed, len(powers.known[names[0]]), len(by_way) - 1)
 
 
-def _heard(transfer: Array, keys: StateKeys, known: Mapping[tuple[int, int], Array], members: Sequence[int]) -> Array:
-    """A-weighted mean square of some options, (n_options, n_receivers, n_periods)."""
+def _heard(
+    transfer: Array, keys: StateKeys, known: Sequence[Mapping[tuple[int, int], Array]], members: Sequence[int]
+) -> Array:
+    """A-weighted mean square of some options, (n_sets, n_options, n_receivers, n_periods)."""
     n_receivers, n_periods = transfer.shape[0], transfer.shape[3]
-    out = np.zeros((len(members), n_receivers, n_periods))
+    out = np.zeros((len(known), len(members), n_receivers, n_periods))
     for g, sections in enumerate(keys.groups):
         states, which = np.unique(keys.state[members, g], return_inverse=True)
-        power = np.stack([known[g, int(s)] for s in states])  # states, periods, sections, classes, bands
+        # sets and states, periods, sections, classes, bands
+        power = np.stack([of_set[g, int(s)] for of_set in known for s in states])
         if not power.any():
             continue
         used = np.flatnonzero(power.any(axis=(0, 1, 2, 4)))
         for n in range(n_periods):
             way = transfer[:, sections[:, None], used[None, :], n].reshape(n_receivers, -1)
-            heard = way @ (power[:, n][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(states), -1).T
-            out[:, :, n] += heard.T[which]
+            heard = way @ (power[:, n][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(power), -1).T
+            for k in range(len(known)):
+                out[k, :, :, n] += heard.T[k * len(states) + which.ravel()]
     return out
 
 
@@ -146,12 +152,15 @@ class _Powers:
         self._cuts = self.evaluation.plan.scenes.cuts
         self.known = {name: {} for name in self.evaluation.sets(self.evaluation.selection)}
 
-    def add(self, n: int, loaded: LoadedProject) -> str:
-        """Evaluate what an option has that none before it had; the reason if it cannot be done."""
+    def add(self, n: int, loaded: LoadedProject, everywhere: bool) -> str:
+        """Evaluate what an option has that none before it had; the reason if it cannot be done.
+
+        ``everywhere``: only if it has something new on every track.
+        """
         self._loaded[n] = loaded
         first = next(iter(self.known.values()))
         wanted = [g for g in range(len(self.keys.groups)) if (g, int(self.keys.state[n, g])) not in first]
-        if not wanted:
+        if not wanted or (everywhere and {self.keys.track[g] for g in wanted} != set(self.keys.track)):
             return ""
         keep = np.sort(np.concatenate([self.keys.groups[g] for g in wanted]))
         try:
