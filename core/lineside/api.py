@@ -10,6 +10,7 @@ from pathlib import Path
 
 from lineside.engine.causes import Explainer
 from lineside.engine.course import course, thirds_in_time
+from lineside.engine.option_run import consider, prepare
 from lineside.engine.plan import Plan, plan
 from lineside.engine.run import Computed, Progress, compute, silent
 from lineside.engine.select import Selection, select, vocabulary_of
@@ -24,6 +25,7 @@ from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.model import Explanation, Results, Timeline
+from lineside.results.option_table import describe_options
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
@@ -87,7 +89,9 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     start = time.perf_counter()
     selection = select(loaded, plugins)
     progress("emission", 0, 1)
-    planned = plan(loaded, selection, situation_of(loaded, selection, state))
+    prepared = prepare(loaded, plugins)
+    cuts = None if prepared is None else prepared.cuts()
+    planned = plan(loaded, selection, situation_of(loaded, selection, state), cuts)
     progress("emission", 1, 1)
     asked = questions(loaded.project, selection)
     computed = compute(planned.task, selection, windows_of(asked), loaded.project.calculation.grid, progress)
@@ -100,6 +104,10 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
+    if prepared is not None:
+        transfer = computed.receivers.transfer
+        considered = consider(prepared, planned, selection, transfer, lambda done, of: progress("options", done, of))
+        results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -20,7 +20,7 @@ from lineside.contracts import Citation, Offer, Options, Standing
 from lineside.errors import PluginError
 from lineside.project.model import Project
 from lineside.project.types import IsoDate
-from lineside.scene.model import IntArray, Spectrum
+from lineside.scene.model import BoolArray, IntArray, Spectrum
 
 #: Where a measure acts: what trains and track emit, the way of the sound, inside the house only, or nowhere (waiting).
 Side = Literal["source", "path", "indoors", "waiting"]
@@ -211,5 +211,5 @@ class DoseEffect(Offer):
         """Share of the exposed people, 0 to 1, at levels of the effect's indicator; same shape."""
 
     @abstractmethod
-    def valid(self, effect: str, level_db: Array) -> Array:
+    def valid(self, effect: str, level_db: Array) -> BoolArray:
         """Whether the relation covers the levels; same shape, bool."""

@@ -15,6 +15,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.contracts import Citation, DataFile, Options, Verification
 from lineside.measures import DoseEffect
+from lineside.scene.model import BoolArray
 from lineside.tables import load_table
 
 _WORDS = {"highly_annoyed": "highly annoyed", "highly_sleep_disturbed": "highly disturbed in their sleep"}
@@ -37,14 +38,14 @@ class EuDoseEffect(DoseEffect):
     )
     verification = Verification.COMPUTED
     verification_note = (
-        "The coefficients are from memory; they give 10.3 % highly annoyed at Lden 54 dB and 3.1 % highly sleep-disturbed "
-        "at Lnight 44 dB, where the WHO guidelines of 2018 state 10 and 3 %."
+        "The coefficients are from memory; they give 10.3 % highly annoyed at Lden 54 dB and 3.1 % highly "
+        "sleep-disturbed at Lnight 44 dB, where the WHO guidelines of 2018 state 10 and 3 %."
     )
     effects: ClassVar[Mapping[str, str]] = {"highly_annoyed": "lden_db", "highly_sleep_disturbed": "lnight_db"}
     words: ClassVar[Mapping[str, str]] = _WORDS
     caution = (
-        "The relations describe people who have long been exposed to a steady level at their most exposed facade. They do "
-        "not describe how people react to a sudden change, such as a fresh whine of ground rails."
+        "The relations describe people who have long been exposed to a steady level at their most exposed facade. "
+        "They do not describe how people react to a sudden change, such as a fresh whine of ground rails."
     )
 
     def __init__(self) -> None:
@@ -55,9 +56,9 @@ class EuDoseEffect(DoseEffect):
 
     def statement(self, options: Options) -> str:
         return (
-            "The share of people with a harmful effect follows from the level at their receiver by the quadratic curves of "
-            "the directive, evaluated at the level itself. Below the lowest and above the highest level of the table the "
-            "value at that level is held, so that nothing is gained there; people outside are counted."
+            "The share of people with a harmful effect follows from the level at their receiver by the quadratic "
+            "curves of the directive, evaluated at the level itself. Below the lowest and above the highest level of "
+            "the table the value at that level is held, so that nothing is gained there; people outside are counted."
         )
 
     def share(self, effect: str, level_db: Array) -> Array:
@@ -65,7 +66,7 @@ class EuDoseEffect(DoseEffect):
         level = np.clip(level_db, low, high)
         return np.clip((a0 + a1 * level + a2 * level**2) / 100.0, 0.0, 1.0)
 
-    def valid(self, effect: str, level_db: Array) -> Array:
+    def valid(self, effect: str, level_db: Array) -> BoolArray:
         *_, low, high = self._row(effect)
         return np.asarray((level_db >= low) & (level_db <= high))
 
