@@ -106,7 +106,14 @@ def assess(path: Path, plugins: Plugins | None = None, progress: Progress = sile
     results = _assemble(planned, selection, computed, asked, plugins, in_time, causes, tones, thirds)
     if prepared is not None:
         transfer = computed.receivers.transfer
-        considered = consider(prepared, planned, selection, transfer, lambda done, of: progress("options", done, of))
+        considered = consider(
+            prepared,
+            planned,
+            selection,
+            transfer,
+            windows_of(asked),
+            lambda done, of: progress("options", done, of),
+        )
         results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 

@@ -93,7 +93,7 @@ def main(project: Path) -> None:
     transfer = transfer_of(planned, selection)
     transfer_s = time.perf_counter() - start
     start = time.perf_counter()
-    found = consider(prepared, planned, selection, transfer, lambda done, of: None)
+    found = consider(prepared, planned, selection, transfer)
     options_s = time.perf_counter() - start
     print(f"{len(found.keys)} options, {N_RECEIVERS} receivers, {len(planned.scenes.sections)} sections")
     print(f"transfer: {transfer_s:.2f} s")

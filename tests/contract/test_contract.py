@@ -37,6 +37,8 @@ OFFERS: tuple[Offer, ...] = (
     *PLUGINS.propagation_calculators,
     *PLUGINS.rail_states,
     *PLUGINS.criteria,
+    *PLUGINS.measures,
+    *PLUGINS.dose_effects,
 )
 #: Options for offers that cannot do without, or are silent without.
 NEEDED = {
@@ -54,6 +56,27 @@ NEEDED = {
         "shares": [{"radius_up_to_m": 300, "share": {"low": 0.1, "likely": 0.2, "high": 0.5}, "source": "Estimate"}],
         "level": {"excess_db": {"likely": 15}, "source": "Estimate"},
     },
+    "acoustic_grinding": {"track": "T"},
+    "earlier_grinding": {"track": "T", "interval_months": 6, "until": "2028-01-01"},
+    "monitored_rail": {"track": "T"},
+    "rail_dampers": {"track": "T", "from_m": 100},
+    "rail_shields": {"track": "T"},
+    "rail_pads": {"track": "T", "rail_pad": "hard"},
+    "gauge_lubrication": {"track": "T"},
+    "friction_modifier": {"track": "T"},
+    "joint_removal": {"track": "T"},
+    "turnout_renewal": {"track": "T", "impact_reduction_db": 5, "source": "Offer of a maker"},
+    "smoother_wheels": {"vehicles": ["car"], "wheel_roughness": "disc"},
+    "wheel_dampers": {"vehicles": ["car"], "reduction_db": {2000: 3}, "source": "Trial of a maker"},
+    "speed_restriction": {"track": "T", "from_m": 300, "to_m": 600, "speed_km_h": 30, "periods": ["night"]},
+    "other_times": {"service": "E", "later_min": 180, "before": "06:00"},
+    "other_track": {"service": "S", "track": "U"},
+    "driving_instruction": {"services": ["S"], "acceleration_factor": 0.7},
+    "barrier": {"id": "N", "line": [[0, 20], [500, 20]], "height_m": 2},
+    "close_barrier": {"id": "N", "track": "T", "side": "left", "offset_m": 2, "above_rail_m": 0.8},
+    "absorbing_facing": {"barriers": ["B"]},
+    "bridge_treatment": {"track": "T", "reduction_db": {125: 3}, "source": "Trial of a maker"},
+    "facade_insulation": {"receivers": ["R"], "low_db": 5, "likely_db": 8, "high_db": 10, "source": "Offer"},
 }
 
 

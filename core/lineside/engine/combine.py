@@ -50,18 +50,22 @@ def candidates(loaded: LoadedProject, measures: Mapping[str, Measure]) -> tuple[
 def option_keys(given: Sequence[Candidate], rules: OptionRules) -> tuple[list[OptionKey], dict[OptionKey, str]]:
     """Options to compute, single measures first; and those left out, with the reason.
 
+    Measures that change nothing outdoors (windows, waiting) are options by themselves only.
+
     Raises
     ------
     RequestError
         If the rules ask for more options than they allow.
     """
     ids = [c.id for c in given]
-    waiting = {c.id for c in given if c.measure.side == "waiting"}
+    alone = {c.id for c in given if not c.outdoors}
     kept: list[OptionKey] = []
     dropped: dict[OptionKey, str] = {}
     for n in range(1, min(rules.combine_up_to, len(ids)) + 1):
         for key in combinations(ids, n):
-            reason = _excluded(key, rules, waiting)
+            if n > 1 and alone & set(key):
+                continue
+            reason = _excluded(key, rules)
             if reason:
                 dropped[key] = reason
             else:
@@ -74,13 +78,11 @@ def option_keys(given: Sequence[Candidate], rules: OptionRules) -> tuple[list[Op
     return kept, dropped
 
 
-def _excluded(key: OptionKey, rules: OptionRules, waiting: set[str]) -> str:
+def _excluded(key: OptionKey, rules: OptionRules) -> str:
     for group in rules.exclude:
         both = [name for name in key if name in group]
         if len(both) > 1:
             return f"{' and '.join(both)} exclude each other"
-    if len(key) > 1 and waiting & set(key):
-        return f"{sorted(waiting & set(key))[0]} means doing nothing, which combines with nothing"
     return ""
 
 

@@ -10,11 +10,14 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.engine.combine import OptionKey
-from lineside.engine.course import course
+from lineside.engine.course import thirds_in_time
+from lineside.engine.grid import line_power
+from lineside.engine.levels import heard
 from lineside.engine.option_run import Considered, course_projects
 from lineside.engine.plan import Plan, rails_of
 from lineside.engine.select import Selection
 from lineside.engine.timeline import months_from, timeline_dates
+from lineside.engine.timeline_states import WEIGHT_OF_THIRDS
 from lineside.project.load import LoadedProject
 from lineside.scene.build import Scenes
 
@@ -49,7 +52,7 @@ def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionC
     for key, loaded in everything:
         selection = prepared.selection_of(loaded)
         planned = _plan_of(evaluation.plan, loaded, selection)
-        found = course(planned, selection, evaluation.transfer, dates, 0, wear.seed).energy[:, 0]
+        found = _likely(planned, selection, evaluation.transfer, dates)
         energy[key] = _from_its_day(found, energy.get((), found), key, considered, dates)
     return OptionCourses(tuple(dates), energy)
 
@@ -59,6 +62,18 @@ def _plan_of(base: Plan, loaded: LoadedProject, selection: Selection) -> Plan:
     scenes = Scenes(loaded, selection.all_sources, only_cut=base.scenes.cuts)
     rails = rails_of(loaded, scenes, selection)
     return replace(base, scenes=scenes, rails=rails, built=scenes.reference, sources=selection.sources)
+
+
+def _likely(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:
+    """A-weighted mean square with likely rails at each date, (n_dates, n_receivers, n_periods)."""
+    if planned.rails.change:
+        return np.asarray(thirds_in_time(planned, selection, transfer, dates) @ WEIGHT_OF_THIRDS)
+    known: dict[int, Array] = {}
+    for date in dates:
+        epoch = planned.scenes.epoch(date)
+        if epoch not in known:
+            known[epoch] = heard(transfer, line_power(planned.scenes.reference.scene, planned.emission_at(date)))
+    return np.stack([known[planned.scenes.epoch(date)] for date in dates])
 
 
 def _from_its_day(

@@ -10,7 +10,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import SourceClass
+from lineside.contracts import SourceClass, Window
 from lineside.engine.combine import Candidate, Changer, OptionKey, candidates, option_keys
 from lineside.engine.mixing import surroundings
 from lineside.engine.options import Evaluation, OptionLevels, evaluate, union_of_cuts
@@ -120,7 +120,12 @@ class Considered:
 
 
 def consider(
-    prepared: Prepared, planned: Plan, selection: Selection, transfer: Array, progress: Callable[[int, int], None]
+    prepared: Prepared,
+    planned: Plan,
+    selection: Selection,
+    transfer: Array,
+    windows: Sequence[Window] = (),
+    progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Considered:
     """Levels of all options; ``planned`` has the sections of :meth:`Prepared.cuts`.
 
@@ -128,6 +133,8 @@ def consider(
     ----------
     transfer : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
         Long-term transfer of the source classes of ``planned.task``.
+    windows : sequence of Window
+        Stretches of the day over which levels are wanted besides the periods.
     """
     keys: list[OptionKey] = []
     projects: list[LoadedProject] = []
@@ -145,6 +152,7 @@ def consider(
         transfer=transfer,
         selection_of=prepared.selection_of,
         transfer_of=TransferOf(planned, prepared.selection_of),
+        windows=tuple(windows),
     )
     progress(0, 1)
     levels = evaluate(evaluation, projects, prepared.date)
@@ -152,7 +160,8 @@ def consider(
     for n, reason in levels.failed.items():
         dropped[keys[n]] = reason
     kept = [n for n in range(len(keys)) if n not in levels.failed]
-    levels = replace(levels, energy={name: e[kept] for name, e in levels.energy.items()}, failed={})
+    energy = {name: e[kept] for name, e in levels.energy.items()}
+    levels = replace(levels, energy=energy, windows=levels.windows[kept], failed={})
     return Considered(prepared, evaluation, tuple(keys[n] for n in kept), levels, dropped)
 
 

@@ -10,19 +10,20 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
 from lineside.acoustics.bands import N_THIRDS, Array
 from lineside.acoustics.levels import to_db
-from lineside.contracts import SourceClass
+from lineside.contracts import SourceClass, Window
 from lineside.engine.emission import powers
 from lineside.engine.mixing import Calculators, source_mix
 from lineside.engine.option_states import StateKeys, keys_of_options
 from lineside.engine.plan import Plan, rails_of
 from lineside.engine.rails import Rails
 from lineside.engine.select import Selection
-from lineside.engine.timeline_states import WEIGHT_OF_THIRDS, trains_per_second
+from lineside.engine.timeline_states import WEIGHT_OF_THIRDS
 from lineside.errors import LinesideError, PluginError
 from lineside.project.load import LoadedProject
 from lineside.scene.build import Scenes, SourceState
@@ -40,12 +41,14 @@ RATED, FORECAST = "rated", "forecast"
 class OptionLevels:
     """A-weighted mean-square pressure of options, re (20 uPa)^2.
 
-    ``energy``: set of calculators -> (n_options, n_receivers, n_periods); ``failed``: reason by index of the options
-    that could not be computed, whose energies are those of the first option. ``n_states`` pairs of group of sections
-    and state were evaluated, ``n_transfers`` transfers computed.
+    ``energy``: set of calculators -> (n_options, n_receivers, n_periods); ``windows``: the same for each window of the
+    evaluation, (n_options, n_receivers, n_windows), with the calculators of the rating; ``failed``: reason by index of
+    the options that could not be computed, whose energies are those of the first option. ``n_states`` pairs of group of
+    sections and state were evaluated, ``n_transfers`` transfers computed.
     """
 
     energy: Mapping[str, Array]
+    windows: Array
     failed: Mapping[int, str]
     n_states: int
     n_transfers: int
@@ -70,6 +73,29 @@ class Evaluation:
     transfer: Array
     selection_of: SelectionOf
     transfer_of: TransferOf
+    windows: tuple[Window, ...] = ()
+
+    @property
+    def columns(self) -> list[tuple[int, IntArray, int]]:
+        """Stretches of the day that trains are counted in: (period, its clock hours, hours over which to average).
+
+        The periods first, then the parts of each window that lie in each period.
+        """
+        of_hour = self.plan.scenes.reference.scene.period_of_hour
+        whole = [(n, np.flatnonzero(of_hour == n)) for n in range(self.transfer.shape[3])]
+        out = [(n, hours, hours.size) for n, hours in whole]
+        for window in self.windows:
+            hours = window.hours()
+            out += [(n, hours[of_hour[hours] == n], hours.size) for n, _ in whole if np.any(of_hour[hours] == n)]
+        return out
+
+    def of_windows(self, columns: Array) -> Array:
+        """Columns (..., n_columns) -> windows (..., n_windows)."""
+        of_hour = self.plan.scenes.reference.scene.period_of_hour
+        sizes = [np.unique(of_hour[w.hours()]).size for w in self.windows]
+        ends = self.transfer.shape[3] + np.cumsum([0, *sizes])
+        parts = [columns[..., low:high].sum(axis=-1) for low, high in pairwise(ends)]
+        return np.stack(parts, axis=-1) if parts else np.zeros((*columns.shape[:-1], 0))
 
     @property
     def classes(self) -> tuple[SourceClass, ...]:
@@ -96,7 +122,8 @@ def evaluate(evaluation: Evaluation, projects: Sequence[LoadedProject], date: dt
                 failed[n] = reason
     names = list(evaluation.sets(evaluation.selection))
     n_receivers, n_periods = evaluation.transfer.shape[0], evaluation.transfer.shape[3]
-    energy = {name: np.zeros((len(projects), n_receivers, n_periods)) for name in names}
+    periods = [n for n, _, _ in evaluation.columns]
+    energy = {name: np.zeros((len(projects), n_receivers, len(periods))) for name in names}
     by_way: dict[str, list[int]] = {}
     for n in range(len(projects)):
         if n not in failed:
@@ -105,39 +132,53 @@ def evaluate(evaluation: Evaluation, projects: Sequence[LoadedProject], date: dt
         transfer = evaluation.transfer
         if way != keys.way[0]:
             transfer = evaluation.transfer_of(projects[members[0]], powers.scenes_of(members[0]), evaluation.classes)
-        heard = _heard(transfer, keys, [powers.known[name] for name in names], members)
+        heard = _heard(transfer, keys, [powers.known[name] for name in names], members, periods)
         for name, of_set in zip(names, heard, strict=True):
             energy[name][members] = of_set
     for n in failed:
         for name in names:
             energy[name][n] = energy[name][0]
-    return OptionLevels(energy, failed, len(powers.known[names[0]]), len(by_way) - 1)
+    return OptionLevels(
+        {name: columns[..., :n_periods] for name, columns in energy.items()},
+        evaluation.of_windows(energy[RATED]),
+        failed,
+        len(powers.known[names[0]]),
+        len(by_way) - 1,
+    )
 
 
 def _heard(
-    transfer: Array, keys: StateKeys, known: Sequence[Mapping[tuple[int, int], Array]], members: Sequence[int]
+    transfer: Array,
+    keys: StateKeys,
+    known: Sequence[Mapping[tuple[int, int], Array]],
+    members: Sequence[int],
+    periods: Sequence[int],
 ) -> Array:
-    """A-weighted mean square of some options, (n_sets, n_options, n_receivers, n_periods)."""
-    n_receivers, n_periods = transfer.shape[0], transfer.shape[3]
-    out = np.zeros((len(known), len(members), n_receivers, n_periods))
+    """A-weighted mean square of some options, (n_sets, n_options, n_receivers, n_columns).
+
+    ``periods``: index of the period whose transfer each column has.
+    """
+    n_receivers = len(transfer)
+    out = np.zeros((len(known), len(members), n_receivers, len(periods)))
     for g, sections in enumerate(keys.groups):
         states, which = np.unique(keys.state[members, g], return_inverse=True)
-        # sets and states, periods, sections, classes, bands
+        # sets and states, columns, sections, classes, bands
         power = np.stack([of_set[g, int(s)] for of_set in known for s in states])
         if not power.any():
             continue
         used = np.flatnonzero(power.any(axis=(0, 1, 2, 4)))
-        for n in range(n_periods):
+        for n in sorted(set(periods)):
             way = transfer[:, sections[:, None], used[None, :], n].reshape(n_receivers, -1)
-            heard = way @ (power[:, n][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(power), -1).T
-            for k in range(len(known)):
-                out[k, :, :, n] += heard.T[k * len(states) + which.ravel()]
+            for c in np.flatnonzero(np.array(periods) == n):
+                heard = way @ (power[:, c][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(power), -1).T
+                for k in range(len(known)):
+                    out[k, :, :, c] += heard.T[k * len(states) + which.ravel()]
     return out
 
 
 @dataclass(eq=False)
 class _Powers:
-    """Sound power per metre of groups of sections by state, (n_periods, n_sections, n_classes, 24) each."""
+    """Sound power per metre of groups of sections by state, (n_columns, n_sections, n_classes, 24) each."""
 
     evaluation: Evaluation
     keys: StateKeys
@@ -198,7 +239,7 @@ class _Powers:
 def option_powers(
     scenes: Scenes, rails: Rails, selection: Selection, evaluation: Evaluation, date: dt.date, keep: IntArray
 ) -> dict[str, Array]:
-    """Mean sound power per metre of some sections on a date: set -> (n_periods, n_sections, n_classes, 24).
+    """Mean sound power per metre of some sections on a date: set -> (n_columns, n_sections, n_classes, 24).
 
     Each calculator is asked once per scene that differs for it: one that does not depend on the condition of the rails
     once for all of them.
@@ -209,8 +250,8 @@ def option_powers(
         If something sounds at a height that is silent in the project as it is.
     """
     sets = evaluation.sets(selection)
-    n_periods = len(scenes.reference.scene.period_names)
-    out = {name: np.zeros((n_periods, keep.size, len(evaluation.classes), N_THIRDS)) for name in sets}
+    columns = evaluation.columns
+    out = {name: np.zeros((len(columns), keep.size, len(evaluation.classes), N_THIRDS)) for name in sets}
     weights: dict[tuple[SourceState, str], Array] = {}
     for name, calculators in sets.items():
         by_rail = any(c.by_rail_condition for c, _ in calculators)
@@ -226,7 +267,10 @@ def option_powers(
         keys = {c.name: (state if c.by_rail_condition else replace(state, rail="dry"), c.name) for c, _ in calculators}
         given = powers(scene, calculators, {n: known[key] for n, key in keys.items() if key in known})
         known.update((keys[c.name], by_class) for c, by_class in given)
-        vehicles = trains_per_second(scene, weight)[:, :, None] * scene.traffic.seconds_per_m
+        trains = np.array([[s.trains_per_hour[hours].sum() for s in scene.services] for _, hours, _ in columns])
+        trains = trains.reshape(len(columns), len(scene.services)) * weight[[n for n, _, _ in columns]]
+        trains /= 3600.0 * np.array([over for _, _, over in columns])[:, None]
+        vehicles = trains[:, scene.traffic.service, None] * scene.traffic.seconds_per_m
         for _, by_class in given:
             for source_class, power in by_class.items():
                 k = _class_index(source_class, evaluation.classes, power)

@@ -77,7 +77,8 @@ def describe_options(considered: Considered, asked: Sequence[Question], plugins:
     order = _order(options)
     shown = _shown(options, order)
     by_id = {o.id: considered.keys[n + 1] for n, o in enumerate(options)}
-    courses = option_courses(considered, [by_id[o.id] for o in shown])
+    in_time = [o for o in shown if o.acts and (len(o.measures) == 1 or o.pareto)][:SHOWN]
+    courses = option_courses(considered, [by_id[o.id] for o in in_time])
     for option in shown:
         n = considered.keys.index(by_id[option.id])
         option.lden_db = {r.id: _finite(numbers.lden_db[n, k]) for k, r in enumerate(numbers.receivers)}
@@ -123,19 +124,23 @@ class _Checks:
     def __init__(self, considered: Considered, numbers: _Numbers, asked: Sequence[Question]) -> None:
         scene = considered.evaluation.plan.scenes.reference.scene
         index = {r.id: k for k, r in enumerate(numbers.receivers)}
-        self.groups: dict[tuple[str, str, str, str | None], list[tuple[int, Array, LimitCheck]]] = {}
+        self.groups: dict[tuple[str, str, str, str | None], list[tuple[int, Array | int, LimitCheck]]] = {}
         self.left_out: set[str] = set()
         self.toned = False
         for question in asked:
             for check in question.checks:
-                weights = period_weights(check, scene)
+                weights: Array | int | None = None
+                if check.window is not None:
+                    weights = considered.evaluation.windows.index(check.window)
+                elif check.quantity != "lafmax_db":
+                    weights = period_weights(check, scene)
                 if weights is None:
                     self.left_out.add(f"{question.criterion}, {check.label}")
                     continue
                 self.toned |= check.tone is not None
                 key = (question.criterion, check.label, check.quantity, window_text(check.window))
                 self.groups.setdefault(key, []).append((index[question.receiver], weights, check))
-        self._numbers = numbers
+        self._numbers, self._windows = numbers, considered.levels.windows
 
     def above(self, n: int) -> list[model.AboveLimit]:
         """Receivers, dwellings and persons above each limit, before and with option n."""
@@ -154,10 +159,12 @@ class _Checks:
             out.append(model.AboveLimit(criterion=criterion, label=label, quantity=quantity, window=window, **counts))
         return out
 
-    def _over(self, n: int, members: Sequence[tuple[int, Array, LimitCheck]]) -> list[int]:
+    def _over(self, n: int, members: Sequence[tuple[int, Array | int, LimitCheck]]) -> list[int]:
         over = []
         for r, weights, check in members:
-            level = float(to_db(self._numbers.energy[n, r] @ weights)) + check.adjustment_db
+            periods = self._numbers.energy[n, r]
+            energy = self._windows[n, r, weights] if isinstance(weights, int) else periods @ weights
+            level = float(to_db(energy)) + check.adjustment_db
             if level > effective_limit_db(check) + RESOLUTION_DB:
                 over.append(r)
         return over
@@ -254,13 +261,24 @@ def _measure(c: Candidate, considered: Considered, numbers: _Numbers, plugins: P
         approval=list(c.measure.approvals()),
         cannot=list(facts.cannot),
         safety=list(c.measure.cautions()),
-        warnings=list(c.measure.warnings(project, c.options, known)),
+        warnings=[*c.measure.warnings(project, c.options, known), *_only_forecast(c, considered)],
         prompts=prompts,
         acts=acts,
         nothing="" if acts else _why_nothing(c, considered),
         indoors_db=None if indoors is None else list(indoors),
         note=c.use.note,
     )
+
+
+def _only_forecast(c: Candidate, considered: Considered) -> list[str]:
+    """What to say where a measure changes forecasts, but nothing that is compared with limits."""
+    if (c.id,) not in considered.keys or FORECAST not in considered.levels.energy:
+        return []
+    n = considered.keys.index((c.id,))
+    rated = considered.levels.energy[RATED]
+    if _same(considered, n) or not np.allclose(rated[n], rated[0], rtol=SAME_RATIO, atol=0.0):
+        return []
+    return ["Only levels of forecasts fall; what is compared with limits does not change by the method's rules."]
 
 
 def _why_nothing(c: Candidate, considered: Considered) -> str:
@@ -377,11 +395,23 @@ def _order(options: Sequence[model.OptionResult]) -> list[model.Place]:
     """
     helping = [o for o in options if o.acts and o.mean_reduction_db.get("lden", 0.0) > 0.0]
 
+    helping = [o for o in helping if not any(_as_good(part, o) for part in helping)]
+
     def rank(option: model.OptionResult) -> tuple[float, ...]:
         gains = (option.decibel_dwellings, option.mean_reduction_db["lden"])
         return (*(-r for r in _relieved(option)), *(-g for g in gains), _likely(option), len(option.measures))
 
     return [model.Place(option=o.id, reason=_words(o)) for o in sorted(helping, key=rank)[:SHOWN]]
+
+
+def _as_good(part: model.OptionResult, whole: model.OptionResult) -> bool:
+    """Whether some of the measures of an option do what all of them do."""
+    return (
+        set(part.measures) < set(whole.measures)
+        and _relieved(part) >= _relieved(whole)
+        and part.decibel_dwellings >= whole.decibel_dwellings - RESOLUTION_DB
+        and part.mean_reduction_db["lden"] >= whole.mean_reduction_db["lden"] - RESOLUTION_DB
+    )
 
 
 def _words(option: model.OptionResult) -> str:
@@ -427,7 +457,7 @@ def _in_time(courses: OptionCourses, key: OptionKey, numbers: _Numbers, relation
     takes = int(lower[0]) if lower.size else None
     worn = None
     if takes is not None:
-        later = np.flatnonzero(mean_nothing[takes:] <= mean_option[takes] + 1e-9)
+        later = np.flatnonzero(mean_nothing[takes:] - mean_option[takes] < EFFECT_DB)
         worn = takes + int(later[0]) if later.size else None
     avoided: dict[str, float] = {}
     if relation is not None:
@@ -463,15 +493,16 @@ def _suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggest
     prevails = np.argmax(lden_energy(heard, hours), axis=1)
     listed = {c.measure.name for c in considered.prepared.candidates}
     out = []
+    receivers = considered.prepared.loaded.project.receivers
     for measure in plugins.measures:
-        if measure.name in listed:
-            continue
-        for m, mechanism in enumerate(emission.mechanisms):
-            here = [r.id for k, r in enumerate(considered.prepared.loaded.project.receivers) if prevails[k] == m]
-            if here and (mechanism in measure.acts_on or "all" in measure.acts_on):
-                out.append(
-                    model.Suggestion(measure=measure.name, title=measure.title, mechanism=mechanism, receivers=here)
-                )
+        at = {
+            mechanism: [r.id for k, r in enumerate(receivers) if prevails[k] == m]
+            for m, mechanism in enumerate(emission.mechanisms)
+            if mechanism in measure.acts_on or "all" in measure.acts_on
+        }
+        at = {mechanism: here for mechanism, here in at.items() if here}
+        if at and measure.name not in listed:
+            out.append(model.Suggestion(measure=measure.name, title=measure.title, acts_at=at))
     return out
 
 
@@ -490,7 +521,7 @@ def _notes(
     ]
     if checks.left_out:
         out.append(
-            "Not compared for options, as average levels of the periods do not answer them: "
+            "Not compared for options, as average levels do not answer them: "
             + "; ".join(sorted(checks.left_out))
             + "."
         )

@@ -107,8 +107,8 @@ class InTime(Part):
 
     takes_effect: str | None = Field(description="First date at which the mean Lden is lower by 0.1 dB or more")
     worn_in_anyway: str | None = Field(
-        description="First date at which doing nothing is as quiet as the option when it takes effect; null: not "
-        "within the time line"
+        description="First date at which doing nothing comes within 0.1 dB of what the option has when it takes "
+        "effect; null: not within the time line"
     )
     avoided_days: dict[str, float] = Field(
         default={}, description="Effect on people -> persons x days avoided within the time line"
@@ -160,8 +160,7 @@ class Suggestion(Part):
 
     measure: str
     title: str
-    mechanism: str
-    receivers: list[str]
+    acts_at: dict[str, list[str]] = Field(description="Mechanism -> receivers at which it prevails in Lden")
 
 
 class OptionsResult(Part):

@@ -194,6 +194,19 @@ def with_de_stretch(project: Project, options: PlaceOptions, known: Known, **ent
     return with_options(project, DE, {"stretches": [*given, added]})
 
 
+def de_bridges(project: Project, options: PlaceOptions, known: Known) -> list[tuple[float, float]]:
+    """Parts of the place that have a bridge in the words of the German regulation. [m chainage]"""
+    low, high = place(options, known)
+    out = []
+    for entry in project.calculation.options.get(DE, {}).get("stretches", ()):
+        if entry.get("track") == options.track and entry.get("bridge", "none") != "none":
+            from_m, to_m = entry.get("from_m"), entry.get("to_m")
+            from_m, to_m = low if from_m is None else max(low, from_m), high if to_m is None else min(high, to_m)
+            if from_m < to_m:
+                out.append((from_m, to_m))
+    return out
+
+
 def only_de(known: Known) -> bool:
     """Whether trains are computed by the German regulation alone, which knows average track and no works."""
     return DE in known.running and not any(name.startswith("eu_") for name in known.running)

@@ -19,6 +19,7 @@ from lineside_plugins.measures_catalogue.common import (
     OnTrack,
     PlaceOptions,
     Reduction,
+    de_bridges,
     lowered,
     octave_reduction,
     only_de,
@@ -218,7 +219,9 @@ class BridgeTreatment(OnTrack):
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(BridgeOptions, options)
-        project = with_de_stretch(project, options, known, bridge_measure=True)
+        for from_m, to_m in de_bridges(project, options, known):
+            there = options.model_copy(update={"from_m": from_m, "to_m": to_m})
+            project = with_de_stretch(project, there, known, bridge_measure=True)
         works: list[dict[str, Any]] = []
         spectra: list[SpectrumInput] = []
         for from_m, to_m, here in pieces(project, options, known, ("bridge",)):
@@ -246,7 +249,9 @@ class BridgeTreatment(OnTrack):
 
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         options = cast(BridgeOptions, options)
-        if only_de(known) or options.reduction_db or options.bridge is not None:
+        if only_de(known):
+            return "" if de_bridges(project, options, known) else "the options of de_railway name no bridge there"
+        if options.reduction_db or options.bridge is not None:
             return ""
         return "no reduction and no class is given; there is no general value"
 
