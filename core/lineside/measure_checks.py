@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import get_args
 
 import numpy as np
+from pydantic import ValidationError
 
 from lineside.contracts import Options
 from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY, DoseEffect, Measure, Side, Unit
@@ -41,8 +42,11 @@ def measure_problems(offer: Measure, options: Options) -> Iterator[str]:
         return
     if first != second:
         yield "apply() changes from call to call"
-    if Project.model_validate(first.model_dump(by_alias=True)) != first:
-        yield "apply() gives a project that its own file would not give"
+    try:
+        if Project.model_validate(first.model_dump(by_alias=True)) != first:
+            yield "apply() gives a project that its own file would not give"
+    except ValidationError as error:
+        yield f"apply() gives a project that cannot be read: {error.errors()[0]['msg']}"
     if offer.side in ("indoors", "waiting") and first != project:
         yield "it changes the project, but says that it does nothing outdoors"
     if offer.side in ("source", "path") and first == project and not offer.without_effect(project, options, known):

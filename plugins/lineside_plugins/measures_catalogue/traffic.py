@@ -115,6 +115,13 @@ class SmootherWheels(AtVehicles):
             found.append(Lack("wheel_roughness", "no calculator in use knows this class of wheel roughness"))
         return found
 
+    def warnings(self, project: Project, options: Options, known: Known) -> Sequence[str]:
+        states = project.conditions.wheels if project.conditions is not None else ()
+        kept = sorted({v for s in states for v in s.vehicles} & set(cast(WheelOptions, options).vehicles))
+        if not kept:
+            return ()
+        return (f"States of the wheels in conditions keep their own roughness, also for {', '.join(kept)}.",)
+
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         if only_de(known) and cast(WheelOptions, options).de_brake is None:
             return "the regulation knows brakes, not roughness: give de_brake"
