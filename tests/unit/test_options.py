@@ -61,6 +61,69 @@ def test_combinations_equal_an_assessment_of_the_changed_project(tmp_path: Path)
     assert found.levels.n_transfers == 1
 
 
+def test_joints_are_heard_beyond_the_place_where_they_are_removed(tmp_path: Path) -> None:
+    """Joints sound 50 m beyond their stretch, so that their removal matters to sections outside of it."""
+    data = site("joint_removal", "rail_pads", combine_up_to=2)
+    data["measures"][0]["options"] = {"track": "T", "from_m": 900, "to_m": 1000}
+    data["measures"][1]["options"] |= {"from_m": 950, "to_m": 1050}
+    found, energy = considered(data, tmp_path)
+    for n, key in enumerate(found.keys):
+        np.testing.assert_allclose(energy[n], direct(found, key), rtol=1e-9, err_msg=str(key))
+
+
+def test_states_of_the_day_count_with_their_shares(tmp_path: Path) -> None:
+    """Dry and wet rails, two timetables and two ways of driving; by the rating's and the forecast's calculators."""
+    data = site("friction_modifier", "driving_instruction", "speed_restriction", combine_up_to=2)
+    data["services"][0]["pattern"] = {
+        "kind": "calls",
+        "at": ["P"],
+        "acceleration_m_s2": 1,
+        "braking_m_s2": 1,
+        "dwell_s": 20,
+    }
+    data["stops"] = [{"id": "P", "at": [{"track": "T", "chainage_m": 700}]}]
+    data["conditions"] = {
+        "rail": {"dry": 0.6, "damp": 0, "wet": 0.4},
+        "timetable": [
+            {"id": "work", "share": 0.7},
+            {"id": "free", "share": 0.3, "services": {"S": {"trains_factor": 0.5, "passes": True}}},
+        ],
+        "driving": [
+            {"id": "calm", "share": 0.5},
+            {"id": "fast", "share": 0.5, "acceleration_factor": 1.3, "traction_db": 3},
+        ],
+    }
+    row = data["calculation"]["options"]["squeal_passes"]["shares"][0]
+    wet = {**row, "rail": "wet", "share": {"low": 0, "likely": 0.01, "high": 0.1}}
+    data["calculation"]["options"]["squeal_passes"]["shares"] = [wet, row]
+    found, energy = considered(data, tmp_path)
+    forecast = found.levels.energy["forecast"]
+    for n, key in enumerate(found.keys):
+        loaded = found.prepared.loaded_of(key)
+        selection = found.prepared.selection_of(loaded)
+        planned = plan(loaded, selection, Situation("", found.prepared.date, {}), found.evaluation.plan.scenes.cuts)
+        np.testing.assert_allclose(energy[n], direct(found, key), rtol=1e-9, err_msg=str(key))
+        expected = heard(found.evaluation.transfer, planned.task.forecast)
+        np.testing.assert_allclose(forecast[n], expected, rtol=1e-9, err_msg=str(key))
+
+
+def test_windows_equal_those_of_an_assessment(tmp_path: Path) -> None:
+    """Trains with times fill hours unevenly, so that 22 to 6 is no mean of periods."""
+    data = site("other_times")
+    data["services"][0]["trains"] = {"kind": "times", "times": ["05:10", "06:20", "12:00", "22:30"]}
+    data["measures"][0]["options"] = {"service": "S", "later_min": 90, "before": "06:00"}
+    limits = [{"quantity": "laeq", "from_hour": 22, "to_hour": 6, "limit_db": 45}]
+    data["criteria"] = [{"name": "custom", "options": {"title": "Permit", "source": "Invented", "limits": limits}}]
+    found, _ = considered(data, tmp_path / "one")
+    moved = {**data, "measures": []}
+    moved["services"][0]["trains"]["times"] = ["06:40", "06:20", "12:00", "22:30"]
+    results = lineside.assess(write_site(moved, tmp_path / "two"), PLUGINS).results
+    levels = {f.receiver: f.level_db for f in results.findings}
+    windows = to_db(found.levels.windows[1, :, 0])
+    np.testing.assert_allclose(windows, [levels["R"], levels["Q"]], atol=0.01)
+    assert 3.0 < to_db(found.levels.windows[0, 0, 0]) - windows[0] < 3.1, "half the trains, those of favourable nights"
+
+
 #: Measures that lower every level here; the others move sound or act on forecasts only.
 LOUDER_SOMEWHERE = {"other_times", "other_track", "friction_modifier"}
 

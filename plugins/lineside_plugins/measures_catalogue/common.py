@@ -29,6 +29,7 @@ def _octave(value: int) -> int:
 
 Octave = Annotated[int, AfterValidator(_octave)]
 Reduction = Annotated[float, Field(ge=-10, le=30)]
+Ids = Annotated[tuple[str, ...], Field(min_length=1, max_length=200)]
 PERIOD_NAMES = PERIODS
 #: Name of the calculator of the German regulation, whose options know measures of the law by name.
 DE = "de_railway"
@@ -210,3 +211,7 @@ def de_bridges(project: Project, options: PlaceOptions, known: Known) -> list[tu
 def only_de(known: Known) -> bool:
     """Whether trains are computed by the German regulation alone, which knows average track and no works."""
     return DE in known.running and not any(name.startswith("eu_") for name in known.running)
+
+
+def unknown(field: str, wanted: Sequence[str], known: Sequence[str], what: str) -> list[Lack]:
+    return [Lack(field, f"there is no {what} {name}", ", ".join(known)) for name in wanted if name not in known]
