@@ -64,6 +64,8 @@ def test_combinations_equal_an_assessment_of_the_changed_project(tmp_path: Path)
 def test_joints_are_heard_beyond_the_place_where_they_are_removed(tmp_path: Path) -> None:
     """Joints sound 50 m beyond their stretch, so that their removal matters to sections outside of it."""
     data = site("joint_removal", "rail_pads", combine_up_to=2)
+    data["tracks"][0]["attributes"]["joints_per_100_m"] = 0
+    data["tracks"][0]["stretches"] = [{"from_m": 900, "to_m": 1000, "joints_per_100_m": 4}]
     data["measures"][0]["options"] = {"track": "T", "from_m": 900, "to_m": 1000}
     data["measures"][1]["options"] |= {"from_m": 950, "to_m": 1050}
     found, energy = considered(data, tmp_path)
