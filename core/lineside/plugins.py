@@ -24,6 +24,7 @@ from lineside.contracts import (
     SourceCalculator,
 )
 from lineside.errors import PluginError
+from lineside.measures import DoseEffect, Measure
 
 T = TypeVar("T")
 
@@ -73,6 +74,8 @@ class Plugins:
         self.criteria = self._collect("register_criteria", Criterion)
         self.methods = self._collect("register_methods", Method)
         self.report_sections = self._collect("register_report_sections", ReportSection)
+        self.measures = self._collect("register_measures", Measure)
+        self.dose_effects = self._collect("register_dose_effects", DoseEffect)
 
     @classmethod
     def load(cls) -> Plugins:
@@ -116,6 +119,8 @@ class Plugins:
             RailStateCalculator: self.rail_states,
             Criterion: self.criteria,
             Method: self.methods,
+            Measure: self.measures,
+            DoseEffect: self.dose_effects,
         }[kind]
         for offer in offers:
             if offer.name == name:
