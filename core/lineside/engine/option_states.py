@@ -22,7 +22,7 @@ ALONG_LINE = frozenset({"joints_per_100_m"})
 #: Parts of a project that sound power can depend on, whatever the track.
 _COMMON = ("identity", "site", "stops", "units", "conditions", "calculation", "rail_measurements")
 #: Parts on which the way of the sound depends.
-_WAY = ("site", "receivers", "ground_areas", "barriers", "earthworks", "buildings", "building_files")
+_WAY = ("site", "receivers", "ground_areas", "barriers", "banks", "earthworks", "buildings", "building_files")
 
 
 @dataclass(frozen=True, eq=False)

@@ -43,7 +43,7 @@ from lineside.project.site import (
     Sector,
     Site,
 )
-from lineside.project.terrain import Earthwork, PointsTerrain, RasterTerrain
+from lineside.project.terrain import Bank, Earthwork, PointsTerrain, RasterTerrain
 from lineside.project.track import (
     CsvAlignment,
     GeoJsonAlignment,
@@ -76,6 +76,7 @@ __all__ = [
     "ActualWheels",
     "Air",
     "AirState",
+    "Bank",
     "Barrier",
     "Building",
     "BuildingFile",
@@ -252,6 +253,7 @@ class Project(Part):
     earthworks: tuple[Earthwork, ...] = Field(
         default=(), description="What carries tracks above or below the terrain; later ones on top"
     )
+    banks: tuple[Bank, ...] = Field(default=(), description="Earth banks that stand by themselves")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     buildings: tuple[Building, ...] = Field(default=(), description="Buildings")
     building_files: tuple[BuildingFile, ...] = Field(default=(), description="Layers of buildings in files")

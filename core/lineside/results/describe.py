@@ -10,7 +10,7 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
-from lineside.results.describe_terrain import earthwork_infos, terrain_info
+from lineside.results.describe_terrain import bank_infos, earthwork_infos, terrain_info
 from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
 from lineside.scene.buildings import StandingBuilding
@@ -86,6 +86,7 @@ def site(
         buildings=_buildings(loaded, standing, n_receivers or {}),
         terrain=terrain_info(loaded),
         earthworks=earthwork_infos(loaded, scene),
+        banks=bank_infos(loaded, scene),
         ground=[
             model.GroundInfo(
                 id=a.id,

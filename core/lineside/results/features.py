@@ -40,7 +40,7 @@ def layers(results: Results) -> list[Layer]:
     """All layers in a fixed order, those without features too."""
     make: tuple[Callable[[Results], Layer], ...] = (
         _tracks, _receivers, _facade_receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers,
-        _earthworks, _ground,
+        _earthworks, _banks, _ground,
     )  # fmt: skip
     return [f(results) for f in make]
 
@@ -284,6 +284,22 @@ def _earthworks(results: Results) -> Layer:
     rows = [(Polygon(e.xy), {key: getattr(e, key) for key in columns}) for e in results.site.earthworks]
     meaning = "Earthworks; low_m and high_m: lowest and highest edge above the ground, below it negative"
     return _layer("earthworks", meaning, "POLYGON", columns, rows)
+
+
+def _banks(results: Results) -> Layer:
+    from shapely import Polygon
+
+    own: dict[str, Types] = {"id": str, "name": str, "height_m": float, "crest_width_m": float, "slope_ratio": float}
+    columns = {**own, "top_low_z_m": float, "top_high_z_m": float}
+    rows = [
+        (
+            Polygon(b.xy),
+            {**{key: getattr(b, key) for key in own}, "top_low_z_m": b.top_z_m[0], "top_high_z_m": b.top_z_m[1]},
+        )
+        for b in results.site.banks
+    ]
+    meaning = "Earth banks; top_low_z_m and top_high_z_m: lowest and highest level of the crest"
+    return _layer("banks", meaning, "POLYGON", columns, rows)
 
 
 def _ground(results: Results) -> Layer:

@@ -167,6 +167,20 @@ class BarrierInfo(Part):
     xy: list[XY]
 
 
+class BankInfo(Part):
+    """An earth bank that stands by itself."""
+
+    id: str
+    name: str
+    height_m: float = Field(description="Of the crest above the ground below its middle")
+    crest_width_m: float
+    slope_ratio: float = Field(description="Both slopes 1 : ratio")
+    g: float | None = Field(description="Ground factor of its surface; null: by the ground areas")
+    top_z_m: tuple[float, float] = Field(description="Lowest and highest level of its crest")
+    line: list[XY] = Field(description="Middle of the crest")
+    xy: list[XY] = Field(description="Outline in plan")
+
+
 class BuildingInfo(Part):
     id: str
     name: str
@@ -261,6 +275,7 @@ class Site(Part):
     buildings: list[BuildingInfo] = []
     terrain: TerrainInfo | None = Field(default=None, description="Null: a plain at ground_level_m")
     earthworks: list[EarthworkInfo] = []
+    banks: list[BankInfo] = []
     ground: list[GroundInfo]
     works: list[WorkInfo]
     favourable: list[FavourableInfo] = Field(description="By direction of propagation; one entry: all directions alike")

@@ -90,7 +90,7 @@ def build_scene(
 
 def _same_ground(one: LoadedProject, other: LoadedProject) -> bool:
     """Do ground, earthworks and buildings of two projects come of the same input?"""
-    parts = ("site", "tracks", "earthworks", "buildings", "building_files")
+    parts = ("site", "tracks", "earthworks", "banks", "buildings", "building_files")
     same = all(getattr(one.project, name) is getattr(other.project, name) for name in parts)
     return same and one.alignments is other.alignments and one.raster is other.raster
 
