@@ -116,7 +116,7 @@ def assess(
     wanted = plan_facades(planned, selection)
     _announce(planned, wanted, progress)
     asked = questions(loaded.project, selection)
-    maps = plan_maps(planned, selection)
+    maps = plan_maps(planned, selection, prepared)
     threads = n_workers(workers)
     grid = loaded.project.calculation.grid
     layers = maps.layers if maps is not None else None

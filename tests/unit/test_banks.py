@@ -14,10 +14,10 @@ from lineside.engine.plan import plan
 from lineside.engine.run import long_term
 from lineside.engine.select import select
 from lineside.errors import Problem, ProjectError
+from lineside.figures.site_map import site_map
 from lineside.measures import Measure
 from lineside.plugins import Plugins
 from lineside.project.terrain import Bank
-from lineside.figures.site_map import site_map
 from lineside.report import context
 from lineside.report.strings import Strings
 from lineside.scene.banks import bank_sections

@@ -40,6 +40,11 @@ class StateKeys:
     way: tuple[str, ...]
 
 
+def other_way(project: Project, base: Project) -> bool:
+    """Does a project that was made from another change anything on the way of the sound?"""
+    return any(getattr(project, name) is not getattr(base, name) for name in _WAY)
+
+
 class _Texts:
     """What parts of projects say, as text; each object is read once."""
 

@@ -125,7 +125,14 @@ def _worst(receiver: ReceiverResult, by_receiver: Mapping[str, list[Finding]]) -
     }
 
 
-_ABOUT: Mapping[str, Types] = {"map": str, "quantity": str, "window": str, "situation": str, "date": str}
+_ABOUT: Mapping[str, Types] = {
+    "map": str,
+    "quantity": str,
+    "window": str,
+    "situation": str,
+    "date": str,
+    "measures": str,
+}
 _CLASS: Mapping[str, Types] = {"lower_db": float, "upper_db": float, "area_m2": float}
 
 
@@ -136,6 +143,7 @@ def _about(found: MapResult) -> dict[str, Value]:
         "window": found.window,
         "situation": found.situation.label,
         "date": found.situation.date,
+        "measures": ", ".join(found.measures) or None,
     }
 
 
@@ -162,7 +170,7 @@ def _contours(results: Results) -> Layer:
             continue
         quantity = name if name == "lden" else f"l{name}"
         situation = results.situation
-        about = (GRID_MAP, quantity, None, situation.label, situation.date)
+        about = (GRID_MAP, quantity, None, situation.label, situation.date, None)
         for band in map_bands(grid, values, level_edges(levels).tolist(), results.site):
             if not band.shape.is_empty:
                 rows.append((_multi(band.shape), {**dict(zip(_ABOUT, about, strict=True)), **_class(band)}))

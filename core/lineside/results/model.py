@@ -694,6 +694,9 @@ class MapResult(Part):
     situation: SituationInfo
     before: SituationInfo | None = Field(default=None, description="difference: whose levels are taken away")
     limit: MapLimit | None = Field(default=None, description="conflict: what is compared with")
+    measures: list[str] = Field(default=[], description="Measures in place; those of a difference not before")
+    new_barriers: list[BarrierInfo] = Field(default=[], description="Which the measures add")
+    new_banks: list[BankInfo] = []
     values_db: list[list[Level]] = Field(
         description="Rows along y, entries along x. levels: level; difference: level minus that before; conflict: "
         "level minus threshold. Null: silence. Inside buildings: the lowest of the points around"
@@ -744,6 +747,7 @@ class SectionResult(Part):
     quantity: str
     window: str | None = None
     situation: SituationInfo
+    measures: list[str] = Field(default=[], description="Measures in place")
     line: tuple[XY, XY]
     distance_m: list[float] = Field(description="Along the cut")
     ground_z_m: list[float] = Field(description="Level of the ground at these distances")
