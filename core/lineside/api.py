@@ -138,7 +138,7 @@ def assess(
         told = functools.partial(progress, "options")
         transfer = computed.receivers.transfer
         considered = consider(prepared, planned, selection, transfer, windows_of(asked), told)
-        results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
+        results = results.model_copy(update={"options": describe_options(considered, asked, plugins, selection, told)})
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -74,6 +74,10 @@ class NewBarrier(Catalogued):
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         return _taken(project, cast(BarrierOptions, options).id)
 
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        line = _piece(cast(BarrierOptions, options).line, begin, end)
+        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
+
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         options = cast(BarrierOptions, options)
         length = _length(options.line)
@@ -94,6 +98,15 @@ def _taken(project: Project, name: str) -> list[Lack]:
 
 def _ids(given: Sequence[Bank] | Sequence[Barrier]) -> set[str]:
     return {part.id for part in given}
+
+
+def _piece(line: Sequence[XY], begin: float, end: float) -> tuple[XY, ...]:
+    """The points of a line between two shares of its length."""
+    from shapely import LineString, get_coordinates
+    from shapely.ops import substring
+
+    part = substring(LineString(line), begin, end, normalized=True)
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in get_coordinates(part))
 
 
 def _length(line: Sequence[XY]) -> float:
@@ -138,6 +151,10 @@ class NewBank(Catalogued):
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         bank = cast(BankOptions, options).bank()
         return project.model_copy(update={"banks": (*project.banks, bank)})
+
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        line = _piece(cast(BankOptions, options).line, begin, end)
+        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         from shapely import LineString
@@ -208,6 +225,12 @@ class CloseBarrier(Catalogued):
         points = alignment.at(at)
         xy = points[:, :2] + normal * (options.offset_m / cosine)[:, None]
         return [(round(float(x), 3), round(float(y), 3)) for x, y in xy]
+
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        options = cast(CloseBarrierOptions, options)
+        from_m, to_m = place(options, known)
+        here = {"from_m": from_m + begin * (to_m - from_m), "to_m": from_m + end * (to_m - from_m)}
+        return type(options).model_validate({**options.model_dump(), **here, "above_rail_m": height_m})
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         options = cast(CloseBarrierOptions, options)
