@@ -12,11 +12,14 @@ import lineside
 from lineside.engine.option_places import direct_energy, place_energies
 from lineside.errors import ProjectError
 from lineside.plugins import Plugins
+from lineside.report.place_search import search_figure, search_table
+from lineside.report.strings import Strings
 from lineside.results.options import WallSearch
 from measure_sites import considered
 from sites import straight_site, write_site
 
 PLUGINS = Plugins.load()
+STRINGS = Strings()
 WALL = {"id": "N", "line": [[-200, 12], [200, 12]], "height_m": 2}
 COST = {"low": 800, "likely": 1000, "high": 1500, "per": "m2", "currency": "EUR", "year": 2026, "source": "Invented"}
 
@@ -121,3 +124,13 @@ def test_searches_that_cannot_be(change: dict[str, Any], said: str, tmp_path: Pa
     with pytest.raises(ProjectError) as caught:
         lineside.load_project(write_site(site, tmp_path), PLUGINS)
     assert any(said in str(p) for p in caught.value.problems), [str(p) for p in caught.value.problems]
+
+
+def test_figure_and_table(tmp_path: Path) -> None:
+    results = lineside.assess(write_site(place(), tmp_path)).results
+    figure, table = search_figure("F7.9", results, STRINGS), search_table("T7.99", results, STRINGS)
+    assert figure.source and "of what the whole 400 m would give" in figure.note
+    assert [row.cells[0] for row in table.rows] == ["1", "2", "4"]
+    assert all(row.cells[6].endswith("EUR") for row in table.rows) and "The largest gap between both" in table.note
+    bare = results.model_copy(update={"options": None})
+    assert search_figure("F7.9", bare, STRINGS).empty and search_table("T7.99", bare, STRINGS).rows == ()
