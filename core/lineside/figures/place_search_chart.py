@@ -48,7 +48,15 @@ def _curves(axes: Axes, found: WallSearch, heights: list[float], words: Words) -
     for k, height in enumerate(heights):
         line = [p for p in found.best if p.height_m == height]
         x, y = [_length(p) for p in line], [p.decibel_dwellings for p in line]
-        style = {"color": LINES[k], "ls": DASHES[k], "marker": MARKERS[k], "mfc": "white", "mec": LINES[k], "clip_on": False, "zorder": 3}
+        style = {
+            "color": LINES[k],
+            "ls": DASHES[k],
+            "marker": MARKERS[k],
+            "mfc": "white",
+            "mec": LINES[k],
+            "clip_on": False,
+            "zorder": 3,
+        }
         axes.plot([0.0, *x], [0.0, *y], **style)
         chosen = next(p for p in found.chosen if p.height_m == height)
         axes.plot([_length(chosen)], [chosen.decibel_dwellings], marker=MARKERS[k], color=LINES[k], ms=7, ls="none")

@@ -10,6 +10,7 @@ import numpy as np
 from lineside.contracts import Options
 from lineside.engine.combine import Candidate, OptionKey
 from lineside.engine.option_courses import option_courses
+from lineside.engine.option_passes import largest_passes
 from lineside.engine.option_run import Considered
 from lineside.engine.select import Selection
 from lineside.measures import DoseEffect
@@ -60,8 +61,15 @@ def describe_options(
     by_id = {o.id: considered.keys[n + 1] for n, o in enumerate(options)}
     followed = [o for o in shown if o.acts and (len(o.measures) == 1 or o.pareto)][:SHOWN]
     courses = option_courses(considered, [by_id[o.id] for o in followed])
+    if checks.of_passes:
+        at = sorted(checks.of_passes)
+        passes = largest_passes(considered, selection, [(), *(by_id[o.id] for o in shown)], at)
+        checks.passes = {
+            considered.keys.index(key): dict(zip(at, energy.tolist(), strict=True)) for key, energy in passes.items()
+        }
     for option in shown:
         n = considered.keys.index(by_id[option.id])
+        option.above = checks.above(n)
         option.lden_db = {r.id: finite(numbers.lden_db[n, k]) for k, r in enumerate(numbers.receivers)}
         if courses is not None and by_id[option.id] in courses.energy:
             option.in_time = in_time(courses, by_id[option.id], numbers, relation)
@@ -192,6 +200,11 @@ def _notes(
         + "; what is paid once is paid again at the end of each service life, and no value is left at the end. Ranges "
         "are added end to end."
     ]
+    if checks.of_passes:
+        out.append(
+            "Limits of single passes are compared for the options whose levels are printed (single measures, those that "
+            "none beats, the best of the order); they play no part in the order."
+        )
     if checks.left_out:
         out.append(
             "Not compared for options, as average levels do not answer them: "
