@@ -202,8 +202,8 @@ def _notes(
     ]
     if checks.of_passes:
         out.append(
-            "Limits of single passes are compared for the options whose levels are printed (single measures, those that "
-            "none beats, the best of the order); they play no part in the order."
+            "Limits of single passes are compared for the options whose levels are printed (single measures, those "
+            "that none beats, the best of the order); they play no part in the order."
         )
     if checks.left_out:
         out.append(
