@@ -27,6 +27,7 @@ from lineside.project.conditions import (
     WheelsState,
 )
 from lineside.project.maps import Map
+from lineside.project.neighbours import Contact, LetterWords
 from lineside.project.site import (
     Air,
     Barrier,
@@ -80,6 +81,7 @@ __all__ = [
     "Calculation",
     "Calls",
     "Conditions",
+    "Contact",
     "CriterionUse",
     "CsvAlignment",
     "DrivingState",
@@ -95,6 +97,7 @@ __all__ = [
     "GroundArea",
     "Identity",
     "InlineAlignment",
+    "LetterWords",
     "LocalCoordinates",
     "Map",
     "Outline",
@@ -263,3 +266,7 @@ class Project(Part):
     maps: tuple[Map, ...] = Field(
         default=(), description="Maps and vertical sections beside Lden and Lnight on the grid"
     )
+    contact: Contact | None = Field(
+        default=None, description="The office that neighbours may call; letters need it. Default null"
+    )
+    letter: LetterWords | None = Field(default=None, description="The office's own sentences in letters. Default null")
