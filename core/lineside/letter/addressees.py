@@ -18,7 +18,7 @@ from lineside.results.model import BuildingLevels, ReceiverResult
 SAME_PLACE_M = 2.5
 #: What is known in detail at a listed receiver is told to a building as near as this, as of a spot nearby. An
 #: assumption. [m]
-NEAR_M = 100.0
+NEAR_M = 50.0
 #: More of an address does not fit.
 MAX_LINES, MAX_CHARACTERS = 8, 80
 MAX_FILE_BYTES = 20_000_000
@@ -122,7 +122,9 @@ def choose(index: Index, project: Mapping[str, Any], given: Mapping[str, Given],
         If there is no such id, or nobody to write to.
     """
     found = every(index, project, given)
-    notes = [f"{i}: this id of the file of addresses is neither a receiver nor a building" for i in _strange(found, given)]
+    notes = [
+        f"{i}: this id of the file of addresses is neither a receiver nor a building" for i in _strange(found, given)
+    ]
     if wanted is not None:
         building = _building_of(index, wanted)
         one = [a for a in found if a.id == wanted or (a.building is not None and a.building.building == building)][:1]

@@ -35,7 +35,7 @@ def blocks(setting: Setting) -> list[Block]:
     said = [n for n, share in shares if share >= SAID_SHARE][:MAX_PARTS]
     sentences = list(dict.fromkeys(_known(setting, "hear", n) for n in said))
     return [
-        *text(t("hear.near", distance=distance) if near else t("hear.intro")),
+        Block("lead", t("hear.near", distance=distance) if near else t("hear.intro")),
         _picture(setting, shares),
         *text(*sentences, passing(setting, receiver)),
         *items(t("hear.changed"), changes(setting)),
@@ -90,7 +90,9 @@ def changes(setting: Setting) -> list[str]:
     explanation = setting.explanation
     if explanation is None:
         return []
-    found = [(c.cause, v) for c in explanation.causes if (v := c.change_db["lden"]) is not None and abs(rounded(v)) >= 1]
+    found = [
+        (c.cause, v) for c in explanation.causes if (v := c.change_db["lden"]) is not None and abs(rounded(v)) >= 1
+    ]
     found.sort(key=lambda p: (-abs(p[1]), p[0]))
     return [
         _known(setting, "change_up" if v > 0 else "change_down", name, n=abs(rounded(v)))

@@ -25,10 +25,12 @@ def until(setting: Setting) -> list[Block]:
     if results.timeline is None or line is None:
         return text(t("until.none") if results.site.works else t("until.no_work"))
     near = next((r for r in line.returns if r.within_db == NEAR_DB), None)
+    # of a spot nearby, or a change that nobody hears, a picture would say too much
+    drawn = setting.who.receiver is not None and near is not None and not _little(near)
     back = _back(setting, results.timeline, near) if near is not None else ""
     limits = [s for r in _ranked(setting) if (s := _limit(setting, results.timeline, r))]
     return [
-        *_picture(setting, results.timeline),
+        *(_picture(setting, results.timeline) if drawn else []),
         *text(back, t("until.model")),
         *items(t("until.limits"), list(dict.fromkeys(limits))[:MAX_LIMITS]),
     ]
@@ -37,7 +39,7 @@ def until(setting: Setting) -> list[Block]:
 def _back(setting: Setting, timeline: Timeline, near: Return) -> str:
     t, dates, end = setting, near.dates, part_of_year(date.fromisoformat(timeline.dates[-1]), setting.strings)
     likely = dates["likely"]
-    if near.reasons["likely"] == "within it from the start":
+    if _little(near):
         said = t("until.little")
     elif likely is None:
         return t("until.never", end=end)
@@ -51,10 +53,19 @@ def _back(setting: Setting, timeline: Timeline, near: Return) -> str:
     return " ".join(s for s in (said, again) if s)
 
 
+def _little(near: Return) -> bool:
+    """Never farther from the state before, in the likely case."""
+    return near.reasons["likely"] == "within it from the start"
+
+
 def _when(setting: Setting, timeline: Timeline, dates: dict[str, str | None]) -> str:
-    """From the low to the high case; without a high one, to the end of the time line."""
-    first = dates["low"] or timeline.work_dates[-1]  # none: kept all the time in the low case
-    return interval(first, dates["high"] or timeline.dates[-1], setting.today, setting.strings)
+    """From the low to the high case; without a high one, to the end of the time line.
+
+    The likely course may lie outside the draws; the interval holds it, too.
+    """
+    known = [d for d in dates.values() if d is not None]
+    first = min(known) if dates["low"] else timeline.work_dates[-1]  # no low: kept all the time in the low case
+    return interval(first, max(known) if dates["high"] else timeline.dates[-1], setting.today, setting.strings)
 
 
 def _ranked(setting: Setting) -> list[Rating]:
@@ -76,7 +87,7 @@ def _limit(setting: Setting, timeline: Timeline, rating: Rating) -> str:
     if likely is not None and likely > setting.today:
         high = rating.kept_from["high"]
         known = high is not None or rating.reasons["high"] == "kept throughout"
-        when = _when(setting, timeline, {**rating.kept_from, "high": max(high or likely, likely) if known else None})
+        when = _when(setting, timeline, {**rating.kept_from, "high": (high or likely) if known else None})
         return t("until.limit_between" if known else "until.limit_open", what=name, when=when)
     if reason.startswith("exceeded"):
         return t("until.limit_before" if rating.above_before else "until.limit_never", what=name, end=end)

@@ -58,10 +58,11 @@ def bars(parts: Sequence[tuple[str, float, str]]) -> Picture:
     out, room = [], WIDTH_MM - LABEL_MM - 16.0
     for k, (name, share, said) in enumerate(parts):
         top = 0.6 + k * STEP_MM
+        ink = INK if k % 2 == 0 else GREY
         length = max(room * min(max(share, 0.0), 1.0), 0.4)
         out += [
             _text(LABEL_MM - 2.0, top + 3.1, shorten(name, 34), "end"),
-            f'<rect x="{LABEL_MM:g}" y="{top:.2f}" width="{length:.2f}" height="{BAR_MM:g}" fill="{INK if k % 2 == 0 else GREY}"/>',
+            f'<rect x="{LABEL_MM:g}" y="{top:.2f}" width="{length:.2f}" height="{BAR_MM:g}" fill="{ink}"/>',
             _text(LABEL_MM + length + 1.5, top + 3.1, said),
         ]
     return _written(out, 0.6 + len(parts) * STEP_MM)
@@ -108,7 +109,10 @@ def in_time(course: Course) -> Picture:
     step = next(s for s in (2, 5, 10, 20, 50, 1000) if (high_db - low_db) / s <= 6)
     for tick in range(int(low_db // step) * step, int(high_db) + 1, step):
         if tick >= low_db:
-            out += [_line(left, y(tick), right, y(tick), 0.1, colour=GREY), _text(left - 1.2, y(tick) + 1.1, str(tick), "end")]
+            out += [
+                _line(left, y(tick), right, y(tick), 0.1, colour=GREY),
+                _text(left - 1.2, y(tick) + 1.1, str(tick), "end"),
+            ]
     out += [_line(left, bottom, right, bottom, 0.25), _text(left - 1.2, bottom + 4.2, course.unit, "end")]
     for day in _ticks(days[0], days[-1]):
         date = dt.date.fromordinal(day)

@@ -20,9 +20,9 @@ class LimitRow:
 
 @dataclass(frozen=True)
 class Block:
-    """A paragraph, a list with its lead, a table, a picture with its caption, or a note that something is missing."""
+    """A paragraph, one that stays with what follows, a list, a table, a picture, or a note of what is missing."""
 
-    kind: Literal["text", "items", "limits", "picture", "facts", "missing"]
+    kind: Literal["text", "lead", "items", "limits", "picture", "facts", "missing"]
     text: str = ""
     entries: Sequence[str] = ()
     rows: Sequence[LimitRow] = ()

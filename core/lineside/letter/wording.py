@@ -69,8 +69,6 @@ def interval(first: str, last: str, today: str, strings: Strings) -> str:
     start, end = dt.date.fromisoformat(first), dt.date.fromisoformat(last)
     now = dt.date.fromisoformat(today)
     begin, finish = part_of_year(start, strings), part_of_year(end, strings)
-    if end <= now:
-        return strings("when.soon")
     if start <= now:
         return strings("when.from_now", last=finish)
     return strings("when.same", first=begin) if begin == finish else strings("when.between", first=begin, last=finish)

@@ -169,7 +169,7 @@ def _complete(results: Results, nameless: list[str], draft: bool) -> None:
                 "letters need the office that neighbours may call",
                 place="contact",
                 found="nothing",
-                allowed='for example contact: {name: Track office, phone: "01632 960 123", hours: "Mon to Fri, 9 to 16 h"}',
+                allowed='for example contact: {name: Track office, phone: "01632 960 123", hours: Monday to Friday}',
                 hint="write it into the project file, or see a draft with --draft",
             )
         )

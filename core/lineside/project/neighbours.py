@@ -20,7 +20,9 @@ class Contact(Part):
     phone: Line | None = Field(default=None, description="Telephone number. Default null")
     email: Line | None = Field(default=None, description="E-mail address. Default null")
     hours: Line | None = Field(default=None, description="When someone answers, in words. Default null")
-    address: Address = Field(default=(), description="Lines of the postal address of the office, at most 8. Default none")
+    address: Address = Field(
+        default=(), description="Lines of the postal address of the office, at most 8. Default none"
+    )
 
     @model_validator(mode="after")
     def _one_of(self) -> Contact:
