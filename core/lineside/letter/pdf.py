@@ -6,11 +6,13 @@ printer is put together from the finished pages. So the time per letter does not
 
 from __future__ import annotations
 
+import atexit
 import io
 import multiprocessing
 import warnings
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -21,16 +23,25 @@ from lineside.report import archive
 from lineside.report.html import environment, font_for_pdf
 
 TEMPLATES = "letter"
+MOST_PAGES = 2
 #: Fewer letters than this are not worth the start of further processes.
 WORTH_PROCESSES = 12
 
 
-def html(letter: Letter, language: str = "en") -> str:
-    """The page of one letter, without its style sheet."""
+@dataclass(frozen=True)
+class Made:
+    """A letter as PDF."""
+
+    content: bytes
+    n_pages: int
+
+
+def html(letter: Letter, language: str = "en", compact: bool = False) -> str:
+    """The page of one letter, without its style sheet; compact: in smaller print."""
     from jinja2 import TemplateError
 
     try:
-        return _template().render(letter=letter, t=catalogue_of(language))
+        return _template().render(letter=letter, t=catalogue_of(language), compact=compact)
     except TemplateError as error:
         raise ReportError(f"The letter template failed: {error}") from error
 
@@ -53,12 +64,15 @@ def _style() -> tuple[Any, Any]:
     from weasyprint.text.fonts import FontConfiguration
 
     fonts = FontConfiguration()
+    atexit.register(_style.cache_clear)  # the engine cannot clean up once Python has gone
     css = environment(TEMPLATES).get_template("style.css.j2").render(font=font_for_pdf)
     return engine.CSS(string=css, font_config=fonts, url_fetcher=archive.fetcher()()), fonts
 
 
-def pdf(letter: Letter, language: str = "en") -> bytes:
+def pdf(letter: Letter, language: str = "en") -> Made:
     """One letter: tagged, with language, title and bookmark; the same bytes on every run.
+
+    One that fills more than two pages is set in smaller print.
 
     Raises
     ------
@@ -71,18 +85,19 @@ def pdf(letter: Letter, language: str = "en") -> bytes:
     with archive.no_errors_unheard(), warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)
         style, fonts = _style()
-        document = engine.HTML(string=html(letter, language), base_url=None, url_fetcher=archive.fetcher()())
-        made: bytes = document.write_pdf(
-            stylesheets=[style], font_config=fonts, pdf_variant=archive.VARIANT, finisher=finisher
-        )
-        return made
+        for compact in (False, True):
+            page = engine.HTML(string=html(letter, language, compact), base_url=None, url_fetcher=archive.fetcher()())
+            document = page.render(stylesheets=[style], font_config=fonts, pdf_variant=archive.VARIANT)
+            if len(document.pages) <= MOST_PAGES:
+                break
+        return Made(document.write_pdf(pdf_variant=archive.VARIANT, finisher=finisher), len(document.pages))
 
 
-def _one(task: tuple[Letter, str]) -> bytes:
+def _one(task: tuple[Letter, str]) -> Made:
     return pdf(*task)
 
 
-def pdfs(letters: Sequence[Letter], language: str = "en", workers: int = 1) -> Iterator[bytes]:
+def pdfs(letters: Sequence[Letter], language: str = "en", workers: int = 1) -> Iterator[Made]:
     """All letters, one after another in their order.
 
     Parameters
@@ -114,8 +129,8 @@ class PrintFile:
         self._title, self._language = title, language
         self._marks: list[tuple[str, int]] = []
 
-    def add(self, content: bytes, bookmark: str) -> int:
-        """Add a letter; returns its number of pages."""
+    def add(self, content: bytes, bookmark: str) -> None:
+        """Add a letter."""
         import pikepdf
 
         with pikepdf.open(io.BytesIO(content)) as one:
@@ -129,7 +144,6 @@ class PrintFile:
         if n % 2:
             last = self._pdf.pages[-1].mediabox
             self._pdf.add_blank_page(page_size=(float(last[2] - last[0]), float(last[3] - last[1])))
-        return n
 
     def content(self) -> bytes:
         """The whole file, the same bytes for the same letters."""

@@ -21,7 +21,7 @@ from lineside.letter.kept_results import (
     refuse_one_situation,
     with_letter_keys,
 )
-from lineside.letter.pdf import PrintFile, pdfs
+from lineside.letter.pdf import MOST_PAGES, PrintFile, pdfs
 from lineside.letter.wording import catalogue
 from lineside.project.folder import PROJECT_FILE
 from lineside.report.pdf import write_whole
@@ -146,11 +146,14 @@ def write_letters(
     names = file_names([letter.id for letter in letters])
     progress("letters", 0, len(letters))
     pages = 0
-    for letter, content in zip(letters, pdfs(letters, language, n_workers(workers)), strict=True):
+    for letter, made in zip(letters, pdfs(letters, language, n_workers(workers)), strict=True):
         paths[letter.id] = out / names[letter.id]
-        write_whole(paths[letter.id], content)
+        write_whole(paths[letter.id], made.content)
+        pages += made.n_pages
+        if made.n_pages > MOST_PAGES:
+            say(f"the letter of {letter.id} has {made.n_pages} pages; shorten what the project file says in it")
         if whole is not None:
-            pages += whole.add(content, letter.bookmark)
+            whole.add(made.content, letter.bookmark)
         progress("letters", len(paths), len(letters))
     if whole is not None:
         write_whole(out / PRINT_FILE, whole.content())
