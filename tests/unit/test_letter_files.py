@@ -215,6 +215,7 @@ def test_addresses_of_a_file_come_first(tmp_path: Path) -> None:
     made = write_letters(document(2), tmp_path / "out", addresses=file, say=said.append)
     first = text_of(made.letters["R1"])[0]
     assert "Ms Weir" in first and "4, Weir Lane" in first and "Dear Ms Weir," in first
+    assert "How loud the trains are at 12 Quay Street" in first  # the place, not a person
     assert "14 Quay Street" in text_of(made.letters["R2"])[0]
     assert said == ["X9: this id of the file of addresses is neither a receiver nor a building"]
 

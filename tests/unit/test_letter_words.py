@@ -177,7 +177,9 @@ def test_an_unknown_authority_is_not_named() -> None:
 )
 def test_words_of_a_change(change: float, key: str) -> None:
     """3 dB just noticed, 10 dB twice as loud: common practice, no source."""
-    assert change_words(change, STRINGS) == STRINGS(f"before.{key}")
+    assert change_words(change, STRINGS) == STRINGS(f"before.{key}", by="")
+    if key != "same":
+        assert f"(by about {abs(rounded(change))} dB)" in change_words(change, STRINGS, by=True)
 
 
 def test_halves_round_up_so_that_level_limit_and_difference_fit() -> None:
@@ -228,7 +230,8 @@ def test_the_rule_and_what_is_heard_are_told_apart_where_they_differ() -> None:
         update={"provenance": results.provenance.model_copy(update={"offers": [*offers, forecast]})}
     )
     text = said(letters(both)["R1"], "loud")
-    assert STRINGS("before.louder_3") in text and STRINGS("before.quieter_1") in text and "fixed amount" in text
+    assert STRINGS("before.louder_3", by="") in text and "fixed amount" in text
+    assert STRINGS("before.quieter_1", by=" (by about 2 dB)") in text
     assert "fixed amount" not in said(letters(results)["R1"], "loud")
 
 
@@ -292,6 +295,16 @@ def test_until_when_is_the_interval_of_the_time_line() -> None:
     assert "not be back near the level of before by" in text() and "some time" not in text().split("\n")[1]
     near.reasons["likely"] = "within it from the start"
     assert "at most 1 dB louder" in text()
+
+
+def test_a_work_that_made_it_quieter_is_not_called_a_little_louder() -> None:
+    results = document(1)
+    assert results.timeline is not None
+    line = results.timeline.receivers[0]
+    next(r for r in line.returns if r.within_db == 1.0).reasons["likely"] = "within it from the start"
+    assert STRINGS("until.little") in said(letters(results)["R1"], "until")
+    line.fresh_db["likely"] = (line.before_db["lden"] or 0.0) - 2.0
+    assert STRINGS("until.never_louder") in said(letters(results)["R1"], "until")
 
 
 def test_without_time_line_or_works_no_date_is_given() -> None:
@@ -419,7 +432,7 @@ def test_a_building_gets_the_level_of_its_loudest_facade() -> None:
     letter = letters(results, "H1")["H1"]
     text = said(letter)
     assert "it is 71 dB at your home" in text and STRINGS("loud.facade") in text and "62 dB in the night" not in text
-    assert STRINGS("hear.none", place="your home") in text  # nothing in detail within reach
+    assert STRINGS("hear.none_before", place="your home") in text  # nothing in detail within reach
     assert "Bedrooms are best there" in text
     assert list(letters(results)) == ["R1", "R2", "H1"]
     assert list(letters(results, "H1/2.1/0")) == ["H1"]
@@ -430,7 +443,7 @@ def test_a_building_beside_a_receiver_is_told_of_it() -> None:
     at = results.receivers[0]
     letter = letters(facades_at(results, at.x + 35.0, at.y, 60.0), "H1")["H1"]
     assert "a spot about 30 m from your home" in said(letter, "hear")
-    assert "a spot about 30 m from your home" in said(letter, "loud")
+    assert "a spot about 30 m from your home" in said(letter, "loud") and "(by about" in said(letter, "loud")
     assert "Before the work it was" not in said(letter)
 
 

@@ -46,6 +46,8 @@ class Addressee:
         Levels on the facades of this building.
     near : ReceiverResult or None
         Where there is no listed receiver at this place: one nearby; ``near_m`` is how far.
+    name : str
+        Of the place, as the project gives it; may be empty.
     address : tuple of str
         Empty: nothing is known.
     """
@@ -56,6 +58,7 @@ class Addressee:
     building: BuildingLevels | None
     near: ReceiverResult | None
     near_m: float
+    name: str
     address: tuple[str, ...]
     salutation: str
 
@@ -93,7 +96,9 @@ def every(index: Index, project: Mapping[str, Any], given: Mapping[str, Given]) 
         entry = listed.get(receiver.id, {})
         own = Given(tuple(entry.get("address") or ()), str(entry.get("salutation") or ""))
         address, salutation = _address(own, given.get(receiver.id, Given()), receiver.name)
-        out.append(Addressee(receiver.id, receiver.use, receiver, building, None, 0.0, address, salutation))
+        out.append(
+            Addressee(receiver.id, receiver.use, receiver, building, None, 0.0, receiver.name, address, salutation)
+        )
     inside = [k for k, r in enumerate(receivers) if r.use != "outdoor"]
     for b, (name, levels) in enumerate(index.building_levels.items()):
         if name in taken:
@@ -104,7 +109,7 @@ def every(index: Index, project: Mapping[str, Any], given: Mapping[str, Given]) 
             if index.distance_m[b, k] <= NEAR_M:
                 near, near_m = receivers[k], float(index.distance_m[b, k])
         address, salutation = _address(Given(), given.get(name, Given()), info.name)
-        out.append(Addressee(name, info.use, None, levels, near, near_m, address, salutation))
+        out.append(Addressee(name, info.use, None, levels, near, near_m, info.name, address, salutation))
     return out
 
 

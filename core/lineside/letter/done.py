@@ -30,8 +30,9 @@ def build(index: Index, who: Addressee, strings: Strings, draft: bool = False) -
     contact = of_project(results, "contact", default={})
     office = shorten(str(contact.get("name", "")), 120)
     title = shorten(identity(results, "title"), 90) or t("letter.no_title")
-    first = shorten(who.address[0], 60) if who.address else who.id
-    subject = t("letter.subject", place=first)
+    # the first line of an address may name persons
+    name = shorten(who.name, 60)
+    subject = t("letter.subject", place=name or t.place)
     day = identity(results, "date")
     month, year = month_year(day, strings)
     sender = ", ".join(s for s in (office, *(shorten(str(line), 60) for line in contact.get("address", []))) if s)
@@ -49,7 +50,7 @@ def build(index: Index, who: Addressee, strings: Strings, draft: bool = False) -
         id=who.id,
         language=t("letter.language"),
         title=subject,
-        bookmark=f"{who.id}: {first}" if first != who.id else who.id,
+        bookmark=f"{who.id}: {name}" if name else who.id,
         author=office,
         day=day,
         date=t("letter.date", day=int(day[8:10]), month=month, year=year),

@@ -26,7 +26,7 @@ def blocks(setting: Setting) -> list[Block]:
     """Picture and sentences of the listed receiver here, or else of one nearby."""
     t, receiver = setting, setting.detailed
     if receiver is None:
-        return text(t("hear.none"))
+        return text(t("hear.none_before" if t.index.explanations or t.index.timelines else "hear.none"))
     shares = parts(receiver)
     if not shares:
         return text(t("hear.none"))

@@ -8,13 +8,15 @@ from lineside.letter import picture
 from lineside.letter.loud import what
 from lineside.letter.setting import Setting
 from lineside.letter.views import Block, items, text
-from lineside.letter.wording import interval, limit_words, part_of_year, whole
+from lineside.letter.wording import interval, limit_words, part_of_year, rounded, whole
 from lineside.report.selection import criterion_natures, is_advice, of_project
 from lineside.results.model import Rating, Return, Timeline
 
 #: The sound is near the level of before where it is within this of it; one of the margins of the time line. [dB]
 NEAR_DB = 1.0
 MAX_LIMITS, MAX_SPOTS = 2, 3
+#: Uses of buildings in which people sleep.
+SLEPT_IN = ("dwelling", "hospital", "care_home")
 #: A limit farther than this from the curve is left out of the picture. [dB]
 REACH_DB = 12.0
 
@@ -40,7 +42,7 @@ def _back(setting: Setting, timeline: Timeline, near: Return) -> str:
     t, dates, end = setting, near.dates, part_of_year(date.fromisoformat(timeline.dates[-1]), setting.strings)
     likely = dates["likely"]
     if _little(near):
-        said = t("until.little")
+        said = t("until.never_louder" if _never_louder(setting) else "until.little")
     elif likely is None:
         return t("until.never", end=end)
     elif likely <= setting.today and dates["high"] is not None and dates["high"] <= setting.today:
@@ -56,6 +58,13 @@ def _back(setting: Setting, timeline: Timeline, near: Return) -> str:
 def _little(near: Return) -> bool:
     """Never farther from the state before, in the likely case."""
     return near.reasons["likely"] == "within it from the start"
+
+
+def _never_louder(setting: Setting) -> bool:
+    """The level on the days after works lies clearly below that before them, in the likely case."""
+    line = setting.timeline
+    fresh, before = (line.fresh_db["likely"], line.before_db["lden"]) if line is not None else (None, None)
+    return fresh is not None and before is not None and rounded(fresh - before) <= -1
 
 
 def _when(setting: Setting, timeline: Timeline, dates: dict[str, str | None]) -> str:
@@ -157,11 +166,13 @@ def comes_next(setting: Setting) -> list[Block]:
     )
     if spots:
         return [*own, *items(t("next.look"), spots[:MAX_SPOTS]), *text(t("next.open"))]
-    return [*own, *text(t("next.no_spot"), t("next.open_no_spot"))]
+    looked = t("next.no_spot") if setting.detailed is not None else ""
+    return [*own, *text(looked, t("next.open_no_spot"))]
 
 
 def can_do(setting: Setting) -> list[Block]:
     """What the reader can do."""
     building = setting.who.building
-    names = ["note", "call", "report", *(["quiet"] if building is not None and building.quiet_facade else []), "safe"]
+    quiet = building is not None and building.quiet_facade and setting.who.use in SLEPT_IN
+    names = ["note", "call", "report", *(["quiet"] if quiet else []), "safe"]
     return items("", [setting(f"you.{n}") for n in names])

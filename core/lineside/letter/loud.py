@@ -94,16 +94,20 @@ def before(setting: Setting) -> str:
         start, now = timeline.before_db["lden"], timeline.levels_db["lden"]["likely"][setting.index.at]
         if start is None or now is None:
             return ""
-        word = change_words(now - start, setting.strings)
-        same_place = setting.who.receiver is not None and not setting.at_facade
-        said = t("before.level", before=whole(start), now=whole(now), word=word) if same_place else _elsewhere(t, word)
+        if setting.who.receiver is not None and not setting.at_facade:
+            word = change_words(now - start, setting.strings)
+            said = t("before.level", before=whole(start), now=whole(now), word=word)
+        else:
+            said = _without_levels(t, now - start)
         if setting.index.forecast and counted is not None and rounded(counted) != rounded(now - start):
-            said += " " + t("before.rule", word=change_words(counted, setting.strings))
+            said += " " + t("before.rule", word=change_words(counted, setting.strings, by=True))
         return said
-    return _elsewhere(t, change_words(counted, setting.strings)) if counted is not None else ""
+    return _without_levels(t, counted) if counted is not None else ""
 
 
-def _elsewhere(setting: Setting, word: str) -> str:
+def _without_levels(setting: Setting, change_db: float) -> str:
+    """The change alone, where the levels are those of a facade or of a spot nearby."""
+    word = change_words(change_db, setting.strings, by=True)
     if setting.who.receiver is not None:
         return setting("before.change", word=word)
     return setting("before.near", distance=int(max(10, round(setting.who.near_m, -1))), word=word)

@@ -36,12 +36,12 @@ class Made:
     n_pages: int
 
 
-def html(letter: Letter, language: str = "en", compact: bool = False) -> str:
-    """The page of one letter, without its style sheet; compact: in smaller print."""
+def html(letter: Letter, language: str = "en", print_size: str = "") -> str:
+    """The page of one letter, without its style sheet; in smaller print: ``tight`` or ``compact``."""
     from jinja2 import TemplateError
 
     try:
-        return _template().render(letter=letter, t=catalogue_of(language), compact=compact)
+        return _template().render(letter=letter, t=catalogue_of(language), print_size=print_size)
     except TemplateError as error:
         raise ReportError(f"The letter template failed: {error}") from error
 
@@ -85,12 +85,20 @@ def pdf(letter: Letter, language: str = "en") -> Made:
     with archive.no_errors_unheard(), warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)
         style, fonts = _style()
-        for compact in (False, True):
-            page = engine.HTML(string=html(letter, language, compact), base_url=None, url_fetcher=archive.fetcher()())
-            document = page.render(stylesheets=[style], font_config=fonts, pdf_variant=archive.VARIANT)
-            if len(document.pages) <= MOST_PAGES:
+        for print_size, most in _tries(letter):
+            page = html(letter, language, print_size)
+            source = engine.HTML(string=page, base_url=None, url_fetcher=archive.fetcher()())
+            document = source.render(stylesheets=[style], font_config=fonts, pdf_variant=archive.VARIANT)
+            if len(document.pages) <= most:
                 break
         return Made(document.write_pdf(pdf_variant=archive.VARIANT, finisher=finisher), len(document.pages))
+
+
+def _tries(letter: Letter) -> list[tuple[str, int]]:
+    """Sizes of print, each with the most pages with which it is taken; the last one is taken anyway."""
+    pictures = any(block.kind == "picture" for part in letter.parts for block in part.blocks)
+    # without pictures a letter nearly fits one page
+    return [*([] if pictures else [("tight", 1)]), ("", MOST_PAGES), ("compact", MOST_PAGES)]
 
 
 def _one(task: tuple[Letter, str]) -> Made:

@@ -49,13 +49,14 @@ def limit_words(limit_db: float) -> str:
     return f"{limit_db:g}".replace("-", "−")
 
 
-def change_words(change_db: float, strings: Strings) -> str:
-    """A change of level as people hear it."""
+def change_words(change_db: float, strings: Strings, by: bool = False) -> str:
+    """A change of level as people hear it; with its size in decibels, if asked for."""
     size = abs(rounded(change_db))
     if size < STEPS_DB[0]:
         return strings("before.same")
     step = max(s for s in STEPS_DB if s <= size)
-    return strings(f"before.{'louder' if change_db > 0 else 'quieter'}_{step}")
+    size_words = strings("before.by", n=size) if by else ""
+    return strings(f"before.{'louder' if change_db > 0 else 'quieter'}_{step}", by=size_words)
 
 
 def part_of_year(day: dt.date, strings: Strings) -> str:
