@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+import lineside
 import reading
 from lineside.letter import picture
 from lineside.letter.addressees import Addressee, choose
@@ -492,3 +493,43 @@ def test_each_finding_is_printed_once_and_the_worst_counts() -> None:
     letter = build(index, who, STRINGS)
     (table,) = [b for p in letter.parts for b in p.blocks if b.kind == "limits"]
     assert [r.level for r in table.rows].count("99 dB") == 1
+
+
+FOLDER = resources.files("lineside_report")
+SOURCES = sorted((Path(lineside.__file__).parent / "letter").glob("*.py"))
+
+
+def test_every_language_has_every_wording_with_the_same_places_to_fill() -> None:
+    def shape(text: str) -> dict[str, set[str]]:
+        parts = tomllib.loads(text)
+        return {f"{p}.{n}": set(re.findall(r"\{(\w+)\}", w)) for p, names in parts.items() for n, w in names.items()}
+
+    files = [f for f in (FOLDER / "letter" / "strings").iterdir() if f.name.endswith(".toml")]
+    english = shape((FOLDER / "letter" / "strings" / "en.toml").read_text(encoding="utf-8"))
+    assert len(english) > 150
+    assert all(shape(f.read_text(encoding="utf-8")) == english for f in files)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: p.stem)
+def test_every_wording_that_the_code_asks_for_exists(path: Path) -> None:
+    asked = re.findall(r'(?:\bt|strings|setting|setting\.strings)\(\s*"([a-z_]+\.[a-z_0-9]+)"', path.read_text("utf-8"))
+    assert [k for k in asked if not STRINGS.has(k)] == []
+
+
+@pytest.mark.parametrize(
+    ("part", "of_report"),
+    [
+        ("hear", "mechanism"),
+        ("sound", "mechanism"),
+        ("work", "work"),
+        ("spot", "action"),
+        ("days", "condition"),
+        ("place", "use"),
+        ("change_up", "cause"),
+        ("change_down", "cause"),
+        ("trains", "kind"),
+    ],
+)
+def test_what_the_report_names_has_plain_words(part: str, of_report: str) -> None:
+    report = tomllib.loads((FOLDER / "strings" / "en.toml").read_text(encoding="utf-8"))
+    assert set(report[of_report]) <= set(CATALOGUE[part])

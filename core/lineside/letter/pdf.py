@@ -98,7 +98,7 @@ def _tries(letter: Letter) -> list[tuple[str, int]]:
     """Sizes of print, each with the most pages with which it is taken; the last one is taken anyway."""
     pictures = any(block.kind == "picture" for part in letter.parts for block in part.blocks)
     # without pictures a letter nearly fits one page
-    return [*([] if pictures else [("tight", 1)]), ("", MOST_PAGES), ("compact", MOST_PAGES)]
+    return [*([] if pictures else [("tight", 1)]), ("", MOST_PAGES), ("tight", MOST_PAGES), ("compact", MOST_PAGES)]
 
 
 def _one(task: tuple[Letter, str]) -> Made:
