@@ -8,6 +8,10 @@ are invented, those of the tests of the report. Compared are
 - used:  what ``lineside letter --all`` does, with one process and with one for each processor; the file for the
          printer is part of it.
 
+Measured on two cores in November 2026: 500 letters of two pages took 84 s with one process and 52 s with two, 0.17 s of
+the processor each; with 10 and 100 letters it was 0.19 s and 0.18 s each, so that the time grows with their number and
+no faster. Laid out at once, 100 letters took as much of the processor (0.18 s each), and cannot be shared out.
+
 Seconds are those of the wall and, in brackets, those of the processor in this process.
 """
 
