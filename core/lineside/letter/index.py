@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from lineside.acoustics.bands import Array
-from lineside.report.selection import of_project, ordered_criteria
+from lineside.report.selection import ordered_criteria
 from lineside.results.model import (
     Action,
     BuildingInfo,
@@ -69,11 +69,6 @@ class Index:
     def forecast(self) -> bool:
         """Whether explanations and single states use other calculators than what is compared with limits."""
         return any(o.kind == "source (forecast)" for o in self.results.provenance.offers)
-
-    @cached_property
-    def measured_later(self) -> bool:
-        """Whether roughness was measured, which narrows the dates."""
-        return bool(of_project(self.results, "rail_measurements", default=[]))
 
     @cached_property
     def distance_m(self) -> Array:

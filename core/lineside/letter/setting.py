@@ -10,9 +10,6 @@ from lineside.report.selection import identity
 from lineside.report.strings import Strings
 from lineside.results.model import Explanation, Finding, Level, ReceiverResult, ReceiverTimeline
 
-#: Plural of a kind of track to a single one.
-KINDS = ("train", "metro", "tram")
-
 
 @dataclass(frozen=True, eq=False)
 class Setting:
