@@ -27,6 +27,7 @@ from lineside.project.conditions import (
     WheelsState,
 )
 from lineside.project.maps import Map
+from lineside.project.neighbours import Contact, LetterWords
 from lineside.project.options import CostInput, Life, MeasureUse, OptionRules
 from lineside.project.site import (
     Air,
@@ -83,6 +84,7 @@ __all__ = [
     "Calculation",
     "Calls",
     "Conditions",
+    "Contact",
     "CostInput",
     "CriterionUse",
     "CsvAlignment",
@@ -99,6 +101,7 @@ __all__ = [
     "GroundArea",
     "Identity",
     "InlineAlignment",
+    "LetterWords",
     "Life",
     "LocalCoordinates",
     "Map",
@@ -274,3 +277,7 @@ class Project(Part):
     )
     measures: tuple[MeasureUse, ...] = Field(default=(), description="Measures to consider; they change nothing else")
     options: OptionRules = Field(default=OptionRules(), description="How measures are combined and compared")
+    contact: Contact | None = Field(
+        default=None, description="The office that neighbours may call; letters need it. Default null"
+    )
+    letter: LetterWords | None = Field(default=None, description="The office's own sentences in letters. Default null")
