@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import functools
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -33,7 +32,7 @@ from lineside.results.facades import FacadePlan, compute_facades, plan_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
-from lineside.results.option_table import describe_options
+from lineside.results.option_results import with_options
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
@@ -115,6 +114,8 @@ def assess(
     progress("emission", 1, 1)
     wanted = plan_facades(planned, selection)
     _announce(planned, wanted, progress)
+    if prepared is not None:
+        progress("options", 0, 1)
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection)
     threads = n_workers(workers)
@@ -135,10 +136,10 @@ def assess(
         planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
     )
     if prepared is not None:
-        told = functools.partial(progress, "options")
-        transfer = computed.receivers.transfer
-        considered = consider(prepared, planned, selection, transfer, windows_of(asked), told)
-        results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
+        progress("options", 0, 1)
+        considered = consider(prepared, planned, selection, computed.receivers.transfer, windows_of(asked))
+        results = with_options(results, considered, asked, plugins)
+        progress("options", 1, 1)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -10,6 +10,7 @@ from lineside.acoustics.levels import to_energy
 from lineside.engine.combine import Candidate
 from lineside.engine.option_run import Considered
 from lineside.engine.options import FORECAST, RATED, SAME_RATIO
+from lineside.measures import DoseEffect
 from lineside.plugins import Plugins
 from lineside.results import options as model
 from lineside.results.option_costs import costs_of
@@ -98,7 +99,7 @@ def _only_forecast(c: Candidate, considered: Considered) -> list[str]:
     rated = considered.levels.energy[RATED]
     if same_levels(considered, n) or not np.allclose(rated[n], rated[0], rtol=SAME_RATIO, atol=0.0):
         return []
-    return ["Only levels of forecasts fall; what is compared with limits does not change by the method's rules."]
+    return ["Only levels of forecasts would fall; what is compared with limits would not change by the method's rules."]
 
 
 def _why_nothing(c: Candidate, considered: Considered) -> str:
@@ -115,6 +116,30 @@ def _why_nothing(c: Candidate, considered: Considered) -> str:
         c.measure.without_effect(prepared.loaded.project, c.options, prepared.changer.known)
         or "changes no level at any receiver: it acts on nothing that is heard there"
     )
+
+
+def relation_info(relation: DoseEffect) -> model.RelationInfo:
+    return model.RelationInfo(
+        name=relation.name,
+        title=relation.title,
+        statement=relation.statement(relation.options_model()),
+        verification=str(relation.verification),
+        verification_note=relation.verification_note,
+        words={effect: relation.words.get(effect, effect.replace("_", " ")) for effect in relation.effects},
+        indicator=dict(relation.effects),
+        valid_db={effect: _valid(relation, effect) for effect in relation.effects},
+        caution=relation.caution,
+        sources=[
+            model.Source(key=c.key, title=c.title, issuer=c.issuer, year=c.year, part=c.part) for c in relation.sources
+        ],
+    )
+
+
+def _valid(relation: DoseEffect, effect: str) -> list[float]:
+    """Lowest and highest level that a relation covers, to half a decibel; empty if it covers none."""
+    level = np.arange(0.0, 140.5, 0.5)
+    inside = level[relation.valid(effect, level)]
+    return [float(inside[0]), float(inside[-1])] if inside.size else []
 
 
 def currency(considered: Considered) -> str:

@@ -12,13 +12,20 @@ from lineside.results.findings import RESOLUTION_DB
 SHOWN = 12
 
 
-def mark_pareto(options: Sequence[model.OptionResult]) -> None:
-    """Mark options than which none is both cheaper and better, and one of the two strictly."""
-    known = [o for o in options if o.cost is not None and o.decibel_dwellings > 0.0]
+def mark_pareto(options: Sequence[model.OptionResult], by_dwellings: bool = True) -> None:
+    """Mark options than which none is both cheaper and better, and one of the two strictly.
+
+    ``by_dwellings``: better by the sum of dwellings x reduction of Lden; else by its mean reduction.
+    """
+
+    def benefit(option: model.OptionResult) -> float:
+        return option.decibel_dwellings if by_dwellings else option.mean_reduction_db.get("lden", 0.0)
+
+    known = [o for o in options if o.cost is not None and benefit(o) > 0.0]
     best = -math.inf
-    for option in sorted(known, key=lambda o: (_likely(o), -o.decibel_dwellings)):
-        option.pareto = option.decibel_dwellings > best
-        best = max(best, option.decibel_dwellings)
+    for option in sorted(known, key=lambda o: (_likely(o), -benefit(o), len(o.measures), o.id)):
+        option.pareto = benefit(option) > best
+        best = max(best, benefit(option))
 
 
 def _likely(option: model.OptionResult) -> float:
@@ -65,20 +72,20 @@ def _words(option: model.OptionResult) -> str:
     parts = []
     if receivers > 0:
         parts.append(
-            f"{receivers} comparisons with limits are kept that are not kept now ({dwellings} dwellings, "
-            f"{persons} persons, each counted per limit)"
+            f"{receivers} more comparisons with limits would be kept ({dwellings} dwellings, {persons} persons, each "
+            "counted per limit)"
         )
     elif receivers < 0:
-        parts.append(f"{-receivers} more comparisons with limits are not kept")
-    else:
-        parts.append("the number of limits kept stays")
-    parts.append(f"Lden falls by {option.mean_reduction_db['lden']:.1f} dB on average")
+        parts.append(f"{-receivers} more comparisons with limits would not be kept")
+    elif option.above:
+        parts.append("the number of limits kept would stay")
+    parts.append(f"the computed Lden would be lower by {option.mean_reduction_db['lden']:.1f} dB on average")
     worst = option.worst_reduction_db["lden"]
     if worst < -0.05:
-        parts.append(f"somewhere it rises by {-worst:.1f} dB")
+        parts.append(f"at one receiver or more it would be higher, by up to {-worst:.1f} dB")
     if option.cost_per_db_dwelling is not None:
         money = option.cost_per_db_dwelling
         parts.append(f"likely {money.likely:,.0f} {money.currency} per decibel and dwelling")
     elif option.cost_unknown:
-        parts.append("the cost is not known")
+        parts.append("the cost is not known from the project file (table T7.8)")
     return "; ".join(parts)
