@@ -76,6 +76,22 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
+def options_in_words(loaded: LoadedProject, plugins: Plugins | None = None) -> str:
+    """The measures that a project considers and the options that they make, in one line; empty if there are none.
+
+    Raises
+    ------
+    RequestError
+        If there are more options than the rules of the project allow.
+    """
+    prepared = prepare(loaded, plugins or Plugins.load())
+    if prepared is None or not prepared.candidates:
+        return ""
+    n, left_out = len(prepared.keys) - 1, len(prepared.dropped)
+    out = f"{len(prepared.candidates)} measures make {n} options to compare for {prepared.date.isoformat()}"
+    return out + (f"; {left_out} combinations exclude each other" if left_out else "")
+
+
 def assess(
     path: Path,
     plugins: Plugins | None = None,
