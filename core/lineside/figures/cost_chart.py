@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -102,16 +103,23 @@ def _scale(axes: Axes, spots: Sequence[Spot]) -> None:
 
 
 def _labels(axes: Axes, front: Sequence[Spot], others: Sequence[Spot], wide_mm: float, high_mm: float) -> None:
-    def on_paper(s: Spot) -> tuple[float, float]:
-        x, y = axes.transAxes.inverted().transform(axes.transData.transform((s.likely, s.benefit)))
+    def on_paper(cost: float, benefit: float) -> tuple[float, float]:
+        x, y = axes.transAxes.inverted().transform(axes.transData.transform((cost, benefit)))
         return float(x * wide_mm), float(y * high_mm)
 
     placer = Placer(wide_mm, high_mm)
     for s in [*front, *others[:100]]:
-        placer.block(*on_paper(s), 1.2)
+        placer.block(*on_paper(s.likely, s.benefit), 1.2)
+    ends = [on_paper(s.likely, s.benefit) for s in front]
+    for s, here in zip(front, ends, strict=True):
+        placer.taken.append(
+            (on_paper(s.low, s.benefit)[0], here[1] - 0.7, on_paper(s.high, s.benefit)[0], here[1] + 0.7)
+        )
+    for (_, low), (x, high) in pairwise(ends):
+        placer.taken.append((x - 0.7, low, x + 0.7, high))
     for s in front[-MAX_LABELS:]:
         text = shorten(s.label, 34)
-        x, y = on_paper(s)
+        x, y = on_paper(s.likely, s.benefit)
         cx, cy, leader = placer.place(x, y, text, LABEL_PT)
         axes.annotate(
             text,
@@ -123,5 +131,6 @@ def _labels(axes: Axes, front: Sequence[Spot], others: Sequence[Spot], wide_mm: 
             va="center",
             fontsize=LABEL_PT,
             color=INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
             arrowprops={"arrowstyle": "-", "lw": 0.5, "color": GREY, "shrinkA": 0, "shrinkB": 3} if leader else None,
         )

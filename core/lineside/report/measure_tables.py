@@ -167,7 +167,7 @@ def _rejected(options: OptionsResult, strings: Strings) -> Table:
     rows = tuple(
         Row(
             (
-                sentence([reason]),
+                reason,
                 str(len(sets)),
                 joined((joined(measures, " + ") for measures in sets[:MAX_NAMED]), "; ")
                 + (strings("help.and_more", n=len(sets) - MAX_NAMED) if len(sets) > MAX_NAMED else ""),

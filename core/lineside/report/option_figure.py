@@ -9,7 +9,7 @@ from lineside.figures.style import TEXT_WIDTH_MM
 from lineside.figures.words import clean
 from lineside.report.measure_tables import safety
 from lineside.report.option_tables import no_pareto, pareto
-from lineside.report.option_words import amount, benefit, currency, money, option_name, titles
+from lineside.report.option_words import about, benefit, currency, money, option_name, titles
 from lineside.report.selection import sentences
 from lineside.report.strings import Strings
 from lineside.report.text import joined, number
@@ -41,7 +41,8 @@ def figure(results: Results, strings: Strings) -> Figure:
     source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     described = joined((_described(o, options, strings) for o in front[:MAX_DESCRIBED]), "; ")
     alt = strings("help.figure_alt", n=len(known), front=len(front), described=described)
-    message, note = _message(front, options, strings), strings("help.figure_note")
+    message = strings("help.message_one" if len(front) == 1 else "help.message", front=len(front), n=len(known))
+    note = sentences(_ends(front, options, strings), strings("help.figure_note"))
     return Figure(FIGURE_ID, message, alt, source, picture.width_mm, note)
 
 
@@ -56,17 +57,16 @@ def _described(option: OptionResult, options: OptionsResult, strings: Strings) -
     return strings(
         f"help.described_{options.benefit}",
         option=option_name(option),
-        cost=amount(likely),
+        cost=about(likely),
         currency=currency(options),
         benefit=number(round(benefit(options, option), 1)),
     )
 
 
-def _message(front: list[OptionResult], options: OptionsResult, strings: Strings) -> str:
-    """The caption: what the figure shows, with its numbers."""
-    first, last = front[0], front[-1]
-    said = {"first": _described(first, options, strings), "last": _described(last, options, strings)}
-    return strings("help.message_one" if len(front) == 1 else "help.message", n=len(front), **said)
+def _ends(front: list[OptionResult], options: OptionsResult, strings: Strings) -> str:
+    """The ends of the row of options that none beats, with their numbers."""
+    first, last = (_described(o, options, strings) for o in (front[0], front[-1]))
+    return strings("help.message_only" if len(front) == 1 else "help.message_ends", first=first, last=last)
 
 
 def paragraphs(results: Results, strings: Strings) -> dict[str, str]:
@@ -77,7 +77,7 @@ def paragraphs(results: Results, strings: Strings) -> dict[str, str]:
     n = sum(len(o.measures) > 1 for o in options.options)
     counted = {"measures": len(options.measures), "options": len(options.options), "combined": n}
     intro = strings("help.intro", date=options.date, **counted)
-    return {"help": intro, "help_best": sentences(*summary(results, strings))}
+    return {"help": intro, "help_best": sentences(*summary(results, strings), _cheapest(options, strings))}
 
 
 def lists(results: Results, strings: Strings) -> dict[str, list[str]]:
@@ -104,26 +104,21 @@ def summary(results: Results, strings: Strings) -> list[str]:
         titles=titles(option.measures, options),
         reason=best.reason,
     )
-    return [said, _cheapest(option, options, strings)]
+    if option.cost is None:
+        return [said]
+    cost = strings("help.summary_cost", cost=money(option.cost), currency=currency(options), years=options.years)
+    return [said, cost]
 
 
-def _cheapest(best: OptionResult, options: OptionsResult, strings: Strings) -> str:
-    """What the best option would cost, and the cheapest that none beats."""
-    unit = currency(options)
-    cost = ""
-    if best.cost is not None:
-        cost = strings("help.summary_cost", cost=money(best.cost), currency=unit, years=options.years)
-    front = [o for o in pareto(options) if o.id != best.id]
-    if not front:
-        return cost
-    first = front[0]
-    return sentences(
-        cost,
-        strings(
-            "help.summary_cheapest",
-            option=option_name(first),
-            reduction=number(round(first.mean_reduction_db.get("lden", 0.0), 1)),
-            cost=money(first.cost),
-            currency=unit,
-        ),
+def _cheapest(options: OptionsResult, strings: Strings) -> str:
+    """The cheapest option that none beats, where it is not the first of the order."""
+    front = pareto(options)
+    if not front or not options.order or front[0].id == options.order[0].option:
+        return ""
+    return strings(
+        "help.summary_cheapest",
+        option=option_name(front[0]),
+        reduction=number(round(front[0].mean_reduction_db.get("lden", 0.0), 1)),
+        cost=money(front[0].cost),
+        currency=currency(options),
     )

@@ -11,6 +11,7 @@ from lineside.report.option_words import (
     capped_options,
     currency,
     date_or_month,
+    likely,
     money,
     option_name,
     places,
@@ -19,7 +20,7 @@ from lineside.report.option_words import (
 )
 from lineside.report.selection import MAX_ROWS, criterion_titles, sentences
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, difference, joined, number
+from lineside.report.text import NOTHING, difference, joined, level, number
 from lineside.report.views import Column, Row, Table
 from lineside.results.model import Results
 from lineside.results.options import AboveAny, AboveLimit, OptionResult, OptionsResult, RelationInfo
@@ -60,8 +61,8 @@ def compared_head(options: OptionsResult | None, strings: Strings) -> tuple[Colu
     return (
         *_columns(strings, "place", "option", "receivers_above", "dwellings_above", "persons_above"),
         *_columns(strings, "mean", "least", *COMPARED_EFFECTS),
-        _money_column("cost", options, strings),
-        _money_column("per_db_dwelling", options, strings),
+        _money_column("likely_cost", options, strings),
+        _money_column("likely_per", options, strings),
     )
 
 
@@ -79,6 +80,15 @@ def people(value: float | None) -> str:
     ('12.3', '–')
     """
     return NOTHING if value is None else f"{value:.1f}"
+
+
+def fewer(value: float) -> str:
+    """Persons affected less, to a tenth; a small number is never called nothing.
+
+    >>> fewer(0.66), fewer(0.01), fewer(-0.3)
+    ('0.7', '< 0.1', '−0.3')
+    """
+    return difference(value).replace("+", "")
 
 
 def _compared(options: OptionsResult, strings: Strings) -> Table:
@@ -102,8 +112,8 @@ def _compared(options: OptionsResult, strings: Strings) -> Table:
                 difference(o.mean_reduction_db.get("lden")),
                 difference(o.worst_reduction_db.get("lden")),
                 *(people(o.people.get(e)) for e in COMPARED_EFFECTS),
-                money(o.cost),
-                money(o.cost_per_db_dwelling),
+                likely(o.cost),
+                likely(o.cost_per_db_dwelling),
             ),
             strong=place.get(o.id) == 1,
         )
@@ -138,7 +148,7 @@ def _pareto(options: OptionsResult, strings: Strings) -> Table:
                 option_name(o),
                 titles(o.measures, options),
                 money(o.cost),
-                number(round(benefit(options, o), 1)),
+                level(benefit(options, o)),
                 difference(o.mean_reduction_db.get("lden")),
                 money(o.cost_per_db_dwelling),
             )
@@ -190,27 +200,22 @@ def arrow(before: float, now: float) -> str:
 
 
 def _limits(results: Results, options: OptionsResult, strings: Strings) -> Table:
-    """Each limit as a group; only those that are exceeded before or with an option shown."""
+    """Each limit that is exceeded as a group: the project as it is, then the options that change something."""
     shown, names = _recommended(options), criterion_titles(results)
     rows: list[Row] = []
     left_out = 0
     for k, limit in enumerate(shown[0].above if shown else []):
-        here = [(o, o.above[k]) for o in shown]
+        here = [(option_name(o), o.above[k]) for o in shown]
         if not any(a.receivers_before or a.receivers for _, a in here):
             left_out += 1
             continue
+        before = (limit.receivers_before, limit.dwellings_before, limit.persons_before)
         group = [Row((_limit_words(limit, names, strings),), group=True)]
-        group += [
-            Row(
-                (
-                    option_name(o),
-                    arrow(a.receivers_before, a.receivers),
-                    arrow(a.dwellings_before, a.dwellings),
-                    arrow(a.persons_before, a.persons),
-                )
-            )
-            for o, a in here
-        ]
+        group.append(Row((strings("help.as_it_is"), *map(str, before))))
+        for name, a in here:
+            now = (a.receivers, a.dwellings, a.persons)
+            if now != before:
+                group.append(Row((name, *(arrow(x, y) for x, y in zip(before, now, strict=True)))))
         if len(rows) + len(group) > MAX_ROWS:
             break
         rows += group
@@ -263,7 +268,7 @@ def _reductions(options: OptionsResult, strings: Strings) -> Table:
 def _people(options: OptionsResult, strings: Strings) -> Table:
     relation = options.relation
     effects = list(relation.words) if relation is not None else []
-    shown = ranked(options)[:MAX_OPTIONS] if effects and any(options.people_before.values()) else []
+    shown = _recommended(options) if effects and any(options.people_before.values()) else []
     rows = [
         Row(
             (
@@ -271,7 +276,7 @@ def _people(options: OptionsResult, strings: Strings) -> Table:
                 *(
                     cell
                     for e in effects
-                    for cell in (people(o.people[e]), people(options.people_before[e] - o.people[e]))
+                    for cell in (people(o.people[e]), fewer(options.people_before[e] - o.people[e]))
                 ),
             )
         )
@@ -336,7 +341,7 @@ def _in_time(options: OptionsResult, strings: Strings) -> Table:
             Row(
                 (
                     option_name(o),
-                    found.takes_effect or strings("help.no_effect_in_time"),
+                    found.takes_effect or strings("help.no_effect"),
                     worn,
                     *(amount(round(found.avoided_days[e])) if e in found.avoided_days else NOTHING for e in effects),
                 )
@@ -360,7 +365,7 @@ def _costs(options: OptionsResult, strings: Strings) -> Table:
             (
                 option_name(o),
                 *(_or_dash(getattr(o.cost, part, None)) for part in ("low", "likely", "high")),
-                *(_or_dash(getattr(o.cost_per_db_dwelling, part, None)) for part in ("low", "likely", "high")),
+                money(o.cost_per_db_dwelling),
                 _missing(o.cost_unknown) or NOTHING,
             )
         )
@@ -369,7 +374,7 @@ def _costs(options: OptionsResult, strings: Strings) -> Table:
     head = (
         *_columns(strings, "option"),
         *(_money_column(key, options, strings) for key in ("low", "likely", "high")),
-        *(_money_column(f"per_{key}", options, strings) for key in ("low", "likely", "high")),
+        _money_column("per_db_dwelling", options, strings),
         *_columns(strings, "missing", text=("missing",)),
     )
     note = sentences(

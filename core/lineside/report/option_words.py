@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from lineside.report.selection import month
 from lineside.report.strings import Strings
-from lineside.report.text import NOTHING, joined, metres, number
+from lineside.report.text import MINUS, NOTHING, joined, metres, number
 from lineside.report.wording import in_words
 from lineside.results.model import Action, Results
 from lineside.results.option_ids import is_check_sum
@@ -55,21 +55,36 @@ def titles(measures: Iterable[str], options: OptionsResult) -> str:
 
 
 def amount(value: float) -> str:
-    """An amount of money.
+    """An amount of money, or a count of persons and days.
 
-    >>> amount(1234567.8), amount(0), amount(3.25)
-    ('1,234,568', '0', '3.25')
+    >>> amount(1234567.8), amount(0), amount(3.25), amount(-8)
+    ('1,234,568', '0', '3.25', '−8')
     """
-    return f"{value:,.0f}" if value >= 100 or value == int(value) else f"{value:.3g}"
+    text = f"{value:,.0f}" if abs(value) >= 100 or value == int(value) else f"{value:.3g}"
+    return text.replace("-", MINUS)
+
+
+def about(value: float) -> str:
+    """An amount to three digits, for running text and comparison.
+
+    >>> about(87333.0)
+    '87,300'
+    """
+    return amount(float(f"{value:.3g}"))
 
 
 def money(value: Money | None) -> str:
-    """Likely amount with its range; a dash where it is not known."""
+    """Likely amount with its range, to three digits; a dash where it is not known."""
     if value is None:
         return NOTHING
     if value.low == value.high:
-        return amount(value.likely)
-    return f"{amount(value.likely)} ({amount(value.low)}–{amount(value.high)})"
+        return about(value.likely)
+    return f"{about(value.likely)} ({about(value.low)}–{about(value.high)})"
+
+
+def likely(value: Money | None) -> str:
+    """Likely amount to three digits; a dash where it is not known."""
+    return NOTHING if value is None else about(value.likely)
 
 
 def currency(options: OptionsResult) -> str:
@@ -117,12 +132,13 @@ def acts_on(measure: MeasureInfo, strings: Strings) -> str:
 def sentence(texts: Sequence[str]) -> str:
     """Texts as one sentence, whole sentences after it.
 
-    >>> sentence(["the operator", "the owner", "Nobody may enter."])
-    'The operator; the owner. Nobody may enter.'
+    >>> sentence(["the operator", "the owner", "Nobody may enter."]), sentence(["which machine?"])
+    ('The operator; the owner. Nobody may enter.', 'Which machine?')
     """
-    whole = [t for t in texts if t.endswith(".")]
-    rest = "; ".join(t for t in texts if not t.endswith("."))
-    return " ".join([*([rest[:1].upper() + rest[1:] + "."] if rest else []), *whole])
+    whole = [t for t in texts if t.endswith((".", "?"))]
+    rest = "; ".join(t for t in texts if t not in whole)
+    parts = [f"{rest}."] * bool(rest) + whole
+    return " ".join(p[:1].upper() + p[1:] for p in parts)
 
 
 def date_or_month(date: str | None, strings: Strings) -> str:

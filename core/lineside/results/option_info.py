@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB
@@ -12,6 +14,7 @@ from lineside.engine.option_run import Considered
 from lineside.engine.options import FORECAST, RATED, SAME_RATIO
 from lineside.measures import DoseEffect
 from lineside.plugins import Plugins
+from lineside.project.model import MeasureUse
 from lineside.results import options as model
 from lineside.results.option_costs import costs_of
 from lineside.results.option_numbers import same_levels
@@ -23,13 +26,7 @@ def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> mode
     amounts = c.measure.amounts(project, c.options, known)
     acts = (c.id,) in considered.keys and not same_levels(considered, considered.keys.index((c.id,)))
     indoors = c.measure.indoors_db(c.options)
-    prompts = list(facts.prompts)
-    if not c.use.costs:
-        prompts.append("cost: low, likely, high, with source")
-    if c.use.life is None:
-        prompts.append("service life, with source")
-    if c.use.lead_days is None:
-        prompts.append("time to put it in place")
+    prompts = _prompts(c.use, facts.prompts, c.measure.side == "waiting")
     return model.MeasureInfo(
         id=c.id,
         measure=c.measure.name,
@@ -116,6 +113,26 @@ def _why_nothing(c: Candidate, considered: Considered) -> str:
         c.measure.without_effect(prepared.loaded.project, c.options, prepared.changer.known)
         or "changes no level at any receiver: it acts on nothing that is heard there"
     )
+
+
+def _prompts(use: MeasureUse, asked: Sequence[str], waiting: bool) -> list[str]:
+    """Questions that the project file does not answer yet."""
+    known = {"price": bool(use.costs), "cost": bool(use.costs), "life": use.life is not None}
+
+    def answered(prompt: str) -> bool:
+        named = [given for word, given in known.items() if word in prompt.lower()]
+        return bool(named) and all(named)
+
+    out = [p for p in asked if not answered(p)]
+    if waiting:
+        return out
+    if not use.costs:
+        out.append("cost: low, likely, high, with source")
+    if use.life is None and (not use.costs or any(c.every == "once" for c in use.costs)):
+        out.append("service life, with source")
+    if use.lead_days is None:
+        out.append("time to put it in place")
+    return out
 
 
 def relation_info(relation: DoseEffect) -> model.RelationInfo:

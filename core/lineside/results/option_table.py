@@ -43,7 +43,7 @@ def describe_options(considered: Considered, asked: Sequence[Question], plugins:
     ]
     by_dwellings = bool(numbers.dwellings.any())
     mark_pareto(options, by_dwellings)
-    order = order_of(options)
+    order = order_of(options, float(numbers.dwellings.sum()))
     shown = _shown(options, order)
     by_id = {o.id: considered.keys[n + 1] for n, o in enumerate(options)}
     followed = [o for o in shown if o.acts and (len(o.measures) == 1 or o.pareto)][:SHOWN]
