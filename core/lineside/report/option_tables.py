@@ -35,7 +35,7 @@ def tables(results: Results, strings: Strings) -> list[Table]:
     if options is None or not options.measures:
         return [Table("T7.1", strings("help.compared"), compared_head(None, strings), (), strings("help.no_measures"))]
     return [
-        _compared(options, strings),
+        _compared(results, options, strings),
         _pareto(options, strings),
         _order(options, strings),
         _limits(results, options, strings),
@@ -66,11 +66,13 @@ def compared_head(options: OptionsResult | None, strings: Strings) -> tuple[Colu
     )
 
 
-def _above(above: AboveAny, options: OptionsResult) -> tuple[str, str, str]:
-    """Dashes where no limit is compared."""
+def _above(above: AboveAny, results: Results, options: OptionsResult) -> tuple[str, str, str]:
+    """Dashes where no limit is compared, or no receiver has dwellings or persons."""
     if not any(o.above for o in options.options):
         return NOTHING, NOTHING, NOTHING
-    return str(above.receivers), str(above.dwellings), str(above.persons)
+    counts = ((above.dwellings, "dwellings"), (above.persons, "persons"))
+    dwellings, persons = (str(n) if any(getattr(r, what) for r in results.receivers) else NOTHING for n, what in counts)
+    return str(above.receivers), dwellings, persons
 
 
 def people(value: float | None) -> str:
@@ -91,13 +93,13 @@ def fewer(value: float) -> str:
     return difference(value).replace("+", "")
 
 
-def _compared(options: OptionsResult, strings: Strings) -> Table:
+def _compared(results: Results, options: OptionsResult, strings: Strings) -> Table:
     shown, place = ranked(options)[:MAX_OPTIONS], places(options)
     now = Row(
         (
             NOTHING,
             strings("help.as_it_is"),
-            *_above(options.above_before, options),
+            *_above(options.above_before, results, options),
             *(NOTHING, NOTHING),
             *(people(options.people_before.get(e)) for e in COMPARED_EFFECTS),
             *(NOTHING, NOTHING),
@@ -108,7 +110,7 @@ def _compared(options: OptionsResult, strings: Strings) -> Table:
             (
                 str(place[o.id]) if o.id in place else NOTHING,
                 option_name(o),
-                *_above(o.above_any, options),
+                *_above(o.above_any, results, options),
                 difference(o.mean_reduction_db.get("lden")),
                 difference(o.worst_reduction_db.get("lden")),
                 *(people(o.people.get(e)) for e in COMPARED_EFFECTS),
@@ -121,6 +123,7 @@ def _compared(options: OptionsResult, strings: Strings) -> Table:
     ]
     note = sentences(
         strings("help.compared_note", date=options.date),
+        strings("help.without_buildings") if results.facades is not None else "",
         strings("help.no_people") if options.relation is None else "",
         capped_options(options, len(shown), strings),
     )

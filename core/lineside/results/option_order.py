@@ -75,10 +75,8 @@ def _words(option: model.OptionResult) -> str:
     persons, dwellings, receivers = _relieved(option)
     parts = []
     if receivers > 0:
-        parts.append(
-            f"{receivers} more comparisons with limits would be kept ({dwellings} dwellings, {persons} persons, each "
-            "counted per limit)"
-        )
+        counted = f" ({dwellings} dwellings, {persons} persons, each counted per limit)" if dwellings or persons else ""
+        parts.append(f"{receivers} more comparisons with limits would be kept{counted}")
     elif receivers < 0:
         parts.append(f"{-receivers} more comparisons with limits would not be kept")
     elif option.above:
