@@ -88,7 +88,8 @@ def test_options_stand_in_their_order_with_what_they_would_do(tables: dict[str, 
 
 def test_the_pareto_table_holds_what_none_beats_with_the_range_of_cost(tables: dict[str, Table]) -> None:
     assert cells(tables["T7.2"]) == ["finish", "dampers", "dampers + finish"]
-    assert row(tables["T7.2"], "finish")[1:4] == ("Finish pass", "9,350 (7,480–14,000)", "20.0")
+    assert row(tables["T7.2"], "finish")[1:4] == ("Finish pass", "9,350 (7,480–14,000)", "468 (374–701)")
+    assert row(tables["T7.2"], "finish")[4:] == ("20.0", "+0.4")
 
 
 def test_the_order_has_reasons_in_words(tables: dict[str, Table]) -> None:
@@ -203,7 +204,10 @@ def test_the_summary_says_what_would_help_most() -> None:
     assert len(block.sentences) == 2
     assert block.sentences[0].startswith("Of 5 measures considered, alone and combined, “dampers + finish” (Rail")
     assert "would be lower by 2.3 dB" in block.sentences[0]
-    assert block.sentences[1] == "It would cost 71,400 (57,100–107,000) EUR over 20 years."
+    assert block.sentences[1] == (
+        "It would cost 71,400 (57,100–107,000) EUR over 20 years; the cheapest option that none beats, “finish”, would "
+        "lower the mean Lden by 0.4 dB for 9,350 (7,480–14,000) EUR (table T7.2)."
+    )
 
 
 def test_where_nothing_acts_it_is_said() -> None:

@@ -704,7 +704,6 @@ COMPOSED = (
     | {f"results.map_{q}" for q in ("lden", "lnight")}
     | {f"map.unit_{kind}" for kind in ("difference", "conflict")}
     | {f"help.{what}_{kind}" for what in ("axis", "described") for kind in ("decibel_dwellings", "mean_reduction_db")}
-    | {f"help.col_benefit_{kind}" for kind in ("decibel_dwellings", "mean_reduction_db")}
     | {f"help.per_{unit}" for unit in ("m", "m2", "piece", "vehicle", "whole")}
     | {f"help.track_{end}" for end in ("start", "end")}
     | {f"help.side_{side}" for side in ("indoors", "waiting")}

@@ -77,7 +77,7 @@ def paragraphs(results: Results, strings: Strings) -> dict[str, str]:
     n = sum(len(o.measures) > 1 for o in options.options)
     counted = {"measures": len(options.measures), "options": len(options.options), "combined": n}
     intro = strings("help.intro", date=options.date, **counted)
-    return {"help": intro, "help_best": sentences(*summary(results, strings), _cheapest(options, strings))}
+    return {"help": intro, "help_best": sentences(*summary(results, strings))}
 
 
 def lists(results: Results, strings: Strings) -> dict[str, list[str]]:
@@ -104,21 +104,21 @@ def summary(results: Results, strings: Strings) -> list[str]:
         titles=titles(option.measures, options),
         reason=best.reason,
     )
-    if option.cost is None:
-        return [said]
-    cost = strings("help.summary_cost", cost=money(option.cost), currency=currency(options), years=options.years)
-    return [said, cost]
+    return [said, *_money_words(option, options, strings)]
 
 
-def _cheapest(options: OptionsResult, strings: Strings) -> str:
-    """The cheapest option that none beats, where it is not the first of the order."""
-    front = pareto(options)
-    if not front or not options.order or front[0].id == options.order[0].option:
-        return ""
-    return strings(
-        "help.summary_cheapest",
-        option=option_name(front[0]),
-        reduction=number(round(front[0].mean_reduction_db.get("lden", 0.0), 1)),
-        cost=money(front[0].cost),
-        currency=currency(options),
-    )
+def _money_words(best: OptionResult, options: OptionsResult, strings: Strings) -> list[str]:
+    """What the first option of the order would cost, and the cheapest that none beats where that is another."""
+    unit, front = currency(options), pareto(options)
+    cheapest = ""
+    if front and front[0].id != best.id:
+        first = front[0]
+        reduction = number(round(first.mean_reduction_db.get("lden", 0.0), 1))
+        said = {"option": option_name(first), "reduction": reduction, "cost": money(first.cost)}
+        cheapest = strings("help.summary_cheapest", currency=unit, **said)
+    if best.cost is None:
+        return [strings("help.summary_cheapest_alone", cheapest=cheapest)] if cheapest else []
+    cost = {"cost": money(best.cost), "currency": unit, "years": options.years}
+    if not cheapest:
+        return [strings("help.summary_cost", **cost)]
+    return [strings("help.summary_cost_cheapest", cheapest=cheapest, **cost)]

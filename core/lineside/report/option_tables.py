@@ -144,32 +144,26 @@ def no_pareto(options: OptionsResult, strings: Strings) -> str:
 
 
 def _pareto(options: OptionsResult, strings: Strings) -> Table:
-    shown = pareto(options)[:MAX_OPTIONS]
-    rows = tuple(
-        Row(
-            (
-                option_name(o),
-                titles(o.measures, options),
-                money(o.cost),
-                level(benefit(options, o)),
-                difference(o.mean_reduction_db.get("lden")),
-                money(o.cost_per_db_dwelling),
-            )
-        )
-        for o in shown
-    )
-    head = (
-        *_columns(strings, "option", "measures", text=("option", "measures")),
-        _money_column("cost", options, strings),
-        *_columns(strings, f"benefit_{options.benefit}", "mean"),
-        _money_column("per_db_dwelling", options, strings),
-    )
-    total = len(pareto(options))
+    found = pareto(options)
+    shown, total = found[:MAX_OPTIONS], len(found)
+    by_dwellings = options.benefit == "decibel_dwellings"
+    rows = []
+    for o in shown:
+        cells = [option_name(o), titles(o.measures, options), money(o.cost)]
+        if by_dwellings:
+            cells += [money(o.cost_per_db_dwelling), level(benefit(options, o))]
+        rows.append(Row((*cells, difference(o.mean_reduction_db.get("lden")))))
+    head = [*_columns(strings, "option", "measures", text=("option", "measures"))]
+    head.append(_money_column("cost", options, strings))
+    if by_dwellings:
+        head += [_money_column("per_db_dwelling", options, strings), *_columns(strings, "benefit")]
+    head += _columns(strings, "mean")
     note = sentences(
         strings("help.pareto_note"),
         strings("help.more_in_data", shown=len(rows), total=total, more=total - len(rows)) if total > len(rows) else "",
     )
-    return Table("T7.2", strings("help.pareto"), head, rows, no_pareto(options, strings), note if rows else "")
+    empty = no_pareto(options, strings)
+    return Table("T7.2", strings("help.pareto"), tuple(head), tuple(rows), empty, note if rows else "")
 
 
 def _order(options: OptionsResult, strings: Strings) -> Table:
