@@ -88,8 +88,8 @@ def options_in_words(loaded: LoadedProject, plugins: Plugins | None = None) -> s
     if prepared is None or not prepared.candidates:
         return ""
     n, left_out = len(prepared.keys) - 1, len(prepared.dropped)
-    out = f"{len(prepared.candidates)} measures make {n} options to compare for {prepared.date.isoformat()}"
-    return out + (f"; {left_out} combinations exclude each other" if left_out else "")
+    out = f"measures: {len(prepared.candidates)}; options to compare for {prepared.date.isoformat()}: {n}"
+    return out + (f"; combinations that exclude each other: {left_out}" if left_out else "")
 
 
 def assess(

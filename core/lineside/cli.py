@@ -183,7 +183,7 @@ def assess(project: Path, out: Path | None, state: str, workers: int | None, qui
     found = assessment.results.options
     if found is not None and found.measures:
         best = f"; first in the order: {found.order[0].option}" if found.order else "; none changes a level"
-        click.echo(f"{len(found.measures)} measures in {len(found.options)} options{best}", err=True)
+        click.echo(f"measures: {len(found.measures)}; options: {len(found.options)}{best}", err=True)
     split = ", ".join(f"{name} {value:.1f} s" for name, value in seconds.items())
     click.echo(f"done in {time.perf_counter() - start:.1f} s ({split})", err=True)
     click.echo(str(target / "assessment.pdf"))

@@ -89,5 +89,5 @@ def _words(option: model.OptionResult) -> str:
         money = option.cost_per_db_dwelling
         parts.append(f"likely {float(f'{money.likely:.3g}'):,.0f} {money.currency} per decibel and dwelling")
     elif option.cost_unknown:
-        parts.append("the cost is not known from the project file (table T7.8)")
+        parts.append("the cost is not known from the project file")
     return "; ".join(parts)
