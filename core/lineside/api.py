@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import functools
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -33,7 +32,7 @@ from lineside.results.facades import FacadePlan, compute_facades, plan_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
-from lineside.results.option_table import describe_options
+from lineside.results.option_results import with_options
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
@@ -77,6 +76,22 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
 
 
+def options_in_words(loaded: LoadedProject, plugins: Plugins | None = None) -> str:
+    """The measures that a project considers and the options that they make, in one line; empty if there are none.
+
+    Raises
+    ------
+    RequestError
+        If there are more options than the rules of the project allow.
+    """
+    prepared = prepare(loaded, plugins or Plugins.load())
+    if prepared is None or not prepared.candidates:
+        return ""
+    n, left_out = len(prepared.keys) - 1, len(prepared.dropped)
+    out = f"measures: {len(prepared.candidates)}; options to compare for {prepared.date.isoformat()}: {n}"
+    return out + (f"; combinations that exclude each other: {left_out}" if left_out else "")
+
+
 def assess(
     path: Path,
     plugins: Plugins | None = None,
@@ -115,6 +130,8 @@ def assess(
     progress("emission", 1, 1)
     wanted = plan_facades(planned, selection)
     _announce(planned, wanted, progress)
+    if prepared is not None:
+        progress("options", 0, 1)
     asked = questions(loaded.project, selection)
     maps = plan_maps(planned, selection, prepared)
     threads = n_workers(workers)
@@ -136,9 +153,8 @@ def assess(
     )
     if prepared is not None:
         told = functools.partial(progress, "options")
-        transfer = computed.receivers.transfer
-        considered = consider(prepared, planned, selection, transfer, windows_of(asked), told)
-        results = results.model_copy(update={"options": describe_options(considered, asked, plugins, selection, told)})
+        considered = consider(prepared, planned, selection, computed.receivers.transfer, windows_of(asked), told)
+        results = with_options(results, considered, asked, plugins, selection, told)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

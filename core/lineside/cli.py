@@ -115,13 +115,16 @@ def new(folder: Path) -> None:
 @click.argument("project", type=click.Path(path_type=Path))
 def check(project: Path) -> None:
     """Read PROJECT (a folder) and report every error and warning; compute nothing."""
-    from lineside.api import load_project
+    from lineside import api
 
-    loaded = load_project(project)
+    loaded = api.load_project(project)
     _failed_plugins()
     _show(list(loaded.warnings))
     n = len(loaded.warnings)
     click.echo(f"{project}: no errors, {n} warning{'' if n == 1 else 's'}", err=True)
+    said = api.options_in_words(loaded)
+    if said:
+        click.echo(said, err=True)
 
 
 @main.command()
@@ -177,6 +180,10 @@ def assess(project: Path, out: Path | None, state: str, workers: int | None, qui
     click.echo(
         f"{len(assessment.results.receivers)} receivers; {len(above)} of {n_asked} comparisons above a limit", err=True
     )
+    found = assessment.results.options
+    if found is not None and found.measures:
+        best = f"; first in the order: {found.order[0].option}" if found.order else "; none changes a level"
+        click.echo(f"measures: {len(found.measures)}; options: {len(found.options)}{best}", err=True)
     split = ", ".join(f"{name} {value:.1f} s" for name, value in seconds.items())
     click.echo(f"done in {time.perf_counter() - start:.1f} s ({split})", err=True)
     click.echo(str(target / "assessment.pdf"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -151,3 +152,10 @@ def test_levels_of_one_situation_say_so(starter, tmp_path):
     assert done.returncode == 0, done.stderr
     document = json.loads((tmp_path / "out" / "results.json").read_text())
     assert document["situation"]["states"] == {"weather": "favourable"}
+
+
+def test_check_names_the_options_that_measures_make():
+    folder = Path(__file__).parents[2] / "example_projects" / "weavers_tram"
+    found = run("check", folder)
+    assert found.returncode == 0, found.stderr
+    assert "measures: 9; options to compare for 2026-12-01: 29; combinations that exclude each other: 1" in found.stderr

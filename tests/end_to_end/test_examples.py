@@ -94,3 +94,21 @@ def test_every_receiver_is_answered_by_every_criterion(example):
         else:
             above = finding["compared_db"] > finding["limit_db"]
             assert (finding["verdict"] == "above") == above
+
+
+def test_options_of_measures_are_in_the_document_the_tables_and_the_arrays(example):
+    _, out, document = example
+    options = document["options"]
+    assert len(options["measures"]) >= 6
+    assert len(options["order"]) >= 3
+    with (out / "tables" / "options.csv").open(newline="") as file:
+        rows = {r["option"]: r for r in csv.DictReader(file)}
+    assert set(rows) == {o["id"] for o in options["options"]}
+    now = {r["id"]: r["lden_db"] for r in document["receivers"]}
+    with Dataset(out / "results.nc") as file:
+        names, levels = list(file["option"][:]), np.asarray(file["option_lden_db"][:])
+    assert {p["option"] for p in options["order"]} <= set(names)
+    for name, lden in zip(names, levels, strict=True):
+        fall = np.array(list(now.values())) - lden
+        assert float(rows[name]["mean_reduction_lden_db"]) == pytest.approx(np.mean(fall), abs=0.01)
+        assert float(rows[name]["least_reduction_lden_db"]) == pytest.approx(np.min(fall), abs=0.01)

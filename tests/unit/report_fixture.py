@@ -8,9 +8,13 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
+import runpy
+from pathlib import Path
 from typing import Any
 
 from lineside.results.model import Results
+
+OPTIONS = runpy.run_path(str(Path(__file__).with_name("option_fixture.py")))
 
 PROJECT_YAML = """\
 lineside: 1
@@ -841,6 +845,7 @@ def build_results(n_receivers: int = 10, **changes: Any) -> Results:
         "conditions": _conditions(),
         "explanations": [_explanation(r) for r in receivers],
         "actions": _actions(receivers),
+        "options": OPTIONS["build_options"](),
     }
     document.update(changes)
     return Results.model_validate(document)

@@ -367,7 +367,7 @@ def test_a_measure_that_acts_on_nothing_says_so(results) -> None:  # type: ignor
     infos = {m.id: m for m in results.options.measures}
     assert not infos["lube"].acts and "say nothing about gauge_lubrication" in infos["lube"].nothing
     assert infos["barrier"].acts and infos["barrier"].nothing == ""
-    assert any("Only levels of forecasts fall" in text for text in infos["friction_modifier"].warnings)
+    assert any("Only levels of forecasts would fall" in text for text in infos["friction_modifier"].warnings)
 
 
 def test_notes_that_must_always_stand(results) -> None:  # type: ignore[no-untyped-def]
@@ -399,7 +399,7 @@ def test_the_order_names_the_best_first(results) -> None:  # type: ignore[no-unt
     gains = [options[place.option] for place in order]
     assert "barrier" in gains[0].measures
     assert all("lube" not in o.measures for o in gains), "a part of it does the same"
-    assert "Lden falls by" in order[0].reason
+    assert "the computed Lden would be lower by" in order[0].reason
 
 
 def test_suggestions_are_measures_that_act_on_what_prevails(results) -> None:  # type: ignore[no-untyped-def]

@@ -94,14 +94,14 @@ class Prepared:
 
 
 def prepare(loaded: LoadedProject, plugins: Plugins) -> Prepared | None:
-    """Form the options of a project; None where it lists no measures.
+    """Form the options of a project; None where it lists no measures and asks for no suggestions.
 
     Raises
     ------
     RequestError
         If there are more options than the rules allow.
     """
-    if not loaded.project.measures:
+    if not loaded.project.measures and not loaded.project.options.suggest:
         return None
     vocabulary = vocabulary_of(plugins)
     rules = loaded.project.options

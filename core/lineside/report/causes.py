@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from lineside.figures.cause_chart import MAX_CAUSE_PANELS, Steps, cause_chart
 from lineside.figures.words import clean
+from lineside.report.option_words import option_for
 from lineside.report.place_inputs import columns
 from lineside.report.selection import MAX_ROWS, capped_note, printed_receivers, sentences, value
 from lineside.report.strings import Strings
@@ -125,7 +126,7 @@ def _actions(results: Results, strings: Strings) -> Table:
                 metres(a.from_m),
                 metres(a.to_m),
                 joined(strings("causes.gain", id=g.receiver, gain=level(g.gain_db)) for g in a.gains[:MAX_GAINS]),
-                strings(f"action_do.{a.kind}"),
+                _todo(a, results, strings),
             )
         )
         for a in results.actions[:MAX_ROWS]
@@ -134,6 +135,12 @@ def _actions(results: Results, strings: Strings) -> Table:
     return Table(
         "T6.15", strings("causes.actions"), head, rows, strings("causes.no_actions"), strings("causes.actions_note")
     )
+
+
+def _todo(action: Action, results: Results, strings: Strings) -> str:
+    """What the depot can do, and the recommended option that would act at the place."""
+    option = option_for(action, results)
+    return sentences(strings(f"action_do.{action.kind}"), strings("help.depot", option=option) if option else "")
 
 
 def _loudest_changes(results: Results) -> list[tuple[ReceiverResult, Explanation]]:

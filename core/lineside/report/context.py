@@ -15,9 +15,13 @@ from lineside.report import (
     kept_limits,
     limits_in_time,
     maps,
+    measure_tables,
     method_sources,
+    option_figure,
+    option_tables,
     pictures,
     place_inputs,
+    place_search,
     result_tables,
     summary,
     tones,
@@ -38,6 +42,7 @@ SECTIONS = (
     "method",
     "inputs",
     "results",
+    "help",
     "limits",
     "cautions",
     "sources",
@@ -84,6 +89,9 @@ def build(
         *causes.tables(results, strings),
         limits_in_time.table(results, strings),
         maps.table(results, strings),
+        *option_tables.tables(results, strings),
+        *measure_tables.tables(results, strings),
+        *place_search.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -119,10 +127,10 @@ def draw(results: Results, strings: Strings) -> Sequence[Figure]:
     return pictures.figures(results, strings)
 
 
-def _in_order(table: Table) -> tuple[str, int]:
-    """Tables by section and number; those of the appendix come last, since letters follow digits."""
+def _in_order(table: Table) -> tuple[int, str, int]:
+    """Tables by section and number; those of the appendix, which have letters, come last."""
     section, _, number_ = table.id.removeprefix("T").partition(".")
-    return section, int(number_)
+    return (int(section), "", int(number_)) if section.isdigit() else (1000, section, int(number_))
 
 
 def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:
@@ -162,6 +170,7 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
         "maps": maps.intro(results, strings),
+        **option_figure.paragraphs(results, strings),
         "left_out": strings("method.left_out", names=", ".join(missing)) if missing else "",
         "uncertainty": strings(
             "limits.uncertainty",
@@ -183,6 +192,7 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
         "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
         "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
         "verification": method_sources.unpublished(results, strings),
+        **option_figure.lists(results, strings),
         "not_assessed": [
             strings("limits.not_assessed_works" if results.timeline is None else "limits.not_assessed_works_other"),
             *(strings(f"limits.not_assessed_{what}") for what in ("terrain", "other")),

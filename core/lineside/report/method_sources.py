@@ -40,7 +40,7 @@ def citation(source: CitationUsed) -> str:
 
 
 def _short(source: CitationUsed) -> str:
-    """A source by its key in section 9, with the part of it that was used."""
+    """A source by its key in section 10, with the part of it that was used."""
     return f"{source.key}, {source.part}" if source.part else source.key
 
 
@@ -103,15 +103,16 @@ def _adjustments(entry: Mapping[str, Any], strings: Strings) -> str:
     )
 
 
-def _took_part(results: Results) -> list[OfferUsed]:
-    return [o for o in results.provenance.offers if o.kind != "criterion"]
+def took_part(results: Results) -> list[OfferUsed]:
+    """Calculators that the levels come from."""
+    return [o for o in results.provenance.offers if o.kind not in ("criterion", "measure", "dose effect")]
 
 
 def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
     """Statement, verification, options and sources of each calculator."""
     notes = {
         o.name: " ".join(n.text for n in results.notes if n.kind == "validity" and n.origin == o.name)
-        for o in _took_part(results)
+        for o in took_part(results)
     }
     return [
         Card(
@@ -125,7 +126,7 @@ def calculator_cards(results: Results, strings: Strings) -> Sequence[Card]:
                 (strings("method.validity"), notes[o.name] or strings("method.no_validity")),
             ),
         )
-        for o in _took_part(results)
+        for o in took_part(results)
     ]
 
 
@@ -155,7 +156,7 @@ def _calculators(results: Results, strings: Strings) -> Table:
                 o.verification,
             )
         )
-        for o in _took_part(results)
+        for o in took_part(results)
     )
     head = columns(
         strings, calculator="text", what="text", id="text", version="text", contribution="text", verification="text"
@@ -175,7 +176,7 @@ def unpublished(results: Results, strings: Strings) -> list[str]:
 def _notes(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind in ("validity", "warning"))
     head = columns(strings, origin="text", note="text", standing="text")
-    return Table("T7.1", strings("limits.notes"), head, rows, strings("limits.notes_none"))
+    return Table("T8.1", strings("limits.notes"), head, rows, strings("limits.notes_none"))
 
 
 def _sources(results: Results, strings: Strings) -> Table:
@@ -188,7 +189,7 @@ def _sources(results: Results, strings: Strings) -> Table:
         for (key, title, issuer, year, part), names in sorted(users.items())
     )
     head = columns(strings, id="text", title="text", issuer="text", year="num", part="text", used_by="text")
-    return Table("T9.1", strings("sources.table"), head, rows, strings("sources.none"))
+    return Table("T10.1", strings("sources.table"), head, rows, strings("sources.none"))
 
 
 def _inputs(results: Results, strings: Strings) -> Table:

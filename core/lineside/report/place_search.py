@@ -1,4 +1,4 @@
-"""The search for the best part of a wall: its figure and its table."""
+"""What would help: figure F7.2 and table T7.16, which part of a wall helps most."""
 
 from __future__ import annotations
 
@@ -12,13 +12,25 @@ from lineside.report.views import Figure, Row, Table, drawn
 from lineside.results.model import Results
 from lineside.results.options import Money, WallSearch
 
+FIGURE_ID, TABLE_ID = "F7.2", "T7.16"
 
-def search_figure(figure_id: str, results: Results, strings: Strings) -> Figure:
+
+def figures(results: Results, strings: Strings) -> list[Figure]:
+    """F7.2; none where no option is compared."""
+    return [] if results.options is None else [search_figure(results, strings)]
+
+
+def tables(results: Results, strings: Strings) -> list[Table]:
+    """T7.16; none where no option is compared."""
+    return [] if results.options is None else [search_table(results, strings)]
+
+
+def search_figure(results: Results, strings: Strings) -> Figure:
     """Benefit by length and height; empty with the reason where nothing was looked for."""
     caption = strings("search.caption")
     found = results.options.places if results.options is not None else None
     if found is None:
-        return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=strings("search.none"))
+        return Figure(FIGURE_ID, caption, "", "", TEXT_WIDTH_MM, empty=strings("search.none"))
 
     def words(key: str, /, **values: object) -> str:
         return clean(strings(key, **values))
@@ -36,10 +48,10 @@ def search_figure(figure_id: str, results: Results, strings: Strings) -> Figure:
     )
     alt = strings("search.alt", message=message, heights=", ".join(number(p.height_m) for p in found.chosen))
     caption = strings("search.caption_of", measure=found.measure)
-    return drawn(figure_id, caption, alt, place_search_chart(found, words), message)
+    return drawn(FIGURE_ID, caption, alt, place_search_chart(found, words), message)
 
 
-def search_table(table_id: str, results: Results, strings: Strings) -> Table:
+def search_table(results: Results, strings: Strings) -> Table:
     """For each height the shortest part that gives most of what the whole gives."""
     found = results.options.places if results.options is not None else None
     head = columns(
@@ -63,7 +75,7 @@ def search_table(table_id: str, results: Results, strings: Strings) -> Table:
             weight=strings(f"search.weight_{found.weighted_by}"),
         )
     )
-    return Table(table_id, strings("search.table"), head, rows, strings("search.none"), note)
+    return Table(TABLE_ID, strings("search.table"), head, rows, strings("search.none"), note)
 
 
 def _row(k: int, found: WallSearch, strings: Strings) -> Row:

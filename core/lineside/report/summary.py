@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import buildings, causes, in_time, kept_limits
+from lineside.report import buildings, causes, in_time, kept_limits, option_figure
+from lineside.report.method_sources import took_part
 from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
     by_exposure,
@@ -30,6 +31,7 @@ def blocks(results: Results, strings: Strings) -> Sequence[Block]:
         "how_loud": _how_loud,
         "what_dominates": _what_dominates,
         **({"until_when": _since_the_works} if results.timeline is not None or results.explanations else {}),
+        **({"what_helps": option_figure.summary} if option_figure.summary(results, strings) else {}),
         "not_known": _not_known,
     }
     return [
@@ -202,8 +204,7 @@ def _mechanism(name: str, strings: Strings) -> str:
 def _not_known(results: Results, strings: Strings) -> list[str]:
     stated = results.uncertainty
     spectra = of_project(results, "spectra", default=[])
-    calculators = [o for o in results.provenance.offers if o.kind != "criterion"]
-    unverified = [o.title for o in calculators if o.verification == "not verified"]
+    unverified = [o.title for o in took_part(results) if o.verification == "not verified"]
     notes = sum(n.kind in ("validity", "warning") for n in results.notes)
     missing = left_out(results)
     return [

@@ -387,12 +387,12 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
     for file in inputs:
         whole.update(f"{file.name}\n{file.sha256}\n".encode())
     propagation = selection.propagation
-    offers = [_offer(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
-    offers += [_offer(plugins, c, o, "source (forecast)", c.mechanism) for c, o in selection.forecast_only]
-    offers.append(_offer(plugins, propagation, selection.propagation_options, "propagation", None))
+    offers = [offer_used(plugins, c, o, "source", c.mechanism) for c, o in selection.sources]
+    offers += [offer_used(plugins, c, o, "source (forecast)", c.mechanism) for c, o in selection.forecast_only]
+    offers.append(offer_used(plugins, propagation, selection.propagation_options, "propagation", None))
     if selection.rail_state is not None:
-        offers.append(_offer(plugins, *selection.rail_state, "rail state", None))
-    offers += [_offer(plugins, c, o, "criterion", None, use_id) for use_id, c, o in selection.criteria]
+        offers.append(offer_used(plugins, *selection.rail_state, "rail state", None))
+    offers += [offer_used(plugins, c, o, "criterion", None, use_id) for use_id, c, o in selection.criteria]
     return model.Provenance(
         lineside_version=__version__,
         method=selection.method.name,
@@ -403,14 +403,15 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
     )
 
 
-def _offer(
+def offer_used(
     plugins: Plugins,
     offer: Offer,
     options: Options,
-    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"],
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion", "measure", "dose effect"],
     mechanism: str | None,
     name: str | None = None,
 ) -> model.OfferUsed:
+    """An offer of a plugin as the results document names it."""
     origin = plugins.origin(offer)
     about = offer.particulars(options) if isinstance(offer, Criterion) else None
     return model.OfferUsed(

@@ -47,7 +47,7 @@ class OfferUsed(Part):
     """A calculator or criterion that took part."""
 
     name: str
-    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion"]
+    kind: Literal["source", "source (forecast)", "propagation", "rail state", "criterion", "measure", "dose effect"]
     title: str
     mechanism: str | None = None
     version: str

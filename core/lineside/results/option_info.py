@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB
@@ -10,7 +12,9 @@ from lineside.acoustics.levels import to_energy
 from lineside.engine.combine import Candidate
 from lineside.engine.option_run import Considered
 from lineside.engine.options import FORECAST, RATED, SAME_RATIO
+from lineside.measures import DoseEffect
 from lineside.plugins import Plugins
+from lineside.project.model import MeasureUse
 from lineside.results import options as model
 from lineside.results.option_costs import costs_of
 from lineside.results.option_numbers import same_levels
@@ -22,13 +26,7 @@ def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> mode
     amounts = c.measure.amounts(project, c.options, known)
     acts = (c.id,) in considered.keys and not same_levels(considered, considered.keys.index((c.id,)))
     indoors = c.measure.indoors_db(c.options)
-    prompts = list(facts.prompts)
-    if not c.use.costs:
-        prompts.append("cost: low, likely, high, with source")
-    if c.use.life is None:
-        prompts.append("service life, with source")
-    if c.use.lead_days is None:
-        prompts.append("time to put it in place")
+    prompts = _prompts(c.use, facts.prompts, c.measure.side == "waiting")
     return model.MeasureInfo(
         id=c.id,
         measure=c.measure.name,
@@ -98,7 +96,7 @@ def _only_forecast(c: Candidate, considered: Considered) -> list[str]:
     rated = considered.levels.energy[RATED]
     if same_levels(considered, n) or not np.allclose(rated[n], rated[0], rtol=SAME_RATIO, atol=0.0):
         return []
-    return ["Only levels of forecasts fall; what is compared with limits does not change by the method's rules."]
+    return ["Only levels of forecasts would fall; what is compared with limits would not change by the method's rules."]
 
 
 def _why_nothing(c: Candidate, considered: Considered) -> str:
@@ -115,6 +113,50 @@ def _why_nothing(c: Candidate, considered: Considered) -> str:
         c.measure.without_effect(prepared.loaded.project, c.options, prepared.changer.known)
         or "changes no level at any receiver: it acts on nothing that is heard there"
     )
+
+
+def _prompts(use: MeasureUse, asked: Sequence[str], waiting: bool) -> list[str]:
+    """Questions that the project file does not answer yet."""
+    known = {"price": bool(use.costs), "cost": bool(use.costs), "life": use.life is not None}
+
+    def answered(prompt: str) -> bool:
+        named = [given for word, given in known.items() if word in prompt.lower()]
+        return bool(named) and all(named)
+
+    out = [p for p in asked if not answered(p)]
+    if waiting:
+        return out
+    if not use.costs:
+        out.append("cost: low, likely, high, with source")
+    if use.life is None and (not use.costs or any(c.every == "once" for c in use.costs)):
+        out.append("service life, with source")
+    if use.lead_days is None:
+        out.append("time to put it in place")
+    return out
+
+
+def relation_info(relation: DoseEffect) -> model.RelationInfo:
+    return model.RelationInfo(
+        name=relation.name,
+        title=relation.title,
+        statement=relation.statement(relation.options_model()),
+        verification=str(relation.verification),
+        verification_note=relation.verification_note,
+        words={effect: relation.words.get(effect, effect.replace("_", " ")) for effect in relation.effects},
+        indicator=dict(relation.effects),
+        valid_db={effect: _valid(relation, effect) for effect in relation.effects},
+        caution=relation.caution,
+        sources=[
+            model.Source(key=c.key, title=c.title, issuer=c.issuer, year=c.year, part=c.part) for c in relation.sources
+        ],
+    )
+
+
+def _valid(relation: DoseEffect, effect: str) -> list[float]:
+    """Lowest and highest level that a relation covers, to half a decibel; empty if it covers none."""
+    level = np.arange(0.0, 140.5, 0.5)
+    inside = level[relation.valid(effect, level)]
+    return [float(inside[0]), float(inside[-1])] if inside.size else []
 
 
 def currency(considered: Considered) -> str:

@@ -120,6 +120,15 @@ class Checks:
             out.append(model.AboveLimit(criterion=criterion, label=label, quantity=quantity, window=window, **counts))
         return out
 
+    def above_any(self, n: int) -> model.AboveAny:
+        """Receivers, dwellings and persons above one limit or more with option n; 0: the project as it is."""
+        over = sorted({r for members in self.groups.values() for r in self._over(n, members)})
+        return model.AboveAny(
+            receivers=len(over),
+            dwellings=int(self._numbers.dwellings[over].sum()),
+            persons=int(self._numbers.persons[over].sum()),
+        )
+
     def _over(self, n: int, members: Sequence[tuple[int, Array | int, LimitCheck]]) -> list[int]:
         over = []
         for r, weights, check in members:

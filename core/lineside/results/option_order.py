@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from lineside.results import options as model
-from lineside.results.findings import RESOLUTION_DB
 
 #: Most options in the order.
 SHOWN = 12
+#: Gains that differ by less count as equal, and the cheaper option comes first. [dB]
+STEP_DB = 0.1
 
 
-def mark_pareto(options: Sequence[model.OptionResult]) -> None:
-    """Mark options than which none is both cheaper and better, and one of the two strictly."""
-    known = [o for o in options if o.cost is not None and o.decibel_dwellings > 0.0]
+def mark_pareto(options: Sequence[model.OptionResult], by_dwellings: bool = True) -> None:
+    """Mark options than which none is both cheaper and better, and one of the two strictly.
+
+    ``by_dwellings``: better by the sum of dwellings x reduction of Lden; else by its mean reduction.
+    """
+
+    def benefit(option: model.OptionResult) -> float:
+        return option.decibel_dwellings if by_dwellings else option.mean_reduction_db.get("lden", 0.0)
+
+    known = [o for o in options if o.cost is not None and benefit(o) > 0.0]
     best = -math.inf
-    for option in sorted(known, key=lambda o: (_likely(o), -o.decibel_dwellings)):
-        option.pareto = option.decibel_dwellings > best
-        best = max(best, option.decibel_dwellings)
+    for option in sorted(known, key=lambda o: (_likely(o), -benefit(o), len(o.measures), o.id)):
+        option.pareto = benefit(option) > best
+        best = max(best, benefit(option))
 
 
 def _likely(option: model.OptionResult) -> float:
@@ -35,29 +43,32 @@ def _relieved(option: model.OptionResult) -> tuple[int, int, int]:
     )
 
 
-def order_of(options: Sequence[model.OptionResult]) -> list[model.Place]:
-    """Options that help, the best first: limits kept, then decibel-dwellings or the mean, then cost and size.
+def order_of(options: Sequence[model.OptionResult], dwellings: float = 0.0) -> list[model.Place]:
+    """Options that help, the best first: limits kept, then the mean over dwellings, or receivers, then cost and size.
 
-    An option is left out if a part of it helps as much.
+    An option is left out if a part of it helps as much. ``dwellings``: all of them at the receivers.
     """
-    helping = [o for o in options if o.acts and o.mean_reduction_db.get("lden", 0.0) > 0.0]
 
-    helping = [o for o in helping if not any(_as_good(part, o) for part in helping)]
+    def gain(option: model.OptionResult) -> float:
+        return option.decibel_dwellings / dwellings if dwellings else option.mean_reduction_db["lden"]
 
     def rank(option: model.OptionResult) -> tuple[float, ...]:
-        gains = (option.decibel_dwellings, option.mean_reduction_db["lden"])
-        return (*(-r for r in _relieved(option)), *(-g for g in gains), _likely(option), len(option.measures))
+        step = round(gain(option) / STEP_DB)
+        return (*(-r for r in _relieved(option)), -step, _likely(option), len(option.measures), -gain(option))
 
-    return [model.Place(option=o.id, reason=_words(o)) for o in sorted(helping, key=rank)[:SHOWN]]
+    helping = [o for o in options if o.acts and o.mean_reduction_db.get("lden", 0.0) > 0.0 and gain(o) > 0.0]
+    ranked = sorted(helping, key=lambda o: (*rank(o), o.id))
+    best = [o for o in ranked if not any(_as_good(part, o, gain) for part in helping)]
+    return [model.Place(option=o.id, reason=_words(o)) for o in best[:SHOWN]]
 
 
-def _as_good(part: model.OptionResult, whole: model.OptionResult) -> bool:
+def _as_good(part: model.OptionResult, whole: model.OptionResult, gain: Callable[[model.OptionResult], float]) -> bool:
     """Whether some of the measures of an option do what all of them do."""
     return (
         set(part.measures) < set(whole.measures)
         and _relieved(part) >= _relieved(whole)
-        and part.decibel_dwellings >= whole.decibel_dwellings - RESOLUTION_DB
-        and part.mean_reduction_db["lden"] >= whole.mean_reduction_db["lden"] - RESOLUTION_DB
+        and gain(part) > gain(whole) - STEP_DB
+        and part.mean_reduction_db["lden"] > whole.mean_reduction_db["lden"] - STEP_DB
     )
 
 
@@ -65,21 +76,19 @@ def _words(option: model.OptionResult) -> str:
     persons, dwellings, receivers = _relieved(option)
     parts = []
     if receivers > 0:
-        parts.append(
-            f"{receivers} comparisons with limits are kept that are not kept now ({dwellings} dwellings, "
-            f"{persons} persons, each counted per limit)"
-        )
+        counted = f" ({dwellings} dwellings, {persons} persons, each counted per limit)" if dwellings or persons else ""
+        parts.append(f"{receivers} more comparisons with limits would be kept{counted}")
     elif receivers < 0:
-        parts.append(f"{-receivers} more comparisons with limits are not kept")
-    else:
-        parts.append("the number of limits kept stays")
-    parts.append(f"Lden falls by {option.mean_reduction_db['lden']:.1f} dB on average")
+        parts.append(f"{-receivers} more comparisons with limits would not be kept")
+    elif option.above:
+        parts.append("the number of limits kept would stay")
+    parts.append(f"the computed Lden would be lower by {option.mean_reduction_db['lden']:.1f} dB on average")
     worst = option.worst_reduction_db["lden"]
     if worst < -0.05:
-        parts.append(f"somewhere it rises by {-worst:.1f} dB")
+        parts.append(f"at one receiver or more it would be higher, by up to {-worst:.1f} dB")
     if option.cost_per_db_dwelling is not None:
         money = option.cost_per_db_dwelling
-        parts.append(f"likely {money.likely:,.0f} {money.currency} per decibel and dwelling")
+        parts.append(f"likely {float(f'{money.likely:.3g}'):,.0f} {money.currency} per decibel and dwelling")
     elif option.cost_unknown:
-        parts.append("the cost is not known")
+        parts.append("the cost is not known from the project file")
     return "; ".join(parts)

@@ -18,7 +18,8 @@ from lineside.plugins import Plugins
 from lineside.results import options as model
 from lineside.results.findings import Question
 from lineside.results.option_costs import Priced, costs_of, present_value
-from lineside.results.option_info import currency, measure_info, suggestions
+from lineside.results.option_ids import option_id
+from lineside.results.option_info import currency, measure_info, relation_info, suggestions
 from lineside.results.option_numbers import DIGITS, Checks, Numbers, digits, finite, indicator, numbers_of, same_levels
 from lineside.results.option_order import SHOWN, mark_pareto, order_of
 from lineside.results.option_places import describe_search
@@ -55,8 +56,9 @@ def describe_options(
         for n, key in enumerate(considered.keys)
         if key
     ]
-    mark_pareto(options)
-    order = order_of(options)
+    by_dwellings = bool(numbers.dwellings.any())
+    mark_pareto(options, by_dwellings)
+    order = order_of(options, float(numbers.dwellings.sum()))
     shown = _shown(options, order)
     by_id = {o.id: considered.keys[n + 1] for n, o in enumerate(options)}
     followed = [o for o in shown if o.acts and (len(o.measures) == 1 or o.pareto)][:SHOWN]
@@ -79,7 +81,10 @@ def describe_options(
         date=prepared.date.isoformat(),
         years=rules.years,
         discount_rate_pct=rules.discount_rate_pct,
+        benefit="decibel_dwellings" if by_dwellings else "mean_reduction_db",
+        above_before=checks.above_any(0),
         dose_effect="" if relation is None else relation.name,
+        relation=None if relation is None else relation_info(relation),
         people_before=people,
         people_outside=outside,
         measures=list(infos.values()),
@@ -150,7 +155,7 @@ def _option(
     cost = _total([priced[name] for name in key]) if not missing else None
     people, _ = _people(numbers, n, relation)
     return model.OptionResult(
-        id=f"O{n}",
+        id=option_id(key),
         measures=list(key),
         acts=not same_levels(considered, n),
         mean_reduction_db={name: digits(v.mean()) for name, v in fall.items() if v.size},
@@ -160,6 +165,7 @@ def _option(
         if forecast is None or not np.isfinite(forecast).any()
         else {"lden": digits(forecast[np.isfinite(forecast)].mean())},
         above=checks.above(n),
+        above_any=checks.above_any(n),
         people=people,
         decibel_dwellings=digits(gain),
         cost=cost,

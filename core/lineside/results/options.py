@@ -14,6 +14,8 @@ class Part(BaseModel):
 
 
 class Source(Part):
+    """Where a published value stands."""
+
     key: str
     title: str
     issuer: str
@@ -24,24 +26,26 @@ class Source(Part):
 class EffectInfo(Part):
     """A published effect; values without a source are questions, never stated here."""
 
-    on: str
-    low_db: float | None
+    on: str = Field(description="Part of the sound that it acts on")
+    low_db: float | None = Field(description="Smallest published reduction; positive: quieter")
     high_db: float | None
     typical_db: float | None
-    form: str
+    form: str = Field(description="What the number is")
     conditions: str
     standing: str
     source: Source
 
 
 class CostInfo(Part):
+    """A price per unit, with its range and its source."""
+
     low: float
     likely: float
     high: float
-    per: str
-    every: str
+    per: str = Field(description="m, m2, piece, vehicle or whole")
+    every: str = Field(description="once or year")
     currency: str
-    year: int
+    year: int = Field(description="Year of the price")
     source: str
     standing: str
     amount: float | None = Field(description="How much of it there is; null: not known")
@@ -50,8 +54,8 @@ class CostInfo(Part):
 class MeasureInfo(Part):
     """One measure to consider, with all that is said about it."""
 
-    id: str
-    measure: str
+    id: str = Field(description="Id in the project file")
+    measure: str = Field(description="Name of the measure among the plugins")
     name: str
     title: str
     side: str = Field(description="source, path, indoors or waiting")
@@ -93,6 +97,14 @@ class AboveLimit(Part):
     persons: int
 
 
+class AboveAny(Part):
+    """Receivers above one limit or more of all checks together, each counted once."""
+
+    receivers: int
+    dwellings: int
+    persons: int
+
+
 class Money(Part):
     """An amount with its range."""
 
@@ -119,13 +131,13 @@ class InTime(Part):
 class OptionResult(Part):
     """A set of measures and what it does."""
 
-    id: str
-    measures: list[str] = Field(description="Ids of the measures")
-    acts: bool
+    id: str = Field(description="Follows from the ids of its measures alone, so that it is the same in each submission")
+    measures: list[str] = Field(description="Ids of the measures, in the order of the project file")
+    acts: bool = Field(description="Does it change a level outdoors at any receiver?")
     mean_reduction_db: dict[str, float] = Field(
         description="lden or period -> mean over receivers of the reduction; positive: quieter"
     )
-    best_reduction_db: dict[str, float]
+    best_reduction_db: dict[str, float] = Field(description="Largest reduction at any receiver")
     worst_reduction_db: dict[str, float] = Field(description="Smallest reduction; negative: louder somewhere")
     forecast_mean_reduction_db: dict[str, float] = Field(
         default={}, description="The same with the forecast's calculators, where they are others"
@@ -134,12 +146,15 @@ class OptionResult(Part):
         default={}, description="Receiver -> Lden; only for options that are shown"
     )
     above: list[AboveLimit]
+    above_any: AboveAny
     people: dict[str, float] = Field(default={}, description="Effect -> persons affected")
     decibel_dwellings: float = Field(description="Sum over receivers of dwellings x reduction of Lden")
     cost: Money | None = Field(default=None, description="Present value over the years of the rules; null: not known")
     cost_unknown: list[str] = Field(default=[], description="What is missing for the cost")
-    cost_per_db_dwelling: Money | None = None
-    pareto: bool = Field(default=False, description="No option is both cheaper and better")
+    cost_per_db_dwelling: Money | None = Field(
+        default=None, description="Present value over the sum of dwellings x reduction of Lden"
+    )
+    pareto: bool = Field(default=False, description="No option is both cheaper and better, by the benefit")
     in_time: InTime | None = None
 
 
@@ -151,6 +166,8 @@ class Place(Part):
 
 
 class Rejected(Part):
+    """A set of measures that was left out or could not be computed."""
+
     measures: list[str]
     reason: str
 
@@ -188,13 +205,35 @@ class WallSearch(Part):
     largest_gap: float = Field(description="Largest difference between estimated and computed, share of the computed")
 
 
+class RelationInfo(Part):
+    """The relation between levels and people with a harmful effect."""
+
+    name: str
+    title: str
+    statement: str
+    verification: str
+    verification_note: str
+    words: dict[str, str] = Field(description="Effect -> how it is called")
+    indicator: dict[str, str] = Field(description="Effect -> the level that it follows from")
+    valid_db: dict[str, list[float]] = Field(description="Effect -> lowest and highest level that it covers")
+    caution: str = ""
+    sources: list[Source]
+
+
 class OptionsResult(Part):
     """Everything about the options of a project."""
 
     date: str = Field(description="Day for which options are compared")
     years: int
     discount_rate_pct: float
+    benefit: Literal["decibel_dwellings", "mean_reduction_db"] = Field(
+        default="decibel_dwellings",
+        description="What cost is compared with in the Pareto set; the mean reduction of Lden where no receiver has "
+        "dwellings",
+    )
+    above_before: AboveAny = Field(description="The project as it is")
     dose_effect: str = Field(default="", description="Relation between levels and people affected; empty: none")
+    relation: RelationInfo | None = None
     people_before: dict[str, float] = Field(default={}, description="Effect -> persons affected now")
     people_outside: dict[str, int] = Field(
         default={}, description="Effect -> persons at levels that the relation does not cover"
@@ -206,5 +245,5 @@ class OptionsResult(Part):
     places: WallSearch | None = Field(default=None, description="Where the project asks for it")
     suggestions: list[Suggestion] = Field(default=[], description="Where the project asks for them")
     notes: list[str]
-    n_states: int
-    n_transfers: int
+    n_states: int = Field(description="Pairs of group of sections and state that were evaluated")
+    n_transfers: int = Field(description="Transfers computed for other walls or buildings")

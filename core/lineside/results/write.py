@@ -25,6 +25,7 @@ from lineside.engine.run import Computed
 from lineside.errors import ReportError, naming
 from lineside.results.facade_tables import facade_tables
 from lineside.results.model import FacadeReceiverColumns, Results
+from lineside.results.option_files import option_levels, option_tables
 from lineside.scene.build import BuiltScene
 
 
@@ -73,6 +74,7 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
         "tones_in_time": _tones_in_time(results),
         "third_octaves": _third_octaves(results),
         **facade_tables(results),
+        **option_tables(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
         "services": (
@@ -321,6 +323,11 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
         )
         if results.facades is not None:
             _facades(file, results.facades.receivers)
+        of_options = option_levels(results)
+        if of_options is not None:
+            _axis(file, "option", of_options[0])
+            meaning = "Lden with each option that the report shows"
+            _variable(file, "option_lden_db", ("option", "receiver"), of_options[1], "dB re 20 uPa", meaning)
         if results.grid is not None:
             _axis(file, "x", np.array(results.grid.x), "m")
             _axis(file, "y", np.array(results.grid.y), "m")

@@ -1,0 +1,33 @@
+"""Ids of options: they follow from the ids of the measures alone, whatever else a project considers."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable
+
+#: Between the ids of measures.
+JOINT = " + "
+#: Longer ids, and those that could be read in two ways, are replaced by a check sum.
+LONGEST = 32
+_LIKE_OURS = re.compile(r"O-[0-9a-f]{8}")
+
+
+def option_id(measures: Iterable[str]) -> str:
+    """The id of a set of measures, in whatever order they come.
+
+    >>> option_id(["wall", "dampers"]), option_id(["a + b", "c"])
+    ('dampers + wall', 'O-9a7e016c')
+    """
+    ids = sorted(measures)
+    plain = JOINT.join(ids)
+    doubtful = any(JOINT.strip() in name.split() or is_check_sum(name) for name in ids)
+    if len(plain) <= LONGEST and not doubtful:
+        return plain
+    return "O-" + hashlib.sha256(json.dumps(ids, ensure_ascii=False).encode()).hexdigest()[:8]
+
+
+def is_check_sum(option: str) -> bool:
+    """Whether an id says nothing about its measures."""
+    return _LIKE_OURS.fullmatch(option) is not None
