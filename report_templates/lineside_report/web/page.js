@@ -21,6 +21,7 @@
   const sign = (k) =>
     draw("svg", { class: `sign v${k}`, viewBox: "-10 -10 20 20", width: 16, height: 16, "aria-hidden": "true", focusable: "false" },
       draw("path", { d: SHAPES[k] }));
+  const word = (text) => el("span", { class: "word" }, text);
   const months = t.months.split(" ");
   const day = (iso) => {
     const [year, month, date] = iso.split("-");
@@ -53,7 +54,9 @@
     plan.setAttribute("viewBox", `${view.x} ${view.y} ${view.w} ${view.h}`);
     const scale = perPixel.toFixed(4);
     for (const { node, x, y } of fixes) node.setAttribute("transform", `translate(${x} ${y}) scale(${scale})`);
-    plan.style.setProperty("--dot", `${Math.min(Math.max(26 / perPixel, 2), 6).toFixed(2)}px`);
+    const dot = Math.min(Math.max(26 / perPixel, 2.4), 6);
+    plan.style.setProperty("--dot", `${dot.toFixed(2)}px`);
+    plan.style.setProperty("--rim", `${(dot + (dot > 4 ? 1.6 : 0.7)).toFixed(2)}px`);
     labels();
     ruler();
   };
@@ -258,8 +261,8 @@
   const row = (...cells) => el("tr", {}, cells);
   const headRow = (...names) => el("thead", {}, row(...names.map(([name, num]) => el("th", { scope: "col", class: num && "num" }, name))));
   const num = (text) => el("td", { class: "num" }, text);
-  const choose = (label, names, index, change) => {
-    const list = el("select", {}, names.map((name, k) => el("option", { value: k, selected: k === index }, name)));
+  const choose = (what, label, names, index, change) => {
+    const list = el("select", { "data-what": what }, names.map((name, k) => el("option", { value: k, selected: k === index }, name)));
     list.addEventListener("change", () => change(Number(list.value)));
     return el("label", {}, label, list);
   };
@@ -277,7 +280,7 @@
       if (f.criterion !== last) body.push(el("tr", { class: "group" }, el("th", { scope: "colgroup", colspan: 5 }, data.criteria[f.criterion])));
       last = f.criterion;
       body.push(row(el("th", { scope: "row" }, f.quantity), num(f.compared), num(f.limit), num(f.difference),
-        el("td", {}, sign(f.verdict), data.short[f.verdict], f.unsure ? el("abbr", { title: t.unsure }, " ±") : "")));
+        el("td", {}, sign(f.verdict), word(data.short[f.verdict]), f.unsure ? el("abbr", { title: t.unsure }, " ±") : "")));
     }
     return block(t.limits,
       made.length ? el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": t.limits }, el("table", { class: "limits" },
@@ -301,8 +304,8 @@
     };
     if (settings.by >= entry.parts.length) settings.by = 0;
     const node = block(t.parts, el("div", { class: "choice" },
-      choose(t.by, entry.parts.map((_, k) => t[`by_${k}`]), settings.by, (k) => { settings.by = k; paint(); }),
-      choose(t.period, data.quantities, settings.period, (k) => { settings.period = k; paint(); })), list, el("p", { class: "small" }, t.parts_note));
+      choose("by", t.by, entry.parts.map((_, k) => t[`by_${k}`]), settings.by, (k) => { settings.by = k; paint(); }),
+      choose("period", t.period, data.quantities, settings.period, (k) => { settings.period = k; paint(); })), list, el("p", { class: "small" }, t.parts_note));
     paint();
     return node;
   };
@@ -381,7 +384,7 @@
     slider.addEventListener("input", () => set(Number(slider.value)));
     redraw = paint;
     return block(t.time,
-      el("div", { class: "choice" }, choose(t.time_of, own.series.map((s) => s.name), settings.series, (k) => { settings.series = k; paint(); })),
+      el("div", { class: "choice" }, choose("series", t.time_of, own.series.map((s) => s.name), settings.series, (k) => { settings.series = k; paint(); })),
       chart, slider, out,
       head.works.length ? el("ul", { class: "plain small" }, head.works.map(([date, what]) => el("li", {}, say(t.work, { date: day(date), what })))) : "",
       own.returns.length ? el("table", {}, headRow([t.returns], [t.low_likely_high]), el("tbody", {}, own.returns.map(([margin, dates]) =>
@@ -426,13 +429,14 @@
   ];
   const buildingPanel = (entry, index, dot) => {
     const columns = data.facades;
+    const kinds = [...new Set([0, data.quantities.length - 1])];
     const own = columns.id.map((_, k) => k).filter((k) => columns.building[k] === index).sort((a, b) => (columns.levels[0][b] ?? -999) - (columns.levels[0][a] ?? -999));
     if (dot !== undefined) own.sort((a, b) => (b === dot) - (a === dot));
     const body = el("tbody");
     const more = el("button", { type: "button", class: "screen" }, t.more);
     let shown = 0;
     const add = () => {
-      body.append(...own.slice(shown, shown + 20).map((k) => el("tr", { class: k === dot && "on" }, el("th", { scope: "row" }, columns.id[k]), num(db(columns.height[k])), columns.levels.map((c) => num(db(c[k]))))));
+      body.append(...own.slice(shown, shown + 20).map((k) => el("tr", { class: k === dot && "on" }, el("th", { scope: "row" }, columns.id[k]), num(db(columns.height[k])), kinds.map((n) => num(db(columns.levels[n][k]))))));
       shown = Math.min(shown + 20, own.length);
       more.hidden = shown === own.length;
     };
@@ -445,7 +449,7 @@
       entry.quiet === null ? "" : el("p", { class: "small" }, entry.quiet ? t.quiet_yes : t.quiet_no),
       limits(entry),
       block(t.facades, el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": t.facades }, el("table", {},
-        headRow([t.facade], [t.height, 1], ...data.quantities.map((name) => [name, 1])), body)), more),
+        headRow([t.facade], [t.height, 1], ...kinds.map((n) => [data.quantities[n], 1])), body)), more),
     ];
   };
 
@@ -498,7 +502,7 @@
       body.replaceChildren(...found.slice(0, limit).map(([entry, k]) => {
         const open = el("button", { type: "button" }, entry.id);
         const line = el("tr", { "data-k": k }, el("th", { scope: "row" }, open), el("td", { class: "wide" }, entry.name), el("td", { class: "wide" }, entry.use),
-          entry.levels.map((v, n) => el("td", { class: `num${wide(n)}` }, db(v))), num(entry.margin), el("td", {}, sign(entry.verdict), data.short[entry.verdict]));
+          entry.levels.map((v, n) => el("td", { class: `num${wide(n)}` }, db(v))), num(entry.margin), el("td", {}, sign(entry.verdict), word(data.short[entry.verdict])));
         line.addEventListener("click", () => {
           pick({ [kind]: k }, true);
           $("map").scrollIntoView();
