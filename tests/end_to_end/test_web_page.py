@@ -108,11 +108,22 @@ def test_loads_in_silence_and_fits(tab: Browser, files: dict[str, Path], name: s
     assert tab.js("document.querySelectorAll('#panel h4').length") >= 2
 
 
-def test_the_policy_stops_what_would_ask_the_network(desk: Browser) -> None:
-    """The check above can see a request: with the policy in force it is refused, and that is complained about."""
-    desk.js("{ const i = new Image(); i.src = 'http://127.0.0.1:9/x.png'; document.body.append(i); }")
+@pytest.mark.parametrize(
+    "code",
+    [
+        "{ const i = new Image(); i.src = 'http://127.0.0.1:9/x.png'; document.body.append(i); }",
+        "fetch('http://127.0.0.1:9/x').catch(() => 0)",
+        "{ const s = document.createElement('script'); s.textContent = 'window.hit = 1'; document.body.append(s); }",
+        "document.body.insertAdjacentHTML('beforeend', '<p style=\"color: red\">x</p>')",
+    ],
+    ids=["picture", "fetch", "script", "style"],
+)
+def test_the_policy_stops_what_is_not_of_the_page(desk: Browser, code: str) -> None:
+    """The test above can see a request: with the policy in force it is refused, and that is complained about."""
+    desk.js(code)
     desk.js("new Promise(done => setTimeout(done, 200))")
     assert any("Content Security Policy" in line for line in desk.complaints())
+    assert desk.js("window.hit") is None
 
 
 def test_every_number_of_the_table_is_that_of_the_results(desk: Browser) -> None:
