@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import runpy
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from lineside.results.model import Results
@@ -122,6 +123,48 @@ def many_facades(n_buildings: int = 250, per_building: int = 8) -> Results:
         "left_out_db": 0.0,
     }
     return Results.model_validate(document)
+
+
+def _options(results: Results) -> Any:
+    """A document that considers measures: what the panel reads of it."""
+    effect = SimpleNamespace(takes_effect="2027-03-01", worn_in_anyway="2027-09-01")
+    above = SimpleNamespace(
+        quantity="laeq_db",
+        label="LAeq",
+        window="22-06 h",
+        receivers_before=7,
+        receivers=3,
+        dwellings=12,
+        criterion="who_2018",
+    )
+    measure = SimpleNamespace(
+        id="m1", name="", title="Rail dampers <b>", approval=["Approval of the track"], safety=[], warnings=[]
+    )
+    measure.side_conditions, measure.cannot = ["Needs a clean foot of the rail"], []
+    option = SimpleNamespace(
+        id="o1",
+        measures=["m1"],
+        mean_reduction_db={"lden": 2.04},
+        worst_reduction_db={"lden": -0.1},
+        best_reduction_db={"lden": 3.55},
+        above=[above],
+        cost=SimpleNamespace(low=90000.0, likely=120000.4, high=150000.0, currency="EUR"),
+        cost_unknown=[],
+        in_time=effect,
+        lden_db={results.receivers[0].id: 51.26},
+    )
+    found = SimpleNamespace(date="2027-01-01", years=20, measures=[measure], options=[option], notes=["A note."])
+    found.order = [SimpleNamespace(option="o1", reason="Cheapest for what it gives.")]
+    found.rejected = [SimpleNamespace(measures=["m1"], reason="Too late.")]
+    found.suggestions = [SimpleNamespace(title="Lubrication", acts_at={"squeal": ["R1"]})]
+    return found
+
+
+def considered(results: Results) -> Results:
+    """The same with one option, which a document without a field for it cannot hold itself."""
+    document = results.model_copy()
+    object.__setattr__(document, "options", _options(results))
+    return document
 
 
 def page(results: Results) -> str:

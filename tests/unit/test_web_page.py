@@ -8,7 +8,6 @@ import json
 import re
 from html.parser import HTMLParser
 from importlib import resources
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,7 +18,7 @@ from lineside.results.model import Results
 from lineside.results.write import results_bytes
 from lineside.web import options
 from lineside.web.page import DETAILED
-from web_site import HOSTILE, hostile, many_facades, page, plain
+from web_site import HOSTILE, considered, hostile, many_facades, page, plain
 
 WEB = resources.files("lineside_report") / "web"
 WORDS = Strings("web_en")
@@ -179,45 +178,18 @@ def test_the_templates_and_python_use_all_other_words() -> None:
     assert not unused
 
 
-def with_options(results: Results) -> Any:
-    """A document that considers measures: what the panel reads of it."""
-    effect = SimpleNamespace(takes_effect="2027-03-01", worn_in_anyway="2027-09-01")
-    above = SimpleNamespace(
-        quantity="lden_db", label="Lden", receivers_before=7, receivers=3, dwellings=12, criterion="who_2018"
-    )
-    measure = SimpleNamespace(
-        id="m1", name="", title="Rail dampers <b>", approval=["Approval of the track"], safety=[], warnings=[]
-    )
-    measure.side_conditions, measure.cannot = ["Needs a clean foot of the rail"], []
-    option = SimpleNamespace(
-        id="o1",
-        measures=["m1"],
-        mean_reduction_db={"lden": 2.04},
-        worst_reduction_db={"lden": -0.1},
-        best_reduction_db={"lden": 3.55},
-        above=[above],
-        cost=SimpleNamespace(low=90000.0, likely=120000.4, high=150000.0, currency="EUR"),
-        cost_unknown=[],
-        in_time=effect,
-        lden_db={results.receivers[0].id: 51.26},
-    )
-    found = SimpleNamespace(date="2027-01-01", years=20, measures=[measure], options=[option], notes=["A note."])
-    found.order = [SimpleNamespace(option="o1", reason="Cheapest for what it gives.")]
-    found.rejected = [SimpleNamespace(measures=["m1"], reason="Too late.")]
-    found.suggestions = [SimpleNamespace(title="Lubrication", acts_at={"squeal": ["R1"]})]
-    return found
-
-
 def test_options_are_shown_in_their_order_with_reasons(results: Results) -> None:
-    document = results.model_copy()
-    object.__setattr__(document, "options", with_options(results))
+    document = considered(results)
     panel = options.panel(document, Strings(), WORDS)
     assert panel is not None
     only = panel.ordered[0]
     facts = dict(only.facts)
     assert only.reason == "Cheapest for what it gives."
     assert facts["Lden lower by"] == "2.0 dB on average (−0.1 to 3.5 dB)"
-    assert facts["Above Lden (Lden)"] == "3 receivers instead of 7; 12 dwellings remain"
+    assert (
+        facts["Above the limit of LAeq, 22-06 h, Environmental noise guidelines, railway noise"]
+        == "3 receivers instead of 7; 12 dwellings remain"
+    )
     assert facts["Cost, present value"].replace("\u202f", " ") == "120 000 EUR (90 000 to 150 000)"
     assert facts["Works from"] == "March 2027"
     assert only.conditions == ("Approval of the track", "Needs a clean foot of the rail")

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lineside.report.selection import month
+from lineside.report.selection import criterion_titles, month
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, level, number
 from lineside.results.model import Results
@@ -44,7 +44,8 @@ def panel(results: Results, strings: Strings, words: Strings) -> Options | None:
         return None
     measures = {m.id: m for m in found.measures}
     options = {o.id: o for o in found.options}
-    ordered = [_option(options[p.option], p.reason, measures, strings, words) for p in found.order]
+    titles = criterion_titles(results)
+    ordered = [_option(options[p.option], p.reason, measures, titles, strings, words) for p in found.order]
     return Options(
         intro=words(
             "options.intro", date=found.date, n=len(found.options), years=found.years, rejected=len(found.rejected)
@@ -76,7 +77,19 @@ def _names(ids: Sequence[str], measures: Mapping[str, Any]) -> str:
     return " + ".join((measures[k].name or measures[k].title) if k in measures else k for k in ids)
 
 
-def _option(option: Any, reason: str, measures: Mapping[str, Any], strings: Strings, words: Strings) -> Option:
+def _quantity(above: Any, strings: Strings) -> str:
+    symbol = strings.known("quantity", above.quantity)
+    return f"{symbol}, {above.window}" if above.window else symbol
+
+
+def _option(
+    option: Any,
+    reason: str,
+    measures: Mapping[str, Any],
+    titles: Mapping[str, str],
+    strings: Strings,
+    words: Strings,
+) -> Option:
     facts = [
         (
             words("options.reduction"),
@@ -89,10 +102,11 @@ def _option(option: Any, reason: str, measures: Mapping[str, Any], strings: Stri
         ),
         *(
             (
-                words("options.above", quantity=strings.known("quantity", a.quantity), label=a.label),
+                words("options.above", quantity=_quantity(a, strings), criterion=titles.get(a.criterion, a.criterion)),
                 words("options.above_of", before=a.receivers_before, after=a.receivers, dwellings=a.dwellings),
             )
             for a in option.above
+            if a.receivers_before or a.receivers
         ),
         (words("options.cost"), _cost(option, words)),
     ]
@@ -102,7 +116,13 @@ def _option(option: Any, reason: str, measures: Mapping[str, Any], strings: Stri
             facts.append((words("options.anyway"), month(option.in_time.worn_in_anyway, strings)))
     own = [measures[k] for k in option.measures if k in measures]
     conditions = [line for m in own for line in (*m.approval, *m.safety, *m.side_conditions, *m.cannot, *m.warnings)]
-    return Option(option.id, _names(option.measures, measures), reason, tuple(facts), tuple(dict.fromkeys(conditions)))
+    return Option(
+        option.id,
+        _names(option.measures, measures),
+        reason[:1].upper() + reason[1:],
+        tuple(facts),
+        tuple(dict.fromkeys(conditions)),
+    )
 
 
 def _cost(option: Any, words: Strings) -> str:

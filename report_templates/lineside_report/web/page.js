@@ -564,7 +564,7 @@
   const folds = [];
   addEventListener("beforeprint", () => {
     for (const entry of lists) entry.whole(true);
-    for (const fold of panel.querySelectorAll("details:not([open])")) {
+    for (const fold of document.querySelectorAll("details:not([open])")) {
       fold.open = true;
       folds.push(fold);
     }
