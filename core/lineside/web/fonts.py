@@ -21,7 +21,7 @@ def subset(name: str, text: str) -> bytes:
     options = tool.Options(flavor="woff", hinting=False, layout_features=["kern", "liga", "tnum", "lnum", "mark"])
     font = TTFont(io.BytesIO(font_bytes(name)), recalcTimestamp=False, lazy=True)
     cut = tool.Subsetter(options)
-    cut.populate(text=text + BASIC)
+    cut.populate(text="".join(sorted(set(text + BASIC))))
     cut.subset(font)
     font.flavor = "woff"
     out = io.BytesIO()

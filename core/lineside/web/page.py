@@ -117,7 +117,7 @@ def _json(data: Mapping[str, Any]) -> str:
 
 def _cleaned(value: Any) -> Any:
     if isinstance(value, str):
-        return clean(value)
+        return value if value.isascii() and value.isprintable() else clean(value)
     if isinstance(value, Mapping):
         return {clean(str(k)): _cleaned(v) for k, v in value.items()}
     return [_cleaned(v) for v in value] if isinstance(value, list | tuple) else value
