@@ -41,6 +41,9 @@ from lineside.results.tones import thirds_if_needed
 from lineside.scene.build import BuiltScene
 from lineside.scene.tracks import change_dates
 
+#: The web page in the folder of results.
+WEB_PAGE = "index.html"
+
 
 @dataclass(frozen=True, eq=False)
 class Assessment:
@@ -278,12 +281,12 @@ def _timeline(
 def render(
     assessment: Assessment, out: Path, plugins: Plugins | None = None, progress: Progress = silent
 ) -> dict[str, float]:
-    """Write results.json, tables, arrays, maps and assessment.pdf into a folder.
+    """Write results.json, tables, arrays, maps, the web page and assessment.pdf into a folder.
 
     Returns
     -------
     dict
-        Seconds spent on data, figures and PDF.
+        Seconds spent on data, web page, figures and PDF.
 
     The report comes first and the data last, so that a run which is stopped while the report is made leaves an
     earlier set of files as it was.
@@ -310,12 +313,18 @@ def render(
         _write_data(assessment, document, out, progress)
         raise
     progress("report", 1, 1)
-    return {**seconds, "data": _write_data(assessment, document, out, progress)}
+    return {**seconds, **_write_data(assessment, document, out, progress)}
 
 
-def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> float:
-    """Write tables, maps, arrays and results.json; the seconds it took."""
+def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> dict[str, float]:
+    """Write the web page, tables, maps, arrays and results.json; the seconds it took."""
     from lineside.results.write import write_arrays, write_bytes, write_maps, write_tables
+    from lineside.web.page import render as web_page
+
+    begin = time.perf_counter()
+    progress("web page", 0, 1)
+    write_bytes(out / WEB_PAGE, web_page(assessment.results, document))
+    progress("web page", 1, 1)
 
     start = time.perf_counter()
     progress("data", 0, 1)
@@ -324,14 +333,14 @@ def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Pr
     write_arrays(assessment.results, assessment.built, assessment.computed, out / "results.nc")
     write_bytes(out / "results.json", document)
     progress("data", 1, 1)
-    return time.perf_counter() - start
+    return {"web page": start - begin, "data": time.perf_counter() - start}
 
 
 def _keep_inputs(loaded: LoadedProject, out: Path) -> None:
     """Refuse an output folder in which a result would take the place of a file of the project."""
     for name in loaded.inputs:
         path = (loaded.folder / name).resolve()
-        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "maps.gpkg", "assessment.pdf")}
+        ours = {(out / n).resolve() for n in ("results.json", "results.nc", "maps.gpkg", WEB_PAGE, "assessment.pdf")}
         if path in ours or path.parent in ((out / "tables").resolve(), (out / "maps").resolve()):
             raise ReportError(
                 f"{out} holds the project's own file {name}, which a result would overwrite; choose --out"

@@ -147,7 +147,7 @@ def check(project: Path) -> None:
 )
 @click.option("--quiet", is_flag=True, help="Say nothing but errors")
 def assess(project: Path, out: Path | None, state: str, workers: int | None, quiet: bool) -> None:
-    """Assess PROJECT: write results.json, results.nc, tables/ and assessment.pdf.
+    """Assess PROJECT: write results.json, results.nc, tables/, index.html and assessment.pdf.
 
     A run that is stopped goes on where it was when the same command is given again.
     """

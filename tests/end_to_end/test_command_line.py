@@ -32,7 +32,8 @@ def test_a_new_project_assesses_at_once(starter, tmp_path):
     assert done.stdout.strip() == str(tmp_path / "out" / "assessment.pdf")
     assert (tmp_path / "out" / "assessment.pdf").read_bytes().startswith(b"%PDF")
     names = {p.relative_to(tmp_path / "out").as_posix() for p in (tmp_path / "out").rglob("*") if p.is_file()}
-    assert {"results.json", "results.nc", "assessment.pdf", "tables/receivers.csv", "tables/findings.csv"} <= names
+    assert {"results.json", "results.nc", "assessment.pdf", "index.html", "tables/tables.xlsx"} <= names
+    assert {"tables/receivers.csv", "tables/findings.csv"} <= names
     assert not [n for n in names if n.endswith(".part")]
 
 

@@ -44,7 +44,14 @@ def test_there_are_two_examples():
 def test_the_same_project_gives_the_same_bytes_in_another_process(example, tmp_path):
     name, out, _ = example
     assert assess(name, tmp_path, PYTHONHASHSEED="7", TZ="Asia/Tokyo", NUMBA_NUM_THREADS="1").returncode == 0
-    for file in ("assessment.pdf", "results.json", "tables/receivers.csv"):
+    for file in (
+        "assessment.pdf",
+        "index.html",
+        "results.json",
+        "results.nc",
+        "tables/receivers.csv",
+        "tables/tables.xlsx",
+    ):
         assert (
             hashlib.sha256((tmp_path / file).read_bytes()).hexdigest()
             == hashlib.sha256((out / file).read_bytes()).hexdigest()

@@ -19,6 +19,7 @@ USUAL_S = {
     "causes": 0.05,
     "options": 4.0,
     "report": 8.0,
+    "web page": 1.5,
     "data": 1.0,
 }
 #: A step that takes less than this says little about the rest. [s]

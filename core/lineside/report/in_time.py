@@ -66,7 +66,7 @@ def _levels(results: Results, strings: Strings) -> Table:
 
 def _returns(results: Results, strings: Strings) -> Table:
     timeline, found = results.timeline, _of_receivers(results)
-    rows = tuple(Row((r.id, *(_dates(x, timeline, strings) for x in t.returns))) for r, t in found if t.returns)
+    rows = tuple(Row((r.id, *(dates_words(x, timeline, strings) for x in t.returns))) for r, t in found if t.returns)
     margins = [x.within_db for x in found[0][1].returns] if found else []
     head = (
         *columns(strings, receiver="text"),
@@ -77,7 +77,7 @@ def _returns(results: Results, strings: Strings) -> Table:
     return Table("T6.10", strings("time.returns"), head, rows, strings("time.none"), note)
 
 
-def _dates(found: Return, timeline: Timeline | None, strings: Strings) -> str:
+def dates_words(found: Return, timeline: Timeline | None, strings: Strings) -> str:
     """Low, likely and high date, or that there is none; an arrow where growth undoes it."""
     assert timeline is not None
     never = strings("time.not_by", date=timeline.dates[-1])

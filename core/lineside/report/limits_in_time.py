@@ -87,11 +87,11 @@ def _row(receiver: ReceiverTimeline, rating: Rating, timeline: Timeline, strings
     return Row(
         (
             receiver.receiver,
-            _quantity(rating, strings),
+            rating_quantity(rating, strings),
             number(rating.limit_db),
             level(rating.before_db),
             *(level(likely[k]) + (" †" if rating.tone_found and rating.tone_found[k] else "") for k in (fresh, at)),
-            _kept(rating, timeline, strings),
+            kept_words(rating, timeline, strings),
         )
     )
 
@@ -103,12 +103,13 @@ def _highest_fresh(receiver: ReceiverTimeline, rating: Rating, timeline: Timelin
     return max(first, key=lambda k: value(likely[k]))
 
 
-def _quantity(rating: Rating, strings: Strings) -> str:
+def rating_quantity(rating: Rating, strings: Strings) -> str:
+    """Symbol of the compared quantity with its hours."""
     symbol = strings.known("quantity", rating.quantity)
     return f"{symbol}, {rating.window}" if rating.window else symbol
 
 
-def _kept(rating: Rating, timeline: Timeline, strings: Strings) -> str:
+def kept_words(rating: Rating, timeline: Timeline, strings: Strings) -> str:
     """Low, likely and high day, or what holds instead; an arrow where the limit is exceeded again."""
     printed = []
     for case in timeline.cases:
@@ -135,7 +136,7 @@ def rated_lines(receiver: ReceiverTimeline, strings: Strings) -> list[RatedLine]
     found: dict[tuple[tuple[Level, ...], float], RatedLine] = {}
     for x in sorted((x for x in receiver.ratings if x.adjustment_db or any(x.tone_found)), key=order):
         likely = tuple(x.rating_db["likely"])
-        found.setdefault((likely, x.limit_db), RatedLine(_quantity(x, strings), likely, x.limit_db))
+        found.setdefault((likely, x.limit_db), RatedLine(rating_quantity(x, strings), likely, x.limit_db))
     return list(found.values())[:MAX_RATED_LINES]
 
 
@@ -154,7 +155,7 @@ def summary(results: Results, strings: Strings) -> str:
     receiver, worst = max(hit, key=latest)
     said = {
         "limit": number(worst.limit_db),
-        "quantity": _quantity(worst, strings),
+        "quantity": rating_quantity(worst, strings),
         "criterion": criterion_titles(results)[worst.criterion],
         "id": receiver.receiver,
         "end": month(timeline.dates[-1], strings),

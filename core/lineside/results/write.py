@@ -23,6 +23,7 @@ from lineside.contracts import RAIL_CASES
 from lineside.engine.grid import line_power
 from lineside.engine.run import Computed
 from lineside.errors import ReportError, naming
+from lineside.results.conventions import add_conventions, put
 from lineside.results.facade_tables import facade_tables
 from lineside.results.model import FacadeReceiverColumns, Results
 from lineside.results.option_files import option_levels, option_tables
@@ -60,9 +61,8 @@ def _part(path: Path) -> Iterator[Path]:
         part.unlink(missing_ok=True)
 
 
-def write_tables(results: Results, folder: Path) -> list[Path]:
-    """Write the CSV tables; levels in dB, empty where there is no sound."""
-    folder.mkdir(parents=True, exist_ok=True)
+def result_tables(results: Results) -> dict[str, tuple[list[dict[str, Any]], list[str]]]:
+    """All tables by name: rows, and their columns in order; levels in dB, None where there is no sound."""
     tables = {
         "receivers": _receivers(results),
         "spectra": _spectra(results),
@@ -82,11 +82,20 @@ def write_tables(results: Results, folder: Path) -> list[Path]:
             None,
         ),
     }
-    paths = []
-    for name, (rows, columns) in tables.items():
-        path = folder / f"{name}.csv"
-        write_bytes(path, _csv(rows, columns or list(rows[0]) if rows else columns or []))
-        paths.append(path)
+    return {name: (rows, columns or (list(rows[0]) if rows else [])) for name, (rows, columns) in tables.items()}
+
+
+def write_tables(results: Results, folder: Path) -> list[Path]:
+    """Write the CSV tables, and all of them as sheets of ``tables.xlsx``."""
+    from lineside.results.workbook import workbook_bytes
+
+    folder.mkdir(parents=True, exist_ok=True)
+    tables = result_tables(results)
+    paths = [folder / f"{name}.csv" for name in tables]
+    for path, (rows, columns) in zip(paths, tables.values(), strict=True):
+        write_bytes(path, _csv(rows, columns))
+    paths.append(folder / "tables.xlsx")
+    write_bytes(paths[-1], workbook_bytes(results, tables))
     return paths
 
 
@@ -294,10 +303,10 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
         _axis(file, "third_octave", THIRD_OCTAVES_HZ, "Hz")
         file.createDimension("section", len(scene.sections))
         track = [scene.tracks[k].id for k in scene.sections.track]
-        _variable(file, "section_track", ("section",), np.array(track, dtype=object), "", "Track of the section")
-        _variable(file, "section_from_m", ("section",), scene.sections.from_m, "m", "Chainage of its start")
-        _variable(file, "section_to_m", ("section",), scene.sections.to_m, "m", "Chainage of its end")
-        _variable(
+        put(file, "section_track", ("section",), np.array(track, dtype=object), "", "Track of the section")
+        put(file, "section_from_m", ("section",), scene.sections.from_m, "m", "Chainage of its start")
+        put(file, "section_to_m", ("section",), scene.sections.to_m, "m", "Chainage of its end")
+        put(
             file,
             "line_power_db",
             ("period", "section", "source_class", "third_octave"),
@@ -313,7 +322,7 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
             "dB re (20 uPa)^2/(1 pW/m)",
             "Long-term transfer, directivity included",
         )
-        _variable(
+        put(
             file,
             "leq_db",
             ("receiver", "period", "octave"),
@@ -333,26 +342,27 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
             _axis(file, "y", np.array(results.grid.y), "m")
             for name, rows in results.grid.levels_db.items():
                 values = np.array([[-np.inf if v is None else v for v in row] for row in rows])
-                _variable(file, f"map_{name}_db", ("y", "x"), values, "dB re 20 uPa", f"A-weighted level, {name}")
+                put(file, f"map_{name}_db", ("y", "x"), values, "dB re 20 uPa", f"A-weighted level, {name}")
+        add_conventions(file, results)
 
 
 def _facades(file: Any, columns: FacadeReceiverColumns) -> None:
     """Receivers on facades: where they stand and what they hear."""
     _axis(file, "facade_receiver", columns.id)
     dims = ("facade_receiver",)
-    _variable(file, "facade_building", dims, np.array(columns.building, dtype=object), "", "Building")
+    put(file, "facade_building", dims, np.array(columns.building, dtype=object), "", "Building")
     for name in ("x", "y", "z"):
-        _variable(file, f"facade_{name}", dims, np.array(getattr(columns, name)), "m", f"Coordinate {name}")
+        put(file, f"facade_{name}", dims, np.array(getattr(columns, name)), "m", f"Coordinate {name}")
     levels = {"lden": columns.lden_db, **columns.period_db}
     for name, values in levels.items():
         heard = np.array([-np.inf if v is None else v for v in values])
-        _variable(file, f"facade_{name}_db", dims, heard, "dB re 20 uPa", f"A-weighted level, {name}")
+        put(file, f"facade_{name}_db", dims, heard, "dB re 20 uPa", f"A-weighted level, {name}")
 
 
 def _axis(file: Any, name: str, values: Sequence[Any] | np.ndarray, unit: str = "") -> None:
     file.createDimension(name, len(values))
     array = values if isinstance(values, np.ndarray) else np.array(list(values), dtype=object)
-    _variable(file, name, (name,), array, unit, name)
+    put(file, name, (name,), array, unit, name)
 
 
 def _levels(file: Any, name: str, dims: tuple[str, ...], energy: np.ndarray, unit: str, meaning: str) -> None:
@@ -361,12 +371,3 @@ def _levels(file: Any, name: str, dims: tuple[str, ...], energy: np.ndarray, uni
     for k, row in enumerate(energy):
         variable[k] = to_db(row)
     variable.long_name, variable.units = meaning, unit
-
-
-def _variable(file: Any, name: str, dims: tuple[str, ...], values: np.ndarray, unit: str, meaning: str) -> None:
-    text = values.dtype == object
-    variable = file.createVariable(name, str if text else "f8", dims, **({} if text else {"zlib": True}))
-    variable[:] = values
-    variable.long_name = meaning
-    if unit:
-        variable.units = unit
