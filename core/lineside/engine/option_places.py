@@ -41,7 +41,7 @@ class PlaceEnergies:
 
     ``edges_m`` (n_parts + 1,): ends of the parts along the line; ``without`` (n_receivers, n_periods, n_parts + 1) and
     ``whole`` (n_heights, n_receivers, n_periods, n_parts + 1) without the barrier and with all of it, the last part:
-    paths that cross none.
+    paths that cross none, which change only by what the barrier throws back: by the share of it that is built.
     """
 
     edges_m: Array
@@ -54,10 +54,10 @@ class PlaceEnergies:
 
     def of(self, height: int, first: int, last: int) -> Array:
         """With the parts ``first`` to ``last - 1`` built, (n_receivers, n_periods)."""
-        built = np.zeros(self.n_parts + 1, dtype=np.bool_)
-        built[first:last] = True
-        built[-1] = (first, last) == (0, self.n_parts)
-        return np.asarray(np.where(built, self.whole[height], self.without).sum(axis=-1))
+        built = np.zeros(self.n_parts + 1)
+        built[first:last] = 1.0
+        built[-1] = (last - first) / self.n_parts
+        return np.asarray((built * self.whole[height] + (1.0 - built) * self.without).sum(axis=-1))
 
 
 def place_energies(

@@ -58,8 +58,8 @@ def _curves(axes: Axes, found: WallSearch, heights: list[float], words: Words) -
             "zorder": 3,
         }
         axes.plot([0.0, *x], [0.0, *y], **style)
-        chosen = next(p for p in found.chosen if p.height_m == height)
-        axes.plot([_length(chosen)], [chosen.decibel_dwellings], marker=MARKERS[k], color=LINES[k], ms=7, ls="none")
+        for chosen in (p for p in found.chosen if p.height_m == height):
+            axes.plot([_length(chosen)], [chosen.decibel_dwellings], marker=MARKERS[k], color=LINES[k], ms=7, ls="none")
         ends.append((y[-1], words("search.height", height=f"{height:g}")))
     top = max(1e-9, *(value for value, _ in ends))
     axes.set_ylim(min(0.0, *(p.decibel_dwellings for p in found.best)), 1.06 * top)
@@ -76,8 +76,10 @@ def _curves(axes: Axes, found: WallSearch, heights: list[float], words: Words) -
 
 def _places(axes: Axes, found: WallSearch, heights: list[float], words: Words) -> None:
     for k, height in enumerate(heights):
-        chosen = next(p for p in found.chosen if p.height_m == height)
         axes.barh(k, found.length_m, height=0.5, color="none", edgecolor=GREY, lw=0.5)
+        chosen = next((p for p in found.chosen if p.height_m == height), None)
+        if chosen is None:
+            continue
         axes.barh(k, _length(chosen), left=chosen.from_m, height=0.5, color=PALE, edgecolor=INK, lw=0.8, hatch="///")
         label = words("search.metres", length=f"{_length(chosen):.0f}")
         axes.annotate(label, (1.0, k), xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points",

@@ -10,7 +10,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, metres, number
 from lineside.report.views import Figure, Row, Table, drawn
 from lineside.results.model import Results
-from lineside.results.options import Money, WallSearch
+from lineside.results.options import Money, PlaceOfWall, WallSearch
 
 FIGURE_ID, TABLE_ID = "F7.2", "T7.16"
 
@@ -35,8 +35,16 @@ def search_figure(results: Results, strings: Strings) -> Figure:
     def words(key: str, /, **values: object) -> str:
         return clean(strings(key, **values))
 
-    best = max(found.chosen, key=lambda p: p.computed or 0.0)
-    message = strings(
+    best = max(found.chosen, key=lambda p: p.computed or 0.0, default=None)
+    message = strings("search.nothing", measure=found.measure) if best is None else _message(best, found, strings)
+    heights = ", ".join(number(h) for h in sorted({p.height_m for p in found.best}))
+    alt = strings("search.alt", message=message, heights=heights)
+    caption = strings("search.caption_of", measure=found.measure)
+    return drawn(FIGURE_ID, caption, alt, place_search_chart(found, words), message)
+
+
+def _message(best: PlaceOfWall, found: WallSearch, strings: Strings) -> str:
+    return strings(
         "search.message",
         measure=found.measure,
         share=number(round(100 * found.share)),
@@ -46,9 +54,6 @@ def search_figure(results: Results, strings: Strings) -> Figure:
         from_m=metres(best.from_m),
         to_m=metres(best.to_m),
     )
-    alt = strings("search.alt", message=message, heights=", ".join(number(p.height_m) for p in found.chosen))
-    caption = strings("search.caption_of", measure=found.measure)
-    return drawn(FIGURE_ID, caption, alt, place_search_chart(found, words), message)
 
 
 def search_table(results: Results, strings: Strings) -> Table:
@@ -75,12 +80,14 @@ def search_table(results: Results, strings: Strings) -> Table:
             weight=strings(f"search.weight_{found.weighted_by}"),
         )
     )
-    return Table(TABLE_ID, strings("search.table"), head, rows, strings("search.none"), note)
+    empty = "search.none" if found is None else "search.nothing"
+    measure = "" if found is None else found.measure
+    return Table(TABLE_ID, strings("search.table"), head, rows, strings(empty, measure=measure), note if rows else "")
 
 
 def _row(k: int, found: WallSearch, strings: Strings) -> Row:
     place = found.chosen[k]
-    whole = max((p for p in found.best if p.height_m == place.height_m), key=lambda p: p.to_m - p.from_m)
+    most = max(p.decibel_dwellings for p in found.best if p.height_m == place.height_m)
     return Row(
         (
             number(place.height_m),
@@ -88,7 +95,7 @@ def _row(k: int, found: WallSearch, strings: Strings) -> Row:
             strings("search.range", from_m=metres(place.from_m), to_m=metres(place.to_m)),
             number(round(place.decibel_dwellings, 1)),
             NOTHING if place.computed is None else number(round(place.computed, 1)),
-            number(round(whole.decibel_dwellings, 1)),
+            number(round(most, 1)),
             NOTHING if place.cost is None else _money(place.cost, strings),
         )
     )

@@ -17,8 +17,10 @@ from lineside.results import options as model
 from lineside.results.option_costs import Priced
 from lineside.results.option_numbers import Numbers, digits
 
-#: The shortest part is chosen that has so much of what the whole gives.
+#: The shortest part is chosen that has so much of what the best one gives.
 ENOUGH = 0.9
+#: A height of which no part gives as much is not chosen. [dB, times dwellings or receivers]
+LEAST = 0.5
 
 
 def describe_search(
@@ -67,8 +69,10 @@ def describe_search(
             first = int(np.argmax(gains))
             of_height.append((gains[first], first, first + length))
         best += [_place(found.edges_m, height, *entry, cost(height, entry[1] / n, entry[2] / n)) for entry in of_height]
-        whole = of_height[-1][0]
-        enough = next(k for k, entry in enumerate(of_height) if entry[0] >= ENOUGH * whole)
+        most = max(entry[0] for entry in of_height)
+        if most < LEAST:
+            continue
+        enough = next(k for k, entry in enumerate(of_height) if entry[0] >= ENOUGH * most)
         value, first, last = of_height[enough]
         energy = direct_energy(considered, selection, rule, height, first / n, last / n)
         place = _place(found.edges_m, height, value, first, last, cost(height, first / n, last / n))

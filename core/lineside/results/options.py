@@ -199,9 +199,10 @@ class WallSearch(Part):
     weighted_by: Literal["dwellings", "receivers"] = Field(description="What decibels are summed over")
     best: list[PlaceOfWall] = Field(description="For each height and length the place that helps most")
     chosen: list[PlaceOfWall] = Field(
-        description="For each height the shortest part with most of what the whole gives; computed directly as well"
+        description="For each height that helps the shortest part with most of what the best part gives; computed "
+        "directly as well"
     )
-    share: float = Field(description="Least share of what the whole gives")
+    share: float = Field(description="Least share of what the best part of that height gives")
     largest_gap: float = Field(description="Largest difference between estimated and computed, share of the computed")
 
 

@@ -336,7 +336,7 @@ def write_arrays(results: Results, built: BuiltScene, computed: Computed, path: 
         if of_options is not None:
             _axis(file, "option", of_options[0])
             meaning = "Lden with each option that the report shows"
-            _variable(file, "option_lden_db", ("option", "receiver"), of_options[1], "dB re 20 uPa", meaning)
+            put(file, "option_lden_db", ("option", "receiver"), of_options[1], "dB re 20 uPa", meaning)
         if results.grid is not None:
             _axis(file, "x", np.array(results.grid.x), "m")
             _axis(file, "y", np.array(results.grid.y), "m")
