@@ -45,6 +45,8 @@ class Commands(click.Group):
             _show(list(error.problems))
             sys.exit(EXIT_PLUGIN if _failed_plugins() else EXIT_PROJECT)
         except LinesideError as error:
+            if os.environ.get(TRACEBACK) and error.__cause__ is not None:
+                raise
             click.echo(f"lineside: {error}", err=True)
             codes = {PluginError: EXIT_PLUGIN, ReportError: EXIT_REPORT}
             sys.exit(next((code for kind, code in codes.items() if isinstance(error, kind)), EXIT_PROJECT))

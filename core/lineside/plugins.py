@@ -6,6 +6,7 @@ Bundled plugins and strangers' plugins are found in the same way, through the en
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib import metadata
@@ -24,6 +25,7 @@ from lineside.contracts import (
     SourceCalculator,
 )
 from lineside.errors import PluginError
+from lineside.plugin_guard import asked, guard, undeclared
 
 T = TypeVar("T")
 
@@ -116,6 +118,7 @@ class Plugins:
             RailStateCalculator: self.rail_states,
             Criterion: self.criteria,
             Method: self.methods,
+            ReportSection: self.report_sections,
         }[kind]
         for offer in offers:
             if offer.name == name:
@@ -139,8 +142,9 @@ class Plugins:
                 manager.check_pending()
             except pluggy.PluginValidationError as error:
                 raise PluginError(f"plugin {origin.distribution}: {error}") from error
-            for offers in getattr(manager.hook, hook)():
-                for offer in offers:
+            what = f"plugin {origin.distribution} {origin.version}: {hook}()"
+            for offers in asked(what, getattr(manager.hook, hook)):
+                for offer in asked(what, functools.partial(list, offers)):
                     self._accept(offer, kind, hook, origin, found)
         return tuple(found[name] for name in sorted(found))
 
@@ -154,6 +158,11 @@ class Plugins:
             raise PluginError(f"{origin.distribution}: {type(offer).__name__} does not declare {', '.join(missing)}")
         if not isinstance(offer.name, str) or not offer.name:
             raise PluginError(f"{origin.distribution}: the name of a {kind.__name__} must be text")
+        if isinstance(offer, Offer):
+            wrong = list(undeclared(offer))
+            if wrong:
+                raise PluginError(f"{origin.distribution}: {hook}: {kind.__name__} {offer.name!r}: {'; '.join(wrong)}")
+            guard(offer, kind, f"plugin {origin.distribution} {origin.version}: {offer.name} of {hook}")
         name: str = offer.name
         if name in found:
             raise PluginError(
