@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from lineside.engine.course import course, thirds_in_time
 from lineside.engine.grid import grid_axes
 from lineside.engine.kept import Blocks, Kept
 from lineside.engine.key import run_key
+from lineside.engine.option_run import consider, prepare
 from lineside.engine.plan import Plan, plan
 from lineside.engine.pool import n_workers
 from lineside.engine.progress import Progress, silent
@@ -31,6 +33,7 @@ from lineside.results.facades import FacadePlan, compute_facades, plan_facades
 from lineside.results.findings import Question, questions, windows_of
 from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
+from lineside.results.option_table import describe_options
 from lineside.results.ratings import LineOfTime, ratings
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
@@ -106,7 +109,9 @@ def assess(
     selection = select(loaded, plugins)
     progress("emission", 0, 1)
     blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
-    planned = plan(loaded, selection, situation_of(loaded, selection, state))
+    prepared = prepare(loaded, plugins)
+    also_cut = None if prepared is None else prepared.cuts()
+    planned = plan(loaded, selection, situation_of(loaded, selection, state), also_cut)
     progress("emission", 1, 1)
     wanted = plan_facades(planned, selection)
     _announce(planned, wanted, progress)
@@ -129,6 +134,11 @@ def assess(
     results = _assemble(
         planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
     )
+    if prepared is not None:
+        told = functools.partial(progress, "options")
+        transfer = computed.receivers.transfer
+        considered = consider(prepared, planned, selection, transfer, windows_of(asked), told)
+        results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -299,6 +299,8 @@ def plugins(as_json: bool) -> None:
         ("criterion", loaded.criteria),
         ("method", loaded.methods),
         ("report section", loaded.report_sections),
+        ("measure", loaded.measures),
+        ("dose effect", loaded.dose_effects),
     ):
         for offer in offers:
             origin = loaded.origin(offer)

@@ -213,7 +213,11 @@ class SourceCalculator(Offer):
         return np.empty(0)
 
     def tabulated(self, attribute: str, name: str) -> Spectrum | None:
-        """A tabulated class of the vocabulary as a spectrum; None where this calculator has none to give."""
+        """A tabulated class of the vocabulary as a spectrum; None where this calculator has none to give.
+
+        ``track_transfer`` is asked for by sleeper and rail pad, "monoblock + medium", or by the sleeper alone;
+        ``impact_roughness`` with an empty name is that of the method itself.
+        """
         return None
 
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:

@@ -14,6 +14,7 @@ from lineside.contracts import (
     ReportSection,
     SourceCalculator,
 )
+from lineside.measures import DoseEffect, Measure
 
 PROJECT_NAME = "lineside"
 ENTRY_POINT_GROUP = "lineside.plugins"
@@ -51,3 +52,13 @@ def register_criteria() -> Sequence[Criterion]:  # type: ignore[empty-body]
 @hookspec
 def register_report_sections() -> Sequence[ReportSection]:  # type: ignore[empty-body]
     """Offer report fragments with the context that they need."""
+
+
+@hookspec
+def register_measures() -> Sequence[Measure]:  # type: ignore[empty-body]
+    """Offer measures against noise."""
+
+
+@hookspec
+def register_dose_effects() -> Sequence[DoseEffect]:  # type: ignore[empty-body]
+    """Offer relations between levels and harmful effects on people."""

@@ -47,6 +47,8 @@ from lineside.contracts import (
 )
 from lineside.engine.bounds import nearest_m
 from lineside.errors import PluginError
+from lineside.measure_checks import dose_effect_problems, measure_problems
+from lineside.measures import DoseEffect, Measure
 from lineside.project.site import Receiver
 from lineside.project.vocabulary import ATTRIBUTES
 from lineside.scene.model import Receivers, Scene, SourceConditions, SourcePoints, Traffic
@@ -64,7 +66,7 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
     Parameters
     ----------
     offer : Offer
-        A source, propagation or rail state calculator, or a criterion.
+        A source, propagation or rail state calculator, a criterion, a measure or a relation of doses and effects.
     options : Options, optional
         What it is called with; needed where its options have required fields.
     scene : Scene, optional
@@ -90,6 +92,10 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
         broken += _rail_state(offer, options)
     elif isinstance(offer, Criterion):
         broken += _criterion(offer, options)
+    elif isinstance(offer, Measure):
+        broken += measure_problems(offer, options)
+    elif isinstance(offer, DoseEffect):
+        broken += dose_effect_problems(offer)
     if broken:
         raise PluginError(f"{offer.name} breaks its contract:\n- " + "\n- ".join(broken))
 

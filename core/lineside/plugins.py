@@ -25,6 +25,7 @@ from lineside.contracts import (
     SourceCalculator,
 )
 from lineside.errors import PluginError
+from lineside.measures import DoseEffect, Measure
 from lineside.plugin_guard import asked, guard, undeclared
 
 T = TypeVar("T")
@@ -75,6 +76,8 @@ class Plugins:
         self.criteria = self._collect("register_criteria", Criterion)
         self.methods = self._collect("register_methods", Method)
         self.report_sections = self._collect("register_report_sections", ReportSection)
+        self.measures = self._collect("register_measures", Measure)
+        self.dose_effects = self._collect("register_dose_effects", DoseEffect)
 
     @classmethod
     def load(cls) -> Plugins:
@@ -119,6 +122,8 @@ class Plugins:
             Criterion: self.criteria,
             Method: self.methods,
             ReportSection: self.report_sections,
+            Measure: self.measures,
+            DoseEffect: self.dose_effects,
         }[kind]
         for offer in offers:
             if offer.name == name:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -21,13 +23,16 @@ from lineside.contracts import (
     ReceiverUse,
     SourceCalculator,
     SourceClass,
+    Standing,
     Term,
     Verification,
     Window,
 )
 from lineside.errors import PluginError
+from lineside.measures import DoseEffect, Effect, Facts, Known, Lack, Measure
 from lineside.plugin_checks import check_offer
 from lineside.plugins import Plugins
+from lineside.project.model import Project, Work
 from lineside.scene.model import Receivers, Scene, SourcePoints
 from lineside.small_scene import small_powers, small_scene
 
@@ -37,6 +42,8 @@ OFFERS: tuple[Offer, ...] = (
     *PLUGINS.propagation_calculators,
     *PLUGINS.rail_states,
     *PLUGINS.criteria,
+    *PLUGINS.measures,
+    *PLUGINS.dose_effects,
 )
 #: Options for offers that cannot do without, or are silent without.
 NEEDED = {
@@ -54,6 +61,27 @@ NEEDED = {
         "shares": [{"radius_up_to_m": 300, "share": {"low": 0.1, "likely": 0.2, "high": 0.5}, "source": "Estimate"}],
         "level": {"excess_db": {"likely": 15}, "source": "Estimate"},
     },
+    "acoustic_grinding": {"track": "T"},
+    "earlier_grinding": {"track": "T", "interval_months": 6, "until": "2028-01-01"},
+    "monitored_rail": {"track": "T"},
+    "rail_dampers": {"track": "T", "from_m": 100},
+    "rail_shields": {"track": "T"},
+    "rail_pads": {"track": "T", "rail_pad": "hard"},
+    "gauge_lubrication": {"track": "T"},
+    "friction_modifier": {"track": "T"},
+    "joint_removal": {"track": "T"},
+    "turnout_renewal": {"track": "T", "impact_reduction_db": 5, "source": "Offer of a maker"},
+    "smoother_wheels": {"vehicles": ["car"], "wheel_roughness": "disc"},
+    "wheel_dampers": {"vehicles": ["car"], "reduction_db": {2000: 3}, "source": "Trial of a maker"},
+    "speed_restriction": {"track": "T", "from_m": 300, "to_m": 600, "speed_km_h": 30, "periods": ["night"]},
+    "other_times": {"service": "E", "later_min": 180, "before": "06:00"},
+    "other_track": {"service": "S", "track": "U"},
+    "driving_instruction": {"services": ["S"], "acceleration_factor": 0.7},
+    "barrier": {"id": "N", "line": [[0, 20], [500, 20]], "height_m": 2},
+    "close_barrier": {"id": "N", "track": "T", "side": "left", "offset_m": 2, "above_rail_m": 0.8},
+    "absorbing_facing": {"barriers": ["B"]},
+    "bridge_treatment": {"track": "T", "reduction_db": {125: 3}, "source": "Trial of a maker"},
+    "facade_insulation": {"receivers": ["R"], "low_db": 5, "likely_db": 8, "high_db": 10, "source": "Offer"},
 }
 
 
@@ -333,6 +361,105 @@ def test_a_broken_criterion_is_found(kind: str) -> None:
     answer, message = BROKEN_CRITERIA[kind]
     with pytest.raises(PluginError, match=message):
         check_offer(type("Broken", (Fixed,), {"checks": lambda self, receiver, options: answer})())
+
+
+class Paint(Measure):
+    """Paints barriers another colour, at the side of the track."""
+
+    name = "paint"
+    title = "Paint"
+    version = "1"
+    sources = (Citation("own", "Own notes", "Nobody", 2026),)
+    side = "path"
+    acts_on = ("all",)
+    near_track = True
+
+    def facts(self) -> Facts:
+        return Facts()
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        barriers = tuple(b.model_copy(update={"surface": "absorbing"}) for b in project.barriers)
+        return project.model_copy(update={"barriers": barriers})
+
+
+class Half(DoseEffect):
+    """Half of all people above 60 dB."""
+
+    name = "half"
+    title = "Half"
+    version = "1"
+    sources = (Citation("own", "Own notes", "Nobody", 2026),)
+    effects: ClassVar[Mapping[str, str]] = {"bothered": "lden_db"}
+
+    def share(self, effect: str, level_db: Array) -> Array:
+        return np.where(level_db > 60.0, 0.5, 0.0)
+
+    def valid(self, effect: str, level_db: Array):  # type: ignore[no-untyped-def]
+        return level_db > 30.0
+
+
+@pytest.mark.parametrize("good", [Paint(), Half()], ids=lambda offer: offer.name)
+def test_a_sound_measure_passes(good: Offer) -> None:
+    assert check_offer(good) is None
+
+
+def changed(**parts):  # type: ignore[no-untyped-def]
+    """An apply() that changes parts of the project."""
+    return {"apply": lambda self, project, options, known: project.model_copy(update=parts)}
+
+
+def spoil_project(self, project, options, known):  # type: ignore[no-untyped-def]
+    object.__setattr__(project, "lineside", 2)
+    return project
+
+
+def moving(self, project, options, known):  # type: ignore[no-untyped-def]
+    alignment = project.tracks[0].alignment.model_copy(update={"start_chainage_m": 5.0})
+    track = project.tracks[0].model_copy(update={"alignment": alignment})
+    return project.model_copy(update={"tracks": (track, *project.tracks[1:])})
+
+
+GREASE = {"date": "2026-06-01", "kind": "lubrication", "track": "T", "from_m": 0.0, "to_m": 10.0}
+BROKEN_MEASURES = {
+    "nothing": ({"apply": lambda self, project, options, known: project}, "without_effect() does not say why"),
+    "input": ({"apply": spoil_project}, "changes the project that it is given"),
+    "receivers": (changed(receivers=()), "apply() changes receivers"),
+    "tracks": ({"apply": moving}, "moves tracks"),
+    "friction": (changed(works=(Work.model_validate(GREASE),)), "on_friction is not set"),
+    "near": ({"near_track": False}, "near_track is not set"),
+    "indoors": ({"side": "indoors", "acts_on": ()}, "says that it does nothing outdoors"),
+    "side": ({"side": "above"}, "side 'above' is none of source, path"),
+    "caution": ({"cautions": lambda self: ()}, "what work near the track needs"),
+    "amounts": ({"amounts": lambda self, project, options, known: {"m": -1.0}}, "at least 0"),
+    "lacks": ({"lacks": lambda self, *_: [Lack("date", "is missing")]}, "date: is missing"),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN_MEASURES)
+def test_a_broken_measure_is_found(kind: str) -> None:
+    members, message = BROKEN_MEASURES[kind]
+    with pytest.raises(PluginError, match=re.escape(message)):
+        check_offer(type("Broken", (Paint,), members)())
+
+
+def test_an_effect_without_a_source_cannot_be_stated() -> None:
+    with pytest.raises(PluginError, match="is stated, but names no source"):
+        Effect("rolling", 1.0, 2.0, None, "dB", "", Standing.READ)
+    assert not Effect("rolling", 1.0, 2.0, None, "dB", "", Standing.PRACTICE).stated
+
+
+BROKEN_RELATIONS = {
+    "falls": ({"share": lambda self, effect, level: np.where(level > 60.0, 0.0, 0.5)}, "not fall with the level"),
+    "range": ({"share": lambda self, effect, level: 0.02 * level}, "between 0 and 1"),
+    "indicator": ({"effects": {"bothered": "lmax_db"}}, "neither lden_db nor lnight_db"),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN_RELATIONS)
+def test_a_broken_relation_is_found(kind: str) -> None:
+    members, message = BROKEN_RELATIONS[kind]
+    with pytest.raises(PluginError, match=message):
+        check_offer(type("Broken", (Half,), members)())
 
 
 def test_options_with_required_fields_are_asked_for() -> None:

@@ -45,7 +45,7 @@ def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator,
     """
     calculators = sorted(calculators, key=lambda c: c[0].name)
     mechanisms = tuple(sorted({c.mechanism for c, _ in calculators}))
-    given = _powers(scene, calculators)
+    given = powers(scene, calculators)
     classes = _classes(given)
     n_rows, n_sections = len(scene.traffic), len(scene.sections)
     power = np.zeros((n_rows, n_sections, len(classes), N_THIRDS))
@@ -66,12 +66,19 @@ def compute_emission(scene: Scene, calculators: Sequence[tuple[SourceCalculator,
     return Emission(mechanisms=mechanisms, classes=classes, pass_energy=in_periods, power=power)
 
 
-def _powers(
-    scene: Scene, calculators: Sequence[tuple[SourceCalculator, Options]]
+def powers(
+    scene: Scene,
+    calculators: Sequence[tuple[SourceCalculator, Options]],
+    known: Mapping[str, Mapping[SourceClass, Array]] | None = None,
 ) -> list[tuple[SourceCalculator, Mapping[SourceClass, Array]]]:
-    """What every calculator gives, in their order; those that build on other mechanisms are asked last."""
+    """What every calculator gives, in their order; those that build on other mechanisms are asked last.
+
+    ``known``: what some of them give here, by name; they are not asked again.
+    """
     shape = (len(scene.traffic), len(scene.sections), N_THIRDS)
-    given: dict[int, Mapping[SourceClass, Array]] = {}
+    given: dict[int, Mapping[SourceClass, Array]] = {
+        k: known[c.name] for k, (c, _) in enumerate(calculators) if known is not None and c.name in known
+    }
     while waiting := [k for k in range(len(calculators)) if k not in given]:
         open_mechanisms = {calculators[k][0].mechanism for k in waiting}
         ready = [k for k in waiting if open_mechanisms.isdisjoint(calculators[k][0].builds_on)]

@@ -93,9 +93,14 @@ def rails_of(loaded: LoadedProject, scenes: Scenes, selection: Selection) -> Rai
     return Rails(rail_runs(loaded, scenes.reference.scene, selection.sources), *selection.rail_state)
 
 
-def plan(loaded: LoadedProject, selection: Selection, situation: Situation) -> Plan:
-    """Compute the emission of a situation, long-term and in each single state of the sources."""
-    scenes = Scenes(loaded, selection.all_sources)
+def plan(
+    loaded: LoadedProject, selection: Selection, situation: Situation, also_cut: Mapping[str, Array] | None = None
+) -> Plan:
+    """Compute the emission of a situation, long-term and in each single state of the sources.
+
+    ``also_cut``: track -> further ends of sections, so that options with measures have the same sections. [m chainage]
+    """
+    scenes = Scenes(loaded, selection.all_sources, also_cut)
     rails = rails_of(loaded, scenes, selection)
     state = scenes.state(situation.date)
 

@@ -134,4 +134,7 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
             if p.name == m.propagation
         },
         limits={c.name: c.checks for c in plugins.criteria},
+        measures={m.name: m for m in plugins.measures},
+        tables={c.name: c.tabulated for c in plugins.source_calculators},
+        dose_effects={d.name: d.title for d in plugins.dose_effects},
     )

@@ -43,6 +43,7 @@ _SINGULAR = {
     "maps": "map",
     "buildings": "building",
     "building_files": "building file",
+    "measures": "measure",
 }
 #: Rounding of lengths that a user may not see. [m]
 _REACH_M = 0.05
@@ -230,6 +231,10 @@ def _check_ranges(draft: Draft, resolved: Resolved) -> None:
             if place.track in seen:
                 draft.reporter.add((*path, "track"), "the stop lies twice on this track", hint="make it two stops")
             seen.add(place.track)
+    for i, service in draft.readable("services").items():
+        for k, slow in enumerate(service.speed_restrictions):
+            here: Loc = ("services", i, "speed_restrictions", k)
+            _check_range(draft, here, slow.from_m, slow.to_m, service.track, by_id.get(service.track))
     for kind in _ON_TRACKS:
         for i, entry in draft.readable(kind).items():
             _check_range(draft, (kind, i), entry.from_m, entry.to_m, entry.track, by_id.get(entry.track))

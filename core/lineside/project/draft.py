@@ -26,6 +26,8 @@ from lineside.project.model import (
     GroundArea,
     Identity,
     Map,
+    MeasureUse,
+    OptionRules,
     Project,
     RailConditions,
     RailMeasurement,
@@ -56,6 +58,7 @@ class Draft:
     site: Site | None = None
     calculation: Calculation | None = None
     conditions: Conditions | None = None
+    options: OptionRules | None = None
     tracks: dict[int, Track] = field(default_factory=dict)
     stops: dict[int, Stop] = field(default_factory=dict)
     spectra: dict[int, SpectrumInput] = field(default_factory=dict)
@@ -73,6 +76,7 @@ class Draft:
     rail_measurements: dict[int, RailMeasurement] = field(default_factory=dict)
     criteria: dict[int, CriterionUse] = field(default_factory=dict)
     maps: dict[int, Map] = field(default_factory=dict)
+    measures: dict[int, MeasureUse] = field(default_factory=dict)
     faults: frozenset[Loc] = frozenset()
     _patched: dict[str, dict[int, Any]] = field(default_factory=dict)
     _ids: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -132,12 +136,14 @@ _LISTS: dict[str, type[BaseModel]] = {
     "rail_measurements": RailMeasurement,
     "criteria": CriterionUse,
     "maps": AnyMap,
+    "measures": MeasureUse,
 }
 _SINGLE: dict[str, type[BaseModel]] = {
     "identity": Identity,
     "site": Site,
     "calculation": Calculation,
     "conditions": Conditions,
+    "options": OptionRules,
 }
 
 #: Values for faulty keys that an entry cannot do without, by list.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lineside.acoustics.bands import Array
@@ -12,6 +12,7 @@ from lineside.errors import Problem, ProjectError
 from lineside.project.assumptions import assumptions_of
 from lineside.project.check import check
 from lineside.project.check_maps import check_maps
+from lineside.project.check_measures import check_measures
 from lineside.project.draft import make_draft
 from lineside.project.folder import ProjectFolder
 from lineside.project.footprints import LoadedBuilding
@@ -74,6 +75,8 @@ class LoadedProject:
         Those of the project file and of its layers, footprints repaired and clear of each other.
     raster : Raster or None
         Heights of the ground around the site, in the project's coordinates; None: a plain.
+    measure_options : mapping
+        Options of the measures to consider, by id.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -101,6 +104,7 @@ class LoadedProject:
     assumptions: tuple[tuple[str, str], ...]
     buildings: tuple[LoadedBuilding, ...] = ()
     raster: Raster | None = None
+    measure_options: Mapping[str, Options] = field(default_factory=dict)
 
     def only_receiver(self, receiver: str) -> LoadedProject:
         """The project with one of its receivers, without those generated on facades and without a map."""
@@ -144,6 +148,7 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     check(draft, resolved)
     named = resolve_names(draft, vocabulary)
     check_maps(draft, resolved, named, vocabulary)
+    wanted = check_measures(draft, resolved, (*named.calculators, *named.forecast), vocabulary)
     if reporter.failed or draft.project is None:
         raise ProjectError(reporter.sorted())
     project = draft.project
@@ -171,4 +176,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         assumptions=assumptions_of(project, resolved.wind_rose),
         buildings=tuple(b.data for b in resolved.buildings),
         raster=resolved.raster,
+        measure_options={project.measures[i].id: options for i, options in wanted.items()},
     )

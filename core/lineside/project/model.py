@@ -27,6 +27,7 @@ from lineside.project.conditions import (
     WheelsState,
 )
 from lineside.project.maps import Map
+from lineside.project.options import CostInput, Life, MeasureUse, OptionRules
 from lineside.project.site import (
     Air,
     Barrier,
@@ -60,6 +61,7 @@ from lineside.project.traffic import (
     Calls,
     Passes,
     Service,
+    SpeedRestriction,
     TrainsPerPeriod,
     TrainTimes,
     Unit,
@@ -80,6 +82,7 @@ __all__ = [
     "Calculation",
     "Calls",
     "Conditions",
+    "CostInput",
     "CriterionUse",
     "CsvAlignment",
     "DrivingState",
@@ -95,8 +98,11 @@ __all__ = [
     "GroundArea",
     "Identity",
     "InlineAlignment",
+    "Life",
     "LocalCoordinates",
     "Map",
+    "MeasureUse",
+    "OptionRules",
     "Outline",
     "Passes",
     "PeriodShares",
@@ -115,6 +121,7 @@ __all__ = [
     "Site",
     "SpectrumInput",
     "SpectrumRef",
+    "SpeedRestriction",
     "Stop",
     "StopPlace",
     "Stretch",
@@ -263,3 +270,5 @@ class Project(Part):
     maps: tuple[Map, ...] = Field(
         default=(), description="Maps and vertical sections beside Lden and Lnight on the grid"
     )
+    measures: tuple[MeasureUse, ...] = Field(default=(), description="Measures to consider; they change nothing else")
+    options: OptionRules = Field(default=OptionRules(), description="How measures are combined and compared")

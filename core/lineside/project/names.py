@@ -214,7 +214,7 @@ def _resolve_calculation(draft: Draft, vocabulary: Vocabulary, named: Named) -> 
             continue
         if own is not None and name not in (*named.calculators, *named.forecast):
             report.warn(path, f"the calculator {shown(name)} takes no part in this calculation", of_key=True, found="")
-        model = _validated(draft, path, vocabulary.calculators[name], options)
+        model = validated(draft, path, vocabulary.calculators[name], options)
         if model is not None:
             named.options[name] = model
     _check_shared_options(draft, vocabulary, named)
@@ -304,7 +304,7 @@ def _resolve_criteria(draft: Draft, vocabulary: Vocabulary, named: Named) -> Non
                 hint=did_you_mean(use.name, vocabulary.criteria),
             )
             continue
-        options = _validated(draft, ("criteria", i, "options"), vocabulary.criteria[use.name], use.options)
+        options = validated(draft, ("criteria", i, "options"), vocabulary.criteria[use.name], use.options)
         if options is not None:
             named.criteria_options.setdefault(use.use_id, options)
 
@@ -322,15 +322,15 @@ def _resolve_rail_state(draft: Draft, vocabulary: Vocabulary, named: Named) -> N
         )
         return
     options_model, work_model = vocabulary.rail_states[wanted.name]
-    named.rail_options = _validated(draft, ("calculation", "rail_state", "options"), options_model, wanted.options)
+    named.rail_options = validated(draft, ("calculation", "rail_state", "options"), options_model, wanted.options)
     for i, work in draft.works.items():
-        details = _validated(draft, ("works", i, "details"), work_model, work.details)
+        details = validated(draft, ("works", i, "details"), work_model, work.details)
         if details is not None:
             named.work_details[i] = details
     check_same_day_surfaces(draft, named.work_details)
 
 
-def _validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:
+def validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, Any]) -> Options | None:
     """Options by a plugin's model; None, with the problems reported, if they do not fit."""
     try:
         return model.model_validate(data)

@@ -113,7 +113,22 @@ def _add_options(schema: Schema, vocabulary: Vocabulary) -> None:
             use["required"] = [*use["required"], "options"]
         uses.append(use)
     schema["properties"]["criteria"]["items"] = {"oneOf": uses} if uses else False
+    _add_measures(schema, vocabulary)
     defs.pop("CriterionUse")
+
+
+def _add_measures(schema: Schema, vocabulary: Vocabulary) -> None:
+    defs, uses = schema["$defs"], []
+    for name, measure in sorted(vocabulary.measures.items()):
+        use = copy.deepcopy(defs["MeasureUse"])
+        use["properties"]["measure"] = {"const": name, "description": measure.title}
+        use["properties"]["options"] = _options_schema(f"measure_{name}", measure.options_model, defs)
+        if use["properties"]["options"].get("required"):
+            use["required"] = [*use["required"], "options"]
+        uses.append(use)
+    schema["properties"]["measures"]["items"] = {"oneOf": uses} if uses else False
+    defs.pop("MeasureUse")
+    _restrict(defs["OptionRules"]["properties"]["dose_effect"], vocabulary.dose_effects)
 
 
 def _options_schema(prefix: str, model: type, defs: Schema) -> Schema:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from lineside.project.types import ClassOrSpectrum, FileName, Flag, Id, Number, Part, Text, TrackKind, Whole
+from lineside.project.types import Chainage, ClassOrSpectrum, FileName, Flag, Id, Number, Part, Text, TrackKind, Whole
 
 
 class ActualWheels(Part):
@@ -128,6 +128,14 @@ class Calls(Part):
 Pattern = Annotated[Passes | Calls, Field(discriminator="kind")]
 
 
+class SpeedRestriction(Part):
+    """A stretch on which one service runs slower than line and train allow."""
+
+    from_m: Chainage = Field(description="Start [m chainage]")
+    to_m: Chainage = Field(description="End [m chainage], beyond from_m")
+    speed_km_h: Annotated[Number, Field(ge=1, le=500)] = Field(description="Highest speed there [km/h], 1 to 500")
+
+
 class Service(Part):
     """Trains of one kind that run alike on one track."""
 
@@ -142,4 +150,7 @@ class Service(Part):
     pattern: Pattern = Field(default=Passes(kind="passes"), description="By kind `passes` or `calls`. Default passes")
     speed_km_h: Annotated[Number, Field(ge=1, le=500)] | None = Field(
         default=None, description="Ceiling of speed for this service [km/h], 1 to 500. Default null: none"
+    )
+    speed_restrictions: tuple[SpeedRestriction, ...] = Field(
+        default=(), description="Stretches on which this service runs slower. Default []: none"
     )

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from lineside.contracts import LimitCheck, NotApplicable, Options, ReceiverUse
+from lineside.scene.model import Spectrum
+
+if TYPE_CHECKING:
+    from lineside.measures import Measure
 
 #: What a criterion says about a use.
 Answer = Callable[[ReceiverUse, Options], Sequence[LimitCheck] | NotApplicable]
@@ -38,7 +43,8 @@ class Vocabulary:
     ``propagations``: names of the calculators of propagation; ``companions``: attribute -> name -> attributes
     that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
     the details of a work); ``mechanisms``: source calculator -> its mechanism; ``weather_states``: method -> states of
-    its propagation; ``limits``: criterion -> what it says about a use.
+    its propagation; ``limits``: criterion -> what it says about a use; ``measures`` by name; ``tables``: source
+    calculator -> its tabulated classes as spectra; ``dose_effects``: name -> title.
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -53,3 +59,6 @@ class Vocabulary:
     mechanisms: Mapping[str, str] = field(default_factory=dict)
     weather_states: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     limits: Mapping[str, Answer] = field(default_factory=dict)
+    measures: Mapping[str, Measure] = field(default_factory=dict)
+    tables: Mapping[str, Callable[[str, str], Spectrum | None]] = field(default_factory=dict)
+    dose_effects: Mapping[str, str] = field(default_factory=dict)

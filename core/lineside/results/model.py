@@ -10,6 +10,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from lineside.results.options import OptionsResult
+
 Level = float | None
 XY = tuple[float, float]
 
@@ -784,3 +786,4 @@ class Results(Part):
     )
     actions: list[Action] = Field(default=[], description="For the depot, the largest gain first")
     tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")
+    options: OptionsResult | None = Field(default=None, description="What would help; null: no measures are considered")

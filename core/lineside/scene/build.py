@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
 
 import numpy as np
 
+from lineside.acoustics.bands import Array
 from lineside.contracts import Options, SourceCalculator
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, Passes
 from lineside.scene.alignment import Alignment
 from lineside.scene.barriers import barriers_of
-from lineside.scene.buildings import prisms, standing_buildings
+from lineside.scene.buildings import StandingBuilding, prisms, standing_buildings
 from lineside.scene.conditions import ConditionState, StateChanges, WaterOutline
 from lineside.scene.convert import (
     PERIODS,
@@ -25,7 +25,7 @@ from lineside.scene.convert import (
     trains_per_hour,
     vehicle_of,
 )
-from lineside.scene.model import Air, IntArray, Scene, Sections, SourceConditions, Terrain, VehicleType
+from lineside.scene.model import Air, Buildings, IntArray, Scene, Sections, SourceConditions, Terrain, VehicleType
 from lineside.scene.terrain import terrain_of, with_water
 from lineside.scene.tracks import (
     Forms,
@@ -37,7 +37,7 @@ from lineside.scene.tracks import (
     stretches_of,
     track_line,
 )
-from lineside.scene.traffic import Run, build_run, build_traffic, speed_cuts
+from lineside.scene.traffic import Run, TrafficMemo, build_traffic, speed_cuts
 
 #: Attributes of a track that make impact noise.
 JOINT_ATTRIBUTES = ("joints_per_100_m", "impact_roughness")
@@ -88,6 +88,13 @@ def build_scene(
     return Scenes(loaded, calculators).reference
 
 
+def _same_ground(one: LoadedProject, other: LoadedProject) -> bool:
+    """Do ground, earthworks and buildings of two projects come of the same input?"""
+    parts = ("site", "tracks", "earthworks", "buildings", "building_files")
+    same = all(getattr(one.project, name) is getattr(other.project, name) for name in parts)
+    return same and one.alignments is other.alignments and one.raster is other.raster
+
+
 class Scenes:
     """All scenes of a project: whatever the date and the state, they have the same sections and receivers.
 
@@ -97,9 +104,23 @@ class Scenes:
         A project that passed all checks.
     calculators
         All that may compute: they say where mechanisms change along a track.
+    also_cut : mapping, optional
+        Track -> further chainages at which sections end; ``only_cut`` those alone. [m]
+    memo : TrafficMemo, optional
+        Runs of trains that are known from other projects with the same tracks and sections.
+    like : Scenes, optional
+        Those of a project from which this one was derived: their ground and buildings serve where they are the same.
     """
 
-    def __init__(self, loaded: LoadedProject, calculators: Sequence[tuple[SourceCalculator, Options]]) -> None:
+    def __init__(
+        self,
+        loaded: LoadedProject,
+        calculators: Sequence[tuple[SourceCalculator, Options]],
+        also_cut: Mapping[str, Array] | None = None,
+        only_cut: Mapping[str, Array] | None = None,
+        memo: TrafficMemo | None = None,
+        like: Scenes | None = None,
+    ) -> None:
         project = loaded.project
         self.loaded = loaded
         self.conditions: dict[str, dict[str, ConditionState]] = {
@@ -107,10 +128,15 @@ class Scenes:
         }
         self.reference_date = (*project.identity.assessment_dates, project.identity.date)[0]
         vertices = np.concatenate([xyz[:, :2] for _, xyz in loaded.alignments.values()])
+        memo = memo or TrafficMemo()
+        self._memo = memo
         self._origin = np.floor(vertices.min(axis=0))
-        self.terrain = terrain_of(loaded, self._origin)
-        self.standing = standing_buildings(loaded, self._origin, self.terrain)
-        self._buildings = prisms(self.standing, self._origin)
+        known = like if like is not None and _same_ground(loaded, like.loaded) else None
+        self.terrain: Terrain | None = known.terrain if known else terrain_of(loaded, self._origin)
+        self.standing: tuple[StandingBuilding, ...] = (
+            known.standing if known else standing_buildings(loaded, self._origin, self.terrain)
+        )
+        self._buildings: Buildings = known._buildings if known else prisms(self.standing, self._origin)
         self._epochs = (dt.date.min, *change_dates(project.works))
         self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
         self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
@@ -119,21 +145,32 @@ class Scenes:
         self._period_of_hour = hours_of(project.site.periods)
         ways = {self._way(d, p) for d in (None, *self._ids("driving")) for p in (None, *self._ids("timetable"))}
         self._runs = {way: self._build_runs(*way) for way in sorted(ways, key=str)}
-        self.sections = self._cut(calculators)
-        self._traffic = {way: build_traffic(runs, self.sections) for way, runs in self._runs.items()}
+        self.sections = self._cut(calculators, also_cut or {}, only_cut)
+        self._traffic = {way: build_traffic(runs, self.sections, memo.rows) for way, runs in self._runs.items()}
         self._built: dict[SourceState, BuiltScene] = {}
         freeze(tuple(self._runs.values()))
         self.reference = self.at(self.state(self.reference_date))
+
+    @property
+    def cuts(self) -> Mapping[str, Array]:
+        """Track -> ends of its sections, rising. [m chainage]"""
+        s = self.sections
+        tracks = enumerate(self.loaded.project.tracks)
+        return {t.id: np.append(s.from_m[s.track == k], s.to_m[s.track == k][-1:]) for k, t in tracks}
 
     def state(self, date: dt.date) -> SourceState:
         """The track of a date, with everything else as the project's services and vehicles say."""
         return SourceState(form=date, joints=date, friction=date)
 
-    def at(self, state: SourceState) -> BuiltScene:
-        """The scene in a state of its sources; roughness as the project gives it."""
+    def same(self, state: SourceState) -> SourceState:
+        """The state by which all states are known that have the same scene."""
         driving, pattern = self._way(state.driving, state.pattern)
         form, joints, friction = (self._epochs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
-        key = replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
+        return replace(state, form=form, joints=joints, friction=friction, driving=driving, pattern=pattern)
+
+    def at(self, state: SourceState) -> BuiltScene:
+        """The scene in a state of its sources; roughness as the project gives it."""
+        key = self.same(state)
         if key not in self._built:
             self._built[key] = self._build(key)
         return self._built[key]
@@ -221,46 +258,68 @@ class Scenes:
                 way = Passes(kind="passes") if through else way.model_copy(update=livelier)
             entry = service.model_copy(update={"pattern": way})
             trains = trains_per_hour(self.loaded, service.id, self._period_of_hour)
-            runs.append(build_run(entry, project, self._alongs[0], index, trains))
+            runs.append(self._memo.run(entry, project, self._alongs[0], index, trains))
         return tuple(runs)
 
-    def _cut(self, calculators: Sequence[tuple[SourceCalculator, Options]]) -> Sections:
+    def _cut(
+        self,
+        calculators: Sequence[tuple[SourceCalculator, Options]],
+        also_cut: Mapping[str, Array],
+        only_cut: Mapping[str, Array] | None,
+    ) -> Sections:
         """Sections in which nothing changes, whatever the date and the state."""
-        project = self.loaded.project
         reference = self._alongs[self.epoch(self.reference_date)]
         track, stretch, from_m, to_m, first_stretch = [], [], [], [], 0
-        ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
-        ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
         for k, along in enumerate(reference):
-            cuts = [np.array([end for name, low, high in ends if name == along.track.id for end in (low, high)])]
-            for alongs, lines in zip(self._alongs, self._lines, strict=True):
-                cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
-                cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
-            cuts += [speed_cuts(run) for runs in self._runs.values() for run in runs if run.service.track == k]
-            at = merge_cuts(np.concatenate(cuts), along.alignment.from_m, along.alignment.to_m)
-            for low, high in pairwise(at):
-                track.append(k)
-                stretch.append(first_stretch + along.piece(0.5 * (low + high)))
-                from_m.append(float(low))
-                to_m.append(float(high))
+            name = along.track.id
+            if only_cut is not None:
+                cuts = only_cut[name]
+            else:
+                cuts = np.concatenate([also_cut.get(name, np.empty(0)), *self._cuts_of_track(k, calculators)])
+            at = merge_cuts(cuts, along.alignment.from_m, along.alignment.to_m)
+            track.append(np.full(at.size - 1, k, dtype=np.int64))
+            stretch.append(first_stretch + along.pieces(0.5 * (at[:-1] + at[1:])))
+            from_m.append(at[:-1])
+            to_m.append(at[1:])
             first_stretch += len(along.values)
         return Sections(
-            track=np.array(track, dtype=np.int64),
-            stretch=np.array(stretch, dtype=np.int64),
-            form=np.zeros(len(track), dtype=np.int64),
-            from_m=np.array(from_m),
-            to_m=np.array(to_m),
+            track=np.concatenate(track),
+            stretch=np.concatenate(stretch),
+            form=np.zeros(sum(map(len, track)), dtype=np.int64),
+            from_m=np.concatenate(from_m),
+            to_m=np.concatenate(to_m),
         )
+
+    def _cuts_of_track(self, k: int, calculators: Sequence[tuple[SourceCalculator, Options]]) -> list[Array]:
+        """Chainages at which anything changes along a track."""
+        project = self.loaded.project
+        ends = [(w.track, w.from_m, w.to_m) for w in project.works if project.calculation.rail_state is not None]
+        ends += [(m.track, m.from_m, m.to_m) for m in project.rail_measurements]
+        name = project.tracks[k].id
+        cuts = [np.array([end for track, low, high in ends if track == name for end in (low, high)])]
+        for alongs, lines in zip(self._alongs, self._lines, strict=True):
+            cuts += [alongs[k].at_m, np.array([c for e in lines[k].curves for c in (e.from_m, e.to_m)])]
+            cuts += [calculator.cuts(lines[k], options) for calculator, options in calculators]
+        for runs in self._runs.values():
+            cuts += [cut for run in runs if run.service.track == k for cut in (run.limit_at_m, speed_cuts(run))]
+        return cuts
 
     def _form_of_sections(self, state: SourceState) -> IntArray:
         """Index of the form of each section: joints and friction may be those of other dates than the rest."""
         form, joints, friction = (self._alongs[self.epoch(d)] for d in (state.form, state.joints, state.friction))
-        index = []
-        for k, middle in zip(self.sections.track, self.sections.mid_m, strict=True):
-            here, joint, rubbed = (alongs[k].values[alongs[k].piece(middle)] for alongs in (form, joints, friction))
-            jointed = {key: joint[key] for key in JOINT_ATTRIBUTES}
-            index.append(self._forms.index({**here, **jointed, "friction": rubbed["friction"]}))
-        return np.array(index, dtype=np.int64)
+        index = np.empty(len(self.sections), dtype=np.int64)
+        for k in range(len(form)):
+            own = np.flatnonzero(self.sections.track == k)
+            middle = self.sections.mid_m[own]
+            pieces = np.stack([alongs[k].pieces(middle) for alongs in (form, joints, friction)], axis=1)
+            distinct, which = np.unique(pieces, axis=0, return_inverse=True)
+            found = []
+            for here, joint, rubbed in distinct:
+                jointed = {key: joints[k].values[joint][key] for key in JOINT_ATTRIBUTES}
+                rub = friction[k].values[rubbed]["friction"]
+                found.append(self._forms.index({**form[k].values[here], **jointed, "friction": rub}))
+            index[own] = np.array(found, dtype=np.int64)[which.ravel()]
+        return index
 
     def _vehicles(self, wheels: str | None) -> tuple[VehicleType, ...]:
         changed = {} if wheels is None else self.conditions["wheels"][wheels].changes.wheels

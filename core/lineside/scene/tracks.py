@@ -12,7 +12,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.project.model import SpectrumRef, Track, TrackAttributes, Work
 from lineside.scene.alignment import SAME_PLACE_M, STRAIGHT_ABOVE_M, Alignment, derive_curves
-from lineside.scene.model import Curve, JointedStretch, Spectrum, Stretch, TrackForm, TrackLine
+from lineside.scene.model import Curve, IntArray, JointedStretch, Spectrum, Stretch, TrackForm, TrackLine
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +32,10 @@ class TrackAlong:
     def piece(self, chainage_m: float) -> int:
         """Index of the piece that holds a chainage."""
         return int(np.clip(np.searchsorted(self.at_m, chainage_m, side="right") - 1, 0, len(self.values) - 1))
+
+    def pieces(self, chainage_m: Array) -> IntArray:
+        """Indices of the pieces that hold chainages, (n,)."""
+        return np.clip(np.searchsorted(self.at_m, chainage_m, side="right") - 1, 0, len(self.values) - 1)
 
     def speed_limit_m_s(self) -> Array:
         """Speed limits between ``at_m``, (n,). [m/s]"""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from lineside.project.model import Calls, Project
 from lineside.project.model import Service as ServiceInput
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2, SpeedProfile, speed_profile
 from lineside.scene.model import IntArray, Sections, Service, Traffic
-from lineside.scene.tracks import TrackAlong
+from lineside.scene.tracks import TrackAlong, merge_cuts
 
 #: A stay longer than this at one stop is a layover. [s]
 LONG_STAY_S = 1800.0
@@ -50,9 +50,9 @@ def build_run(
     ceiling = min(vehicles[n].max_speed_km_h for n in names) / 3.6
     if entry.speed_km_h is not None:
         ceiling = min(ceiling, entry.speed_km_h / 3.6)
-    limit = np.minimum(alongs[track].speed_limit_m_s(), ceiling)
+    limit_at_m, limit = _limits(alongs[track], entry, ceiling)
     profile = speed_profile(
-        alongs[track].at_m,
+        limit_at_m,
         limit,
         direction,
         stops,
@@ -74,7 +74,30 @@ def build_run(
         vehicle_length_m=length,
     )
     dwell = entry.pattern.dwell_s if isinstance(entry.pattern, Calls) else 0.0
-    return Run(service, profile, stops, dwell, limit_at_m=alongs[track].at_m, limit_m_s=limit)
+    return Run(service, profile, stops, dwell, limit_at_m=limit_at_m, limit_m_s=limit)
+
+
+def _limits(along: TrackAlong, entry: ServiceInput, ceiling_m_s: float) -> tuple[Array, Array]:
+    """Chainages (n + 1,) where speeds change, and the lowest of line, train and service between them, (n,).
+
+    [m], [m/s]. Where the track changes, but not the speed, a run does not.
+    """
+    at_m, limit = along.at_m, np.minimum(along.speed_limit_m_s(), ceiling_m_s)
+    if not entry.speed_restrictions:
+        return _where_it_changes(at_m, limit)
+    ends = [end for slow in entry.speed_restrictions for end in (slow.from_m, slow.to_m)]
+    cut_m = merge_cuts(np.concatenate([at_m, ends]), float(at_m[0]), float(at_m[-1]))
+    middle = 0.5 * (cut_m[:-1] + cut_m[1:])
+    limit = limit[np.clip(np.searchsorted(at_m, middle, side="right") - 1, 0, len(limit) - 1)]
+    for slow in entry.speed_restrictions:
+        inside = (slow.from_m <= middle) & (middle <= slow.to_m)
+        limit = np.where(inside, np.minimum(limit, slow.speed_km_h / 3.6), limit)
+    return _where_it_changes(cut_m, limit)
+
+
+def _where_it_changes(at_m: Array, limit: Array) -> tuple[Array, Array]:
+    first = np.concatenate([[True], limit[1:] != limit[:-1]])
+    return np.concatenate([at_m[:-1][first], at_m[-1:]]), limit[first]
 
 
 def _stops(entry: ServiceInput, project: Project) -> Array:
@@ -111,8 +134,49 @@ def speed_cuts(run: Run) -> Array:
 _PLACES, _WEIGHTS = np.polynomial.legendre.leggauss(4)
 
 
-def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
-    """One row per vehicle of each service's unit, moving, and one more standing where the service calls."""
+#: Speed, time per metre, share of gaining and permitted speed of one row on the sections of its track.
+RowOnTrack = tuple[Array, Array, Array, Array]
+
+
+@dataclass(eq=False)
+class TrafficMemo:
+    """Runs and rows of trains that were computed already, for projects that differ in some of their trains only."""
+
+    rows: dict[tuple[int, int, bool], RowOnTrack] = field(default_factory=dict)
+    _runs: dict[tuple[object, ...], Run] = field(default_factory=dict)
+
+    def run(
+        self,
+        entry: ServiceInput,
+        project: Project,
+        alongs: Sequence[TrackAlong],
+        vehicle_index: Mapping[str, int],
+        trains_per_hour: Array,
+    ) -> Run:
+        """As :func:`build_run`; what it depends on is compared by value."""
+        along = next(a for a in alongs if a.track.id == entry.track)
+        unit = next(u for u in project.units if u.id == entry.unit)
+        names = [part.vehicle for part in unit.vehicles for _ in range(part.count)]
+        vehicles = {v.id: (vehicle_index[v.id], v.length_m, v.max_speed_km_h) for v in project.vehicles}
+        key = (
+            repr(entry.model_copy(update={"trains": None})),
+            tuple(vehicles[name] for name in names),
+            repr([s for s in project.stops if s.id in getattr(entry.pattern, "at", ())]),
+            *(part.tobytes() for part in _limits(along, entry, np.inf)),
+            trains_per_hour.tobytes(),
+        )
+        if key not in self._runs:
+            self._runs[key] = build_run(entry, project, alongs, vehicle_index, trains_per_hour)
+        return self._runs[key]
+
+
+def build_traffic(
+    runs: Sequence[Run], sections: Sections, memo: dict[tuple[int, int, bool], RowOnTrack] | None = None
+) -> Traffic:
+    """One row per vehicle of each service's unit, moving, and one more standing where the service calls.
+
+    ``memo``: rows by identity of the run, vehicle and whether it stands, for the same sections.
+    """
     rows = [(s, k, False) for s, run in enumerate(runs) for k in range(len(run.service.vehicle_type))]
     rows += [
         (s, k, True)
@@ -124,15 +188,12 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
     for row, (s, k, standing) in enumerate(rows):
         run = runs[s]
         mine = sections.track == run.service.track
-        low, high = sections.from_m[mine], sections.to_m[mine]
-        if standing:
-            seconds[row, mine] = _standing_s_per_m(run, k, low, high)
-        else:
-            duration = _moving_s(run, k, low, high, run.profile.duration_s)
-            seconds[row, mine] = duration / (high - low)
-            speed[row, mine] = 3.6 * (high - low) / duration
-            permitted[row, mine] = _permitted_km_h(run, 0.5 * (low + high))
-            gaining[row, mine] = _moving_s(run, k, low, high, run.profile.gaining_s) / duration
+        known = None if memo is None else memo.get((id(run), k, standing))
+        if known is None:
+            known = _row(run, k, standing, sections.from_m[mine], sections.to_m[mine])
+            if memo is not None:
+                memo[id(run), k, standing] = known
+        speed[row, mine], seconds[row, mine], gaining[row, mine], permitted[row, mine] = known
     return Traffic(
         service=np.array([r[0] for r in rows], dtype=np.int64),
         vehicle=np.array([runs[s].service.vehicle_type[k] for s, k, _ in rows], dtype=np.int64),
@@ -144,6 +205,15 @@ def build_traffic(runs: Sequence[Run], sections: Sections) -> Traffic:
         accelerating=gaining,
         permitted_km_h=permitted,
     )
+
+
+def _row(run: Run, k: int, standing: bool, low: Array, high: Array) -> RowOnTrack:
+    none = np.zeros(low.size)
+    if standing:
+        return none, _standing_s_per_m(run, k, low, high), none, none
+    duration = _moving_s(run, k, low, high, run.profile.duration_s)
+    gaining = _moving_s(run, k, low, high, run.profile.gaining_s) / duration
+    return 3.6 * (high - low) / duration, duration / (high - low), gaining, _permitted_km_h(run, 0.5 * (low + high))
 
 
 def _permitted_km_h(run: Run, place_m: Array) -> Array:

@@ -204,6 +204,27 @@ def band_spectrum(attribute: str, value: ClassOrSpectrum) -> Array:
     return table(ATTRIBUTES[attribute][0])[f"{value}_db"]
 
 
+def tabulated(attribute: str, name: str) -> Spectrum | None:
+    """A class as a spectrum of the project's kinds; None for an unknown name.
+
+    A track is named by its sleeper, or ``sleeper + rail pad``; the impact without a name is the default one.
+    """
+    if attribute not in ATTRIBUTES or attribute in ("traction", "aerodynamic"):
+        return None
+    file, kind = ATTRIBUTES[attribute]
+    column = name or (DEFAULT_IMPACT if attribute == "impact_roughness" else "")
+    if attribute == "track_transfer":
+        sleeper, _, pad = name.partition(" + ")
+        column = f"{sleeper}_{pad}" if sleeper in _SLEEPERS_WITH_PAD else sleeper
+    source = table(file)
+    if f"{column}_db" not in source.columns:
+        return None
+    axis = "frequency_hz" if "frequency_hz" in source.columns else "wavelength_mm"
+    order = np.argsort(source[axis])
+    levels = {"level_db": source[f"{column}_db"][order]}
+    return Spectrum(id=column, kind=kind, axis=source[axis][order], columns=levels, source=SOURCES[0].title)
+
+
 def track_transfer_class(form: TrackForm) -> str:
     """Column of the table for sleeper and rail pad of a track form.
 

@@ -34,6 +34,7 @@ from lineside_plugins.eu_railway.law_tables import (
     SOURCES,
     data_files,
     pad_is_ignored,
+    tabulated,
     track_transfer_class,
     vocabulary,
     wavelength_spectrum,
@@ -74,11 +75,7 @@ class Rolling(SourceCalculator):
         return {options.class_a(): rolling_energy(scene, options, moving(scene))}
 
     def tabulated(self, attribute: str, name: str) -> Spectrum | None:
-        if attribute not in ("rail_roughness", "wheel_roughness"):
-            return None
-        spectrum = wavelength_spectrum(attribute, name)
-        levels = {"level_db": spectrum.level_db}
-        return Spectrum(id=name, kind=attribute, axis=spectrum.wavelength_mm, columns=levels, source=SOURCES[0].title)
+        return tabulated(attribute, name)
 
     def statement(self, options: Options) -> str:
         options = cast(RollingOptions, options)

@@ -1,0 +1,85 @@
+"""Levels of chosen options in time, beside those of doing nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lineside.acoustics.bands import Array
+from lineside.engine.combine import OptionKey
+from lineside.engine.course import thirds_in_time
+from lineside.engine.grid import line_power
+from lineside.engine.levels import heard
+from lineside.engine.option_run import Considered, course_projects
+from lineside.engine.plan import Plan, rails_of
+from lineside.engine.select import Selection
+from lineside.engine.timeline import months_from, timeline_dates
+from lineside.engine.timeline_states import WEIGHT_OF_THIRDS
+from lineside.project.load import LoadedProject
+from lineside.scene.build import Scenes
+
+
+@dataclass(frozen=True, eq=False)
+class OptionCourses:
+    """A-weighted mean square in time: (n_dates, n_receivers, n_periods) by option; () is doing nothing."""
+
+    dates: tuple[dt.date, ...]
+    energy: dict[OptionKey, Array]
+
+
+def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionCourses | None:
+    """Levels of options and of doing nothing from the date of comparison on; None where no rail changes in time.
+
+    A measure without a date in the project's own words is there from its day on; options with other walls are left out,
+    as they need a transfer of their own.
+    """
+    prepared, evaluation = considered.prepared, considered.evaluation
+    wear = prepared.loaded.project.calculation.rail_state
+    if wear is None:
+        return None
+    chosen = [key for key in keys if all(prepared.changer.by_id[name].measure.side == "source" for name in key)]
+    days = [prepared.changer.by_id[name].day for key in chosen for name in key]
+    begin = min([prepared.date, *days])
+    works = [w.date for w in prepared.loaded.project.works if w.date >= begin]
+    last = months_from(max([begin, *works, *days]), wear.months_after)
+    after = [begin, *works, *days, *(d + dt.timedelta(days=1) for d in days)]
+    dates = [d for d in timeline_dates([begin], 0, wear.months_after, after) if begin <= d <= last]
+    everything = course_projects(prepared, [(), *chosen])
+    energy: dict[OptionKey, Array] = {}
+    for key, loaded in everything:
+        selection = prepared.selection_of(loaded)
+        planned = _plan_of(evaluation.plan, loaded, selection)
+        found = _likely(planned, selection, evaluation.transfer, dates)
+        energy[key] = _from_its_day(found, energy.get((), found), key, considered, dates)
+    return OptionCourses(tuple(dates), energy)
+
+
+def _plan_of(base: Plan, loaded: LoadedProject, selection: Selection) -> Plan:
+    """The plan of a changed project, with the sections and source classes of the project as it is."""
+    scenes = Scenes(loaded, selection.all_sources, only_cut=base.scenes.cuts, like=base.scenes)
+    rails = rails_of(loaded, scenes, selection)
+    return replace(base, scenes=scenes, rails=rails, built=scenes.reference, sources=selection.sources)
+
+
+def _likely(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:
+    """A-weighted mean square with likely rails at each date, (n_dates, n_receivers, n_periods)."""
+    if planned.rails.change:
+        return np.asarray(thirds_in_time(planned, selection, transfer, dates) @ WEIGHT_OF_THIRDS)
+    known: dict[int, Array] = {}
+    for date in dates:
+        epoch = planned.scenes.epoch(date)
+        if epoch not in known:
+            known[epoch] = heard(transfer, line_power(planned.scenes.reference.scene, planned.emission_at(date)))
+    return np.stack([known[planned.scenes.epoch(date)] for date in dates])
+
+
+def _from_its_day(
+    found: Array, nothing: Array, key: OptionKey, considered: Considered, dates: Sequence[dt.date]
+) -> Array:
+    """What has no date of its own does not work before its day."""
+    day = max((considered.prepared.changer.by_id[name].day for name in key), default=dates[0])
+    before = np.array([date < day for date in dates])
+    return np.where(before[:, None, None], nothing, found)

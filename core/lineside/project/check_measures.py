@@ -1,0 +1,106 @@
+"""Checks of measures to consider: names and options by what plugins offer, and whether they fit the project."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from lineside.acoustics.bands import Array
+from lineside.contracts import Options
+from lineside.measures import Known
+from lineside.project.draft import Draft
+from lineside.project.model import Project
+from lineside.project.names import validated
+from lineside.project.problems import Loc
+from lineside.project.resolve import Resolved
+from lineside.project.vocabulary import Vocabulary
+from lineside.project.wording import did_you_mean, names
+from lineside.scene.model import IntArray, Spectrum
+
+
+def known_of(
+    alignments: Mapping[str, tuple[Array, Array]],
+    spectra: Mapping[str, Spectrum],
+    times: Mapping[str, IntArray],
+    running: Iterable[str],
+    vocabulary: Vocabulary,
+) -> Known:
+    """What measures may look up in a project with these calculators."""
+    calculators = tuple(running)
+    tables = [vocabulary.tables[name] for name in calculators if name in vocabulary.tables]
+
+    def tabulated(attribute: str, name: str) -> Spectrum | None:
+        return next((found for ask in tables if (found := ask(attribute, name)) is not None), None)
+
+    return Known(alignments, spectra, times, calculators, tabulated)
+
+
+def check_measures(
+    draft: Draft, resolved: Resolved, running: Iterable[str], vocabulary: Vocabulary | None
+) -> dict[int, Options]:
+    """Report what is wrong with the measures of a project; their options by index."""
+    _check_rules(draft, vocabulary)
+    found: dict[int, Options] = {}
+    if vocabulary is None:
+        return found
+    for i, use in draft.measures.items():
+        measure = vocabulary.measures.get(use.measure)
+        if measure is None:
+            draft.reporter.add(
+                ("measures", i, "measure"),
+                "no plugin offers this measure",
+                allowed=names(vocabulary.measures),
+                hint=did_you_mean(use.measure, vocabulary.measures),
+            )
+            continue
+        options = validated(draft, ("measures", i, "options"), measure.options_model, use.options)
+        if options is not None:
+            found[i] = options
+    if draft.project is not None:
+        known = _known(draft.project, resolved, running, vocabulary)
+        for i, options in found.items():
+            measure = vocabulary.measures[draft.measures[i].measure]
+            for lack in measure.lacks(draft.project, options, known):
+                written = lack.field in draft.measures[i].options
+                path: Loc = ("measures", i, "options", lack.field) if written else ("measures", i, "options")
+                draft.reporter.add(path, lack.message, allowed=lack.allowed, found=None if written else "")
+    return found
+
+
+def _known(project: Project, resolved: Resolved, running: Iterable[str], vocabulary: Vocabulary) -> Known:
+    alignments = {project.tracks[i].id: (a.chainage_m, a.xyz_m) for i, a in resolved.alignments.items()}
+    spectra = {project.spectra[i].id: s for i, s in resolved.spectra.items()}
+    times = {project.services[i].id: t for i, t in resolved.times.items()}
+    return known_of(alignments, spectra, times, running, vocabulary)
+
+
+def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
+    ids = draft.ids("measures")
+    currencies = {c.currency for use in draft.measures.values() for c in use.costs}
+    for i, use in draft.measures.items():
+        for k, cost in enumerate(use.costs):
+            first = next(c.currency for u in draft.measures.values() for c in u.costs)
+            if len(currencies) > 1 and cost.currency != first:
+                draft.reporter.add(
+                    ("measures", i, "costs", k, "currency"),
+                    f"another currency than {first} of the first cost",
+                    hint="costs are added up and compared: give all of them in one currency",
+                )
+    rules = draft.options
+    if rules is None:
+        return
+    for k, group in enumerate(rules.exclude):
+        for n, name in enumerate(group):
+            if name not in ids:
+                draft.reporter.add(
+                    ("options", "exclude", k, n),
+                    "there is no measure with this id",
+                    allowed=names(ids),
+                    hint=did_you_mean(name, ids),
+                )
+    if rules.dose_effect is not None and vocabulary is not None and rules.dose_effect not in vocabulary.dose_effects:
+        draft.reporter.add(
+            ("options", "dose_effect"),
+            "no plugin offers this relation",
+            allowed=names(vocabulary.dose_effects),
+            hint=did_you_mean(rules.dose_effect, vocabulary.dose_effects),
+        )

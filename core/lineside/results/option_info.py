@@ -1,0 +1,149 @@
+"""What is said about each measure, and which others may be worth a thought."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB
+from lineside.acoustics.indicators import lden_energy
+from lineside.acoustics.levels import to_energy
+from lineside.engine.combine import Candidate
+from lineside.engine.option_run import Considered
+from lineside.engine.options import FORECAST, RATED, SAME_RATIO
+from lineside.plugins import Plugins
+from lineside.results import options as model
+from lineside.results.option_costs import costs_of
+from lineside.results.option_numbers import same_levels
+
+
+def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> model.MeasureInfo:
+    prepared = considered.prepared
+    project, known, facts = prepared.loaded.project, prepared.changer.known, c.measure.facts()
+    amounts = c.measure.amounts(project, c.options, known)
+    acts = (c.id,) in considered.keys and not same_levels(considered, considered.keys.index((c.id,)))
+    indoors = c.measure.indoors_db(c.options)
+    prompts = list(facts.prompts)
+    if not c.use.costs:
+        prompts.append("cost: low, likely, high, with source")
+    if c.use.life is None:
+        prompts.append("service life, with source")
+    if c.use.lead_days is None:
+        prompts.append("time to put it in place")
+    return model.MeasureInfo(
+        id=c.id,
+        measure=c.measure.name,
+        name=c.use.name or c.measure.title,
+        title=c.measure.title,
+        side=c.measure.side,
+        acts_on=list(c.measure.acts_on),
+        day=c.day.isoformat(),
+        options=c.options.model_dump(mode="json", exclude_unset=True),
+        package=plugins.origin(c.measure).distribution,
+        effects=[
+            model.EffectInfo(
+                on=e.on,
+                low_db=e.low_db,
+                high_db=e.high_db,
+                typical_db=e.typical_db,
+                form=e.form,
+                conditions=e.conditions,
+                standing=str(e.standing),
+                source=model.Source(
+                    key=e.citation.key,
+                    title=e.citation.title,
+                    issuer=e.citation.issuer,
+                    year=e.citation.year,
+                    part=e.citation.part,
+                ),
+            )
+            for e in facts.effects
+            if e.stated and e.citation is not None
+        ],
+        costs=[
+            model.CostInfo(
+                low=cost.low,
+                likely=cost.likely,
+                high=cost.high,
+                per=cost.per,
+                every=cost.every,
+                currency=cost.currency,
+                year=cost.year,
+                source=cost.source,
+                standing=str(cost.standing),
+                amount=amounts.get(cost.per),
+            )
+            for cost in costs_of(c.use, facts.costs, currency(considered))
+        ],
+        life_years=None if c.use.life is None else c.use.life.years,
+        life_source="" if c.use.life is None else c.use.life.source,
+        lead_days=c.use.lead_days,
+        side_conditions=list(facts.side_conditions),
+        approval=list(c.measure.approvals()),
+        cannot=list(facts.cannot),
+        safety=list(c.measure.cautions()),
+        warnings=[*c.measure.warnings(project, c.options, known), *_only_forecast(c, considered)],
+        prompts=prompts,
+        acts=acts,
+        nothing="" if acts else _why_nothing(c, considered),
+        indoors_db=None if indoors is None else list(indoors),
+        note=c.use.note,
+    )
+
+
+def _only_forecast(c: Candidate, considered: Considered) -> list[str]:
+    """What to say where a measure changes forecasts, but nothing that is compared with limits."""
+    if (c.id,) not in considered.keys or FORECAST not in considered.levels.energy:
+        return []
+    n = considered.keys.index((c.id,))
+    rated = considered.levels.energy[RATED]
+    if same_levels(considered, n) or not np.allclose(rated[n], rated[0], rtol=SAME_RATIO, atol=0.0):
+        return []
+    return ["Only levels of forecasts fall; what is compared with limits does not change by the method's rules."]
+
+
+def _why_nothing(c: Candidate, considered: Considered) -> str:
+    prepared = considered.prepared
+    if (c.id,) in considered.dropped:
+        return considered.dropped[c.id,]
+    if c.measure.side == "waiting":
+        return "nothing is done"
+    if c.measure.side == "indoors":
+        return "acts indoors only; levels outdoors stay"
+    if c.day > prepared.date:
+        return f"works from {c.day.isoformat()} on, after the day of comparison {prepared.date.isoformat()}"
+    return (
+        c.measure.without_effect(prepared.loaded.project, c.options, prepared.changer.known)
+        or "changes no level at any receiver: it acts on nothing that is heard there"
+    )
+
+
+def currency(considered: Considered) -> str:
+    given = [c.currency for use in considered.prepared.loaded.project.measures for c in use.costs]
+    return given[0] if given else ""
+
+
+def suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggestion]:
+    """Measures that are not considered yet and act on the mechanism that prevails at a receiver in Lden."""
+    evaluation = considered.evaluation
+    emission, scene = evaluation.plan.task.emission.mean, evaluation.plan.built.scene
+    hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
+    weight = np.repeat(to_energy(A_WEIGHTING_OCTAVE_DB), 3)
+    trains = np.stack(
+        [np.bincount(scene.period_of_hour, weights=s.trains_per_hour, minlength=len(hours)) for s in scene.services]
+    )
+    power = np.einsum("nmsckt,sn->nmckt", emission.pass_energy, trains / (3600.0 * hours), optimize=True)
+    heard = np.einsum("rcknt,nmckt,t->rmn", evaluation.transfer, power, weight, optimize=True)
+    prevails = np.argmax(lden_energy(heard, hours), axis=1)
+    listed = {c.measure.name for c in considered.prepared.candidates}
+    out = []
+    receivers = considered.prepared.loaded.project.receivers
+    for measure in plugins.measures:
+        at = {
+            mechanism: [r.id for k, r in enumerate(receivers) if prevails[k] == m]
+            for m, mechanism in enumerate(emission.mechanisms)
+            if mechanism in measure.acts_on or "all" in measure.acts_on
+        }
+        at = {mechanism: here for mechanism, here in at.items() if here}
+        if at and measure.name not in listed:
+            out.append(model.Suggestion(measure=measure.name, title=measure.title, acts_at=at))
+    return out

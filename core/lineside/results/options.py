@@ -1,0 +1,184 @@
+"""What would help: measures, options and their order in the results document."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Part(BaseModel):
+    """Base: unknown keys are refused, so that a reader may rely on the schema."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Source(Part):
+    key: str
+    title: str
+    issuer: str
+    year: int
+    part: str = ""
+
+
+class EffectInfo(Part):
+    """A published effect; values without a source are questions, never stated here."""
+
+    on: str
+    low_db: float | None
+    high_db: float | None
+    typical_db: float | None
+    form: str
+    conditions: str
+    standing: str
+    source: Source
+
+
+class CostInfo(Part):
+    low: float
+    likely: float
+    high: float
+    per: str
+    every: str
+    currency: str
+    year: int
+    source: str
+    standing: str
+    amount: float | None = Field(description="How much of it there is; null: not known")
+
+
+class MeasureInfo(Part):
+    """One measure to consider, with all that is said about it."""
+
+    id: str
+    measure: str
+    name: str
+    title: str
+    side: str = Field(description="source, path, indoors or waiting")
+    acts_on: list[str]
+    day: str = Field(description="Day from which it works")
+    options: dict[str, Any]
+    package: str
+    effects: list[EffectInfo]
+    costs: list[CostInfo]
+    life_years: float | None
+    life_source: str
+    lead_days: int | None = Field(description="Time to put it in place; null: not known")
+    side_conditions: list[str]
+    approval: list[str]
+    cannot: list[str]
+    safety: list[str]
+    warnings: list[str]
+    prompts: list[str] = Field(description="What the user is asked for, as no source gives it")
+    acts: bool = Field(description="Does it change a level outdoors at any receiver?")
+    nothing: str = Field(default="", description="Why it acts on nothing; empty: it acts")
+    indoors_db: list[float] | None = Field(
+        default=None, description="Low, likely and high improvement inside the rooms; levels outdoors stay"
+    )
+    note: str = ""
+
+
+class AboveLimit(Part):
+    """Receivers above the limits of one check, before and with an option."""
+
+    criterion: str
+    label: str
+    quantity: str
+    window: str | None = None
+    receivers_before: int
+    receivers: int
+    dwellings_before: int
+    dwellings: int
+    persons_before: int
+    persons: int
+
+
+class Money(Part):
+    """An amount with its range."""
+
+    low: float
+    likely: float
+    high: float
+    currency: str
+
+
+class InTime(Part):
+    """An option in time, against what wear-in does of itself."""
+
+    takes_effect: str | None = Field(description="First date at which the mean Lden is lower by 0.1 dB or more")
+    worn_in_anyway: str | None = Field(
+        description="First date at which doing nothing comes within 0.1 dB of what the option has when it takes "
+        "effect; null: not within the time line"
+    )
+    avoided_days: dict[str, float] = Field(
+        default={}, description="Effect on people -> persons x days avoided within the time line"
+    )
+    until: str = Field(description="End of the time line")
+
+
+class OptionResult(Part):
+    """A set of measures and what it does."""
+
+    id: str
+    measures: list[str] = Field(description="Ids of the measures")
+    acts: bool
+    mean_reduction_db: dict[str, float] = Field(
+        description="lden or period -> mean over receivers of the reduction; positive: quieter"
+    )
+    best_reduction_db: dict[str, float]
+    worst_reduction_db: dict[str, float] = Field(description="Smallest reduction; negative: louder somewhere")
+    forecast_mean_reduction_db: dict[str, float] = Field(
+        default={}, description="The same with the forecast's calculators, where they are others"
+    )
+    lden_db: dict[str, float | None] = Field(
+        default={}, description="Receiver -> Lden; only for options that are shown"
+    )
+    above: list[AboveLimit]
+    people: dict[str, float] = Field(default={}, description="Effect -> persons affected")
+    decibel_dwellings: float = Field(description="Sum over receivers of dwellings x reduction of Lden")
+    cost: Money | None = Field(default=None, description="Present value over the years of the rules; null: not known")
+    cost_unknown: list[str] = Field(default=[], description="What is missing for the cost")
+    cost_per_db_dwelling: Money | None = None
+    pareto: bool = Field(default=False, description="No option is both cheaper and better")
+    in_time: InTime | None = None
+
+
+class Place(Part):
+    """A place in the recommended order, with the reasons in words."""
+
+    option: str
+    reason: str
+
+
+class Rejected(Part):
+    measures: list[str]
+    reason: str
+
+
+class Suggestion(Part):
+    """A measure of the catalogue that acts on what prevails at a receiver, but is not considered yet."""
+
+    measure: str
+    title: str
+    acts_at: dict[str, list[str]] = Field(description="Mechanism -> receivers at which it prevails in Lden")
+
+
+class OptionsResult(Part):
+    """Everything about the options of a project."""
+
+    date: str = Field(description="Day for which options are compared")
+    years: int
+    discount_rate_pct: float
+    dose_effect: str = Field(default="", description="Relation between levels and people affected; empty: none")
+    people_before: dict[str, float] = Field(default={}, description="Effect -> persons affected now")
+    people_outside: dict[str, int] = Field(
+        default={}, description="Effect -> persons at levels that the relation does not cover"
+    )
+    measures: list[MeasureInfo]
+    options: list[OptionResult]
+    rejected: list[Rejected]
+    order: list[Place]
+    suggestions: list[Suggestion] = Field(default=[], description="Where the project asks for them")
+    notes: list[str]
+    n_states: int
+    n_transfers: int

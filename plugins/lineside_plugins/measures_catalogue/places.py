@@ -1,0 +1,319 @@
+"""Measures on the way of the sound, at bridges, at houses, and waiting."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Literal, cast
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from lineside.contracts import Options
+from lineside.measures import Known, Lack, Measure, MeasureOptions, Unit
+from lineside.project.model import Barrier, Project, SpectrumInput, SpectrumRef
+from lineside.scene.alignment import Alignment
+from lineside.scene.model import Spectrum
+from lineside_plugins.measures_catalogue.common import (
+    Catalogued,
+    Octave,
+    OnTrack,
+    PlaceOptions,
+    Reduction,
+    de_bridges,
+    lowered,
+    octave_reduction,
+    only_de,
+    pieces,
+    place,
+    place_lacks,
+    spectrum_of,
+    with_de_stretch,
+    with_spectra,
+    with_works,
+    work_at,
+)
+from lineside_plugins.measures_catalogue.facts import sources_of
+
+XY = tuple[float, float]
+
+
+class BarrierOptions(MeasureOptions):
+    """Options of a wall."""
+
+    id: str = Field(description="Id of the new barrier, unique among the barriers", min_length=1, max_length=60)
+    line: Annotated[tuple[XY, ...], Field(min_length=2)] = Field(
+        description="Points [x, y] along the barrier, at least two [m]"
+    )
+    height_m: float = Field(gt=0, le=50, description="Height above the ground [m], above 0 to 50")
+    surface: Literal["absorbing", "reflecting"] = Field(
+        default="absorbing", description="Side facing the track: `absorbing` or `reflecting`. Default absorbing"
+    )
+
+
+class NewBarrier(Catalogued):
+    """A wall between track and houses."""
+
+    name = "barrier"
+    title = "Noise barrier"
+    sources = sources_of(name)
+    side = "path"
+    acts_on = ("all",)
+    near_track = True
+    options_model = BarrierOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(BarrierOptions, options)
+        return with_barrier(project, options.id, options.line, options.height_m, options.surface)
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        return _taken(project, cast(BarrierOptions, options).id)
+
+    def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
+        options = cast(BarrierOptions, options)
+        length = _length(options.line)
+        return {"m": length, "m2": length * options.height_m, "whole": 1.0}
+
+
+def with_barrier(project: Project, name: str, line: Sequence[XY], height_m: float, surface: str) -> Project:
+    given = {"id": name, "line": tuple(line), "height_m": height_m, "surface": surface}
+    return project.model_copy(update={"barriers": (*project.barriers, Barrier.model_validate(given))})
+
+
+def _taken(project: Project, name: str) -> list[Lack]:
+    return (
+        [Lack("id", "the project has a barrier with this id already")]
+        if name in {b.id for b in project.barriers}
+        else []
+    )
+
+
+def _length(line: Sequence[XY]) -> float:
+    return float(np.linalg.norm(np.diff(np.array(line, dtype=np.float64), axis=0), axis=1).sum())
+
+
+class CloseBarrierOptions(PlaceOptions):
+    """Options of a low wall beside a track."""
+
+    id: str = Field(description="Id of the new barrier, unique among the barriers", min_length=1, max_length=60)
+    side: Literal["left", "right"] = Field(description="Side of the track along rising chainage: `left` or `right`")
+    offset_m: float = Field(ge=1.0, le=6.0, description="Distance from the track's centre line [m], 1 to 6")
+    above_rail_m: float = Field(gt=0, le=2.0, description="Height of the top above the rail heads [m], above 0 to 2")
+    surface: Literal["absorbing", "reflecting"] = Field(
+        default="absorbing", description="Side facing the track: `absorbing` or `reflecting`. Default absorbing"
+    )
+
+
+class CloseBarrier(Catalogued):
+    """A low wall close to the track; its line follows the alignment."""
+
+    name = "close_barrier"
+    title = "Low barrier close to the track"
+    sources = sources_of(name)
+    side = "path"
+    acts_on = ("all",)
+    near_track = True
+    options_model = CloseBarrierOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(CloseBarrierOptions, options)
+        line, rail_m = self._line(options, known)
+        height = max(0.05, rail_m + options.above_rail_m - project.site.ground_level_m)
+        return with_barrier(project, options.id, line, min(50.0, round(height, 3)), options.surface)
+
+    def _line(self, options: CloseBarrierOptions, known: Known) -> tuple[list[XY], float]:
+        """Points beside the alignment, and the mean level of the rail heads."""
+        alignment = Alignment(*known.alignments[options.track])
+        from_m, to_m = place(options, known)
+        inside = alignment.chainage_m[(alignment.chainage_m > from_m) & (alignment.chainage_m < to_m)]
+        at = np.concatenate([[from_m], inside, [to_m]])
+        # the direction at a vertex is the mean of the pieces that meet there, so that the line stays at its distance
+        before, after = (
+            alignment.direction(np.maximum(at - 0.01, from_m)),
+            alignment.direction(np.minimum(at, to_m - 0.01)),
+        )
+        along = before + after
+        along /= np.linalg.norm(along, axis=1, keepdims=True)
+        cosine = np.clip((before * along).sum(axis=1), 0.5, 1.0)
+        normal = np.stack([-along[:, 1], along[:, 0]], axis=1) * (1.0 if options.side == "left" else -1.0)
+        points = alignment.at(at)
+        xy = points[:, :2] + normal * (options.offset_m / cosine)[:, None]
+        return [(round(float(x), 3), round(float(y), 3)) for x, y in xy], float(points[:, 2].mean())
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        options = cast(CloseBarrierOptions, options)
+        return [*place_lacks(project, options, known), *_taken(project, options.id)]
+
+    def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
+        options = cast(CloseBarrierOptions, options)
+        length = _length(self._line(options, known)[0])
+        return {"m": length, "m2": length * options.above_rail_m, "whole": 1.0}
+
+
+class FacingOptions(MeasureOptions):
+    """Options of a facing."""
+
+    barriers: Annotated[tuple[str, ...], Field(min_length=1, max_length=200)] = Field(
+        description="Ids of the barriers that get an absorbing face towards the track"
+    )
+
+
+class AbsorbingFacing(Catalogued):
+    """An absorbing face on walls that stand already."""
+
+    name = "absorbing_facing"
+    title = "Absorbing facing of barriers"
+    sources = sources_of(name)
+    side = "path"
+    acts_on = ("all",)
+    near_track = True
+    stage = 60
+    options_model = FacingOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        wanted = cast(FacingOptions, options).barriers
+        barriers = tuple(
+            b.model_copy(update={"surface": "absorbing"}) if b.id in wanted else b for b in project.barriers
+        )
+        return project.model_copy(update={"barriers": barriers})
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        there = [b.id for b in project.barriers]
+        return [
+            Lack("barriers", f"there is no barrier {name}", ", ".join(there) or "none")
+            for name in cast(FacingOptions, options).barriers
+            if name not in there
+        ]
+
+
+class BridgeOptions(PlaceOptions):
+    """Options of a measure at a bridge."""
+
+    reduction_db: dict[Octave, Reduction] = Field(
+        default={}, description="Reduction of the sound of the bridge by octave [dB], -10 to 30: the user's value"
+    )
+    bridge: str | None = Field(
+        default=None, description="Instead: class of the bridge afterwards, or `none`. Default null"
+    )
+    source: str = Field(
+        default="", max_length=300, description="Where the value comes from; needed beside reduction_db or bridge"
+    )
+
+    @model_validator(mode="after")
+    def _sourced(self) -> BridgeOptions:
+        if self.reduction_db and self.bridge is not None:
+            raise ValueError("needs either reduction_db or bridge")
+        if (bool(self.reduction_db) or self.bridge is not None) != bool(self.source.strip()):
+            raise ValueError("needs source beside reduction_db or bridge, and only there")
+        return self
+
+
+class BridgeTreatment(OnTrack):
+    """Softer bearings, elastic fastenings or mats. German method: the law's credit; else the user's value."""
+
+    name = "bridge_treatment"
+    title = "Elastic fastening, bearings or mats on a bridge"
+    sources = sources_of(name)
+    acts_on = ("bridge", "trains")
+    stage = 20
+    options_model = BridgeOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        options = cast(BridgeOptions, options)
+        for from_m, to_m in de_bridges(project, options, known):
+            there = options.model_copy(update={"from_m": from_m, "to_m": to_m})
+            project = with_de_stretch(project, there, known, bridge_measure=True)
+        works: list[dict[str, Any]] = []
+        spectra: list[SpectrumInput] = []
+        for from_m, to_m, here in pieces(project, options, known, ("bridge",)):
+            new: Any = options.bridge
+            if here["bridge"] == "none" or (new is None and not options.reduction_db):
+                continue
+            if new is None:
+                base = self._bridge(project, known, here["bridge"])
+                if base is None:
+                    continue
+                lower = octave_reduction(options.reduction_db)
+                made = lowered(
+                    base, lower, f"{self.name} {base.id}", f"{base.source or base.id}, less {options.source}"
+                )
+                spectra.append(made)
+                new = {"spectrum": made.id}
+            given = work_at(options, project, known, "other", changes={"bridge": new})
+            works.append({**given, "from_m": from_m, "to_m": to_m})
+        return with_works(with_spectra(project, spectra), works)
+
+    def _bridge(self, project: Project, known: Known, value: str | SpectrumRef) -> Spectrum | None:
+        if isinstance(value, SpectrumRef):
+            return spectrum_of(project, known, value.spectrum)
+        return known.tabulated("bridge", value)
+
+    def without_effect(self, project: Project, options: Options, known: Known) -> str:
+        options = cast(BridgeOptions, options)
+        if only_de(known):
+            return "" if de_bridges(project, options, known) else "the options of de_railway name no bridge there"
+        if options.reduction_db or options.bridge is not None:
+            return ""
+        return "no reduction and no class is given; there is no general value"
+
+
+class InsulationOptions(MeasureOptions):
+    """Options of better windows and ventilators."""
+
+    receivers: Annotated[tuple[str, ...], Field(min_length=1, max_length=100_000)] = Field(
+        description="Ids of the receivers whose rooms are insulated"
+    )
+    low_db: float = Field(ge=0, le=40, description="Low improvement against the windows that are there [dB], 0 to 40")
+    likely_db: float = Field(ge=0, le=40, description="Likely improvement [dB], 0 to 40")
+    high_db: float = Field(ge=0, le=40, description="High improvement [dB], 0 to 40")
+    source: str = Field(min_length=3, max_length=300, description="Where the improvement comes from; printed")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> InsulationOptions:
+        if not self.low_db <= self.likely_db <= self.high_db:
+            raise ValueError("needs low_db, likely_db and high_db in rising order")
+        return self
+
+
+class FacadeInsulation(Catalogued):
+    """Better windows: quieter rooms, the same level outdoors."""
+
+    name = "facade_insulation"
+    title = "Insulation of facades (indoors only)"
+    sources = sources_of(name)
+    side = "indoors"
+    acts_on = ()
+    options_model = InsulationOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        return project
+
+    def indoors_db(self, options: Options) -> tuple[float, float, float]:
+        options = cast(InsulationOptions, options)
+        return options.low_db, options.likely_db, options.high_db
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        there = {r.id for r in project.receivers}
+        gone = [name for name in cast(InsulationOptions, options).receivers if name not in there]
+        return [Lack("receivers", f"there is no receiver {name}") for name in gone[:5]]
+
+    def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
+        """Pieces are dwellings."""
+        wanted = set(cast(InsulationOptions, options).receivers)
+        return {"whole": 1.0, "piece": float(sum(r.dwellings for r in project.receivers if r.id in wanted))}
+
+
+class Waiting(Catalogued):
+    """Nothing is done: rails wear in, or nothing changes."""
+
+    name = "waiting"
+    title = "Doing nothing until worn in"
+    sources = sources_of(name)
+    side = "waiting"
+    acts_on = ()
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        return project
+
+
+def measures() -> tuple[Measure, ...]:
+    return (NewBarrier(), CloseBarrier(), AbsorbingFacing(), BridgeTreatment(), FacadeInsulation(), Waiting())
