@@ -553,15 +553,17 @@ class Method:
 
 @dataclass(frozen=True)
 class ReportSection:
-    """A fragment of the report that a plugin adds.
+    """A section of appendix C, in the reports of those projects that name it under ``report_sections``.
 
-    ``template`` is a Jinja template (name inside ``package``'s ``templates`` folder); ``context`` builds what it may
-    use from the results document, and only from it.
+    ``template`` is a Jinja template, by its name inside ``package``'s folder ``templates``. ``reads`` names the parts
+    of the results document that it uses; these and no others are its variables, read-only. It computes nothing: there
+    are no arithmetic operators, and numbers are printed by filters only (:mod:`lineside.report.sandbox`). What HTML it
+    may give stands in :mod:`lineside.report.section_html`.
     """
 
     name: str
     title: str
-    place: str  # "method" or "inputs"
+    version: str
     package: str
     template: str
-    context: Callable[[Mapping[str, object]], Mapping[str, object]]
+    reads: tuple[str, ...]

@@ -10,10 +10,8 @@ from __future__ import annotations
 import functools
 import inspect
 import numbers
-import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
@@ -35,7 +33,9 @@ from lineside.contracts import (
     SourceClass,
     Term,
 )
-from lineside.errors import LinesideError, PluginError
+from lineside.errors import LinesideError, PluginError, told
+from lineside.measures import Facts, Lack, Measure
+from lineside.project.model import Project
 
 T = TypeVar("T")
 
@@ -58,6 +58,17 @@ ANSWERS: Mapping[str, type | tuple[type, ...]] = {
     "roughness": RailRoughness,
     "parts": RailParts,
     "tones": Sequence,
+    "facts": Facts,
+    "apply": Project,
+    "lacks": Sequence,
+    "without_effect": str,
+    "amounts": Mapping,
+    "warnings": Sequence,
+    "indoors_db": (tuple, type(None)),
+    "approvals": Sequence,
+    "cautions": Sequence,
+    "share": np.ndarray,
+    "valid": np.ndarray,
 }
 #: Call of a contract -> what the entries of its answer are.
 ENTRIES: Mapping[str, type] = {
@@ -68,6 +79,11 @@ ENTRIES: Mapping[str, type] = {
     "emission_beside": SourceClass,
     "surfaces": str,
     "tones": RailTone,
+    "lacks": Lack,
+    "amounts": str,
+    "warnings": str,
+    "approvals": str,
+    "cautions": str,
 }
 
 
@@ -106,21 +122,6 @@ def asked(what: str, call: Callable[[], T]) -> T:
         raise PluginError(f"{what} failed: {told(error)}") from error
 
 
-def told(error: BaseException) -> str:
-    """Kind, words and place of an exception in one line.
-
-    >>> try:
-    ...     {}["a"]
-    ... except KeyError as error:
-    ...     told(error).split(" (")[0]
-    "KeyError: 'a'"
-    """
-    frames = traceback.extract_tb(error.__traceback__)
-    place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
-    words = " ".join(str(error).split())
-    return type(error).__name__ + (f": {words}" if words else "") + place
-
-
 def undeclared(offer: Offer) -> Iterator[str]:
     """What an object does not declare as its contract asks, as far as the rest relies on it."""
     for text in ("name", "title", "version"):
@@ -136,6 +137,8 @@ def undeclared(offer: Offer) -> Iterator[str]:
         terms = offer.vocabulary
         if not isinstance(terms, Mapping) or not all(isinstance(t, Term) for of in terms.values() for t in of):
             yield "vocabulary must map attributes to Terms"
+    if isinstance(offer, Measure) and not isinstance(getattr(offer, "acts_on", None), tuple):
+        yield "acts_on must be a tuple of mechanisms"
 
 
 def _guarded(offer: Offer, name: str, who: str) -> Callable[..., Any]:
@@ -151,21 +154,23 @@ def _guarded(offer: Offer, name: str, who: str) -> Callable[..., Any]:
         _check(answer, name, who)
         return _with_guarded_gains(answer) if name in ("emission", "emission_beside") else answer
 
-    @functools.lru_cache(maxsize=64)
-    def gain_of(gain: Callable[..., Any], source_class: str) -> Callable[..., Any]:
+    def told_gain(gain: Callable[..., Any], source_class: str) -> Callable[..., Any]:
         if getattr(gain, "is_guarded", False):
             return gain
 
-        def told_gain(phi_deg: Any, psi_deg: Any) -> Any:
+        def call_gain(phi_deg: Any, psi_deg: Any) -> Any:
             return asked(f"{who}: gain of the source class {source_class!r}", lambda: gain(phi_deg, psi_deg))
 
-        told_gain.is_guarded = True  # type: ignore[attr-defined]
-        return told_gain
+        call_gain.is_guarded = True  # type: ignore[attr-defined]
+        return call_gain
+
+    kept_gain = functools.lru_cache(maxsize=64)(told_gain)  # the same one each time: bounds are kept by gain
 
     def _with_guarded_gains(answer: Mapping[SourceClass, Any]) -> Mapping[SourceClass, Any]:
-        return {
-            c if c.gain is None else replace(c, gain=gain_of(c.gain, c.name)): power for c, power in answer.items()
-        }
+        return {c if c.gain is None else replace(c, gain=_gain(c.gain, c.name)): power for c, power in answer.items()}
+
+    def _gain(gain: Callable[..., Any], name: str) -> Callable[..., Any]:
+        return kept_gain(gain, name) if isinstance(gain, Hashable) else told_gain(gain, name)
 
     call.is_guarded = True  # type: ignore[attr-defined]
     return call
@@ -178,6 +183,7 @@ def _check(answer: object, name: str, who: str) -> None:
         raise PluginError(f"{who}: {name}() gave a {type(answer).__name__}, where a {kinds} is asked for")
     entry = ENTRIES.get(name)
     if entry is not None and isinstance(answer, Sequence | Mapping):
-        wrong = next((e for e in answer if not isinstance(e, entry)), None)
-        if wrong is not None:
-            raise PluginError(f"{who}: {name}() gave a {type(wrong).__name__} inside, where a {entry.__name__} is due")
+        for given in answer:
+            if not isinstance(given, entry):
+                kind = type(given).__name__
+                raise PluginError(f"{who}: {name}() gave a {kind} inside, where a {entry.__name__} is due")

@@ -148,8 +148,9 @@ class Plugins:
             except pluggy.PluginValidationError as error:
                 raise PluginError(f"plugin {origin.distribution}: {error}") from error
             what = f"plugin {origin.distribution} {origin.version}: {hook}()"
-            for offers in asked(what, getattr(manager.hook, hook)):
-                for offer in asked(what, functools.partial(list, offers)):
+            given: list[Iterable[Any]] = asked(what, getattr(manager.hook, hook))
+            for offers in given:
+                for offer in asked(what, functools.partial(list[Any], offers)):
                     self._accept(offer, kind, hook, origin, found)
         return tuple(found[name] for name in sorted(found))
 
