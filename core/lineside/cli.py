@@ -329,6 +329,19 @@ def plugins(as_json: bool) -> None:
         sys.exit(EXIT_PLUGIN)
 
 
+@main.command("plugin-kit")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", default="", help="Name of the plugin, e.g. yard_fans [default: from the name of FOLDER]")
+def plugin_kit(folder: Path, name: str) -> None:
+    """Write the package of a new plugin into FOLDER: calculator, limit, measure, report section, and passing tests."""
+    from lineside.plugin_kit import name_of, write_kit
+    from lineside.plugins import Plugins
+
+    written = write_kit(folder, name or name_of(folder.absolute()), Plugins.load())
+    click.echo(f"wrote {len(written)} files; next: pip install -e {folder} && python -m pytest {folder}", err=True)
+    click.echo(str(folder))
+
+
 @main.command()
 @click.option("--results", is_flag=True, help="The schema of results.json instead of the project file's")
 def schema(results: bool) -> None:
