@@ -20,6 +20,7 @@ from lineside.contracts import (
     Citation,
     DataFile,
     LimitCheck,
+    Method,
     NotApplicable,
     Note,
     Offer,
@@ -29,6 +30,7 @@ from lineside.contracts import (
     RailParts,
     RailRoughness,
     RailTone,
+    ReportSection,
     SourceCalculator,
     SourceClass,
     Term,
@@ -122,11 +124,17 @@ def asked(what: str, call: Callable[[], T]) -> T:
         raise PluginError(f"{what} failed: {told(error)}") from error
 
 
-def undeclared(offer: Offer) -> Iterator[str]:
+def undeclared(offer: Offer | Method | ReportSection) -> Iterator[str]:
     """What an object does not declare as its contract asks, as far as the rest relies on it."""
-    for text in ("name", "title", "version"):
+    for text in ("name", "title") if isinstance(offer, Method) else ("name", "title", "version"):
         if not isinstance(getattr(offer, text), str) or not getattr(offer, text):
             yield f"{text} must be text"
+    if isinstance(offer, Method):
+        if not isinstance(offer.source_calculators, tuple) or not isinstance(offer.options, Mapping):
+            yield "source_calculators must be a tuple of names, options a mapping"
+        return
+    if isinstance(offer, ReportSection):
+        return
     if not (isinstance(offer.options_model, type) and issubclass(offer.options_model, Options)):
         yield "options_model must be a subclass of Options"
     if not (isinstance(offer.sources, tuple) and all(isinstance(s, Citation) for s in offer.sources)):

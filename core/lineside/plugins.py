@@ -164,10 +164,10 @@ class Plugins:
             raise PluginError(f"{origin.distribution}: {type(offer).__name__} does not declare {', '.join(missing)}")
         if not isinstance(offer.name, str) or not offer.name:
             raise PluginError(f"{origin.distribution}: the name of a {kind.__name__} must be text")
+        wrong = list(undeclared(offer))
+        if wrong:
+            raise PluginError(f"{origin.distribution}: {hook}: {kind.__name__} {offer.name!r}: {'; '.join(wrong)}")
         if isinstance(offer, Offer):
-            wrong = list(undeclared(offer))
-            if wrong:
-                raise PluginError(f"{origin.distribution}: {hook}: {kind.__name__} {offer.name!r}: {'; '.join(wrong)}")
             guard(offer, kind, f"plugin {origin.distribution} {origin.version}: {offer.name} of {hook}")
         name: str = offer.name
         if name in found:

@@ -220,6 +220,11 @@ def test_a_declaration_of_another_kind_is_refused_when_loading(attribute: str, v
         load(HOOKS[Hum], broken(Hum, attribute, value))
 
 
+def test_a_method_of_another_kind_is_refused_when_loading() -> None:
+    with pytest.raises(PluginError, match="register_methods: Method 'm': source_calculators must be a tuple"):
+        load("register_methods", Method("m", "M", "hum", "eu_propagation"))  # type: ignore[arg-type]
+
+
 class Loaded:
     """What the command line loads: all bundled plugins and one more."""
 

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import json
 import runpy
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+import lineside
 from lineside.contracts import ReportSection
-from lineside.errors import PluginError
+from lineside.engine.select import vocabulary_of
+from lineside.errors import PluginError, ProjectError
+from lineside.hookspecs import hookimpl
+from lineside.plugins import Origin, Plugins
+from lineside.project.schema import project_schema
 from lineside.report import context, html
 from lineside.report.sandbox import frozen
 from lineside.report.section_html import checked
 from lineside.report.sections import faults, fragments, rendered
 from lineside.report.strings import Strings
 from lineside.results.model import Results, SectionUsed
+from sites import straight_site, write_site
 
 FIXTURE = runpy.run_path(str(Path(__file__).with_name("report_fixture.py")))
 RESULTS: Results = FIXTURE["build_results"](2)
@@ -147,6 +155,36 @@ def test_a_bad_declaration_is_found(write: Any) -> None:
     ]
     nowhere = ReportSection("a", "A", "1", "no_such_package_here", "a.html.j2", ("receivers",))
     assert "no_such_package_here" in "".join(faults(nowhere))
+
+
+def test_a_project_names_sections_that_there_are(tmp_path: Path, write: Any) -> None:
+    site = straight_site()
+    site["report_sections"] = ["mine", "mime"]
+    offered = SimpleNamespace(register_report_sections=hookimpl(lambda: [write("<p>{{ receivers | length }}</p>")]))
+    plugins = Plugins([*Plugins.load()._modules, (offered, Origin("invented", "7"))])
+    with pytest.raises(ProjectError) as caught:
+        lineside.load_project(write_site(site, tmp_path / "site"), plugins)
+    (problem,) = caught.value.problems
+    assert problem.message == "report_sections[2]: no plugin offers this section of the report"
+    assert (problem.allowed, problem.found) == ("mine", '"mime"') and "mine" in problem.hint
+    schema = project_schema(vocabulary_of(plugins))
+    assert schema["properties"]["report_sections"]["items"]["oneOf"] == [
+        {"const": "mine", "description": "Section mine"}
+    ]
+
+
+def test_a_section_that_fails_at_the_end_leaves_the_data(tmp_path: Path, write: Any) -> None:
+    site = straight_site(half_length_m=100.0)
+    site["report_sections"] = ["mine"]
+    section = write("<p>{% if receivers %}{{ receivers[0].lden_db }}{% endif %}</p>")
+    offered = SimpleNamespace(register_report_sections=hookimpl(lambda: [section]))
+    plugins = Plugins([*Plugins.load()._modules, (offered, Origin("invented", "7"))])
+    assessment = lineside.assess(write_site(site, tmp_path / "site"), plugins)
+    with pytest.raises(PluginError, match=r"plugin invented 7: report section 'mine' .* line 1: the number"):
+        lineside.render(assessment, tmp_path / "out", plugins)
+    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    assert [s["name"] for s in found["provenance"]["report_sections"]] == ["mine"]
+    assert not (tmp_path / "out" / "assessment.pdf").exists()
 
 
 GOOD = """<h3>A</h3><p class="note">H<sub>2</sub>O &amp; <em lang="de">Lärm</em></p><h4>B</h4>
