@@ -88,7 +88,7 @@ class Term:
 
 
 def _take_as_written(schema: Any) -> None:
-    """Make every number and flag inside a core schema strict."""
+    """Make every number and flag inside a core schema strict; not keys of mappings, which JSON writes as text."""
     if isinstance(schema, dict):
         if schema.get("type") in ("float", "int", "bool"):
             schema["strict"] = True
@@ -98,7 +98,7 @@ def _take_as_written(schema: Any) -> None:
             schema.update(core_schema.no_info_before_validator_function(_no_flag(inner["expected"]), inner))
             return
         for key, part in schema.items():
-            if key not in ("default", "metadata", "serialization"):
+            if key not in ("keys_schema", "default", "metadata", "serialization"):
                 _take_as_written(part)
     elif isinstance(schema, list | tuple):
         for part in schema:

@@ -26,6 +26,7 @@ class Given(Options):
     on: bool = True
     rows: tuple[float, ...] = ()
     parts: dict[str, Inner] = Field(default={})
+    bands: dict[int, float] = Field(default={})
     kind: Literal[1, 2] = 1
     day: dt.date | None = None
     either: float | Literal["none"] = "none"
@@ -39,6 +40,7 @@ GOOD: list[dict[str, Any]] = [
     {"size_m": 2},
     {"rows": [1, 2.5]},
     {"parts": {"a": {"share": 1}}},
+    {"bands": {"500": 3, 1000: 2}},
     {"kind": 2},
     {"day": "2026-05-01"},
     {"either": 3},
@@ -56,6 +58,7 @@ BAD: list[dict[str, Any]] = [
     {"on": "yes"},
     {"rows": ["1"]},
     {"parts": {"a": {"share": True}}},
+    {"bands": {500: "3"}},
     {"kind": True},
     {"either": True},
 ]
