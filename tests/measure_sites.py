@@ -35,6 +35,7 @@ ACTING: dict[str, dict[str, Any]] = {
     "other_track": {"service": "S", "track": "U"},
     "driving_instruction": {"services": ["S"], "speed_km_h": 40},
     "barrier": {"id": "N", "line": [[-200, 20], [200, 20]], "height_m": 3},
+    "bank": {"id": "B", "line": [[-200, 20], [200, 20]], "height_m": 3},
     "close_barrier": {"id": "C", "track": "T", "side": "left", "offset_m": 2, "above_rail_m": 1},
     "bridge_treatment": {"track": "T", "reduction_db": {"125": 3, "250": 6, "500": 6}, "source": "Trial of a maker"},
 }

@@ -118,7 +118,7 @@ def assess(
     wanted = plan_facades(planned, selection)
     _announce(planned, wanted, progress)
     asked = questions(loaded.project, selection)
-    maps = plan_maps(planned, selection)
+    maps = plan_maps(planned, selection, prepared)
     threads = n_workers(workers)
     grid = loaded.project.calculation.grid
     layers = maps.layers if maps is not None else None
@@ -140,7 +140,7 @@ def assess(
         told = functools.partial(progress, "options")
         transfer = computed.receivers.transfer
         considered = consider(prepared, planned, selection, transfer, windows_of(asked), told)
-        results = results.model_copy(update={"options": describe_options(considered, asked, plugins)})
+        results = results.model_copy(update={"options": describe_options(considered, asked, plugins, selection, told)})
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
 
 

@@ -285,6 +285,65 @@ def explain(project: Path, receiver: str, start: str, end: str, as_json: bool, f
 
 
 @main.command()
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option("--receiver", help="Id of the receiver, or of a building with receivers on its facades")
+@click.option("--all", "every", is_flag=True, help="Letters to all addresses, and one file for the printer")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder to write to [default: PROJECT/out/letters]"
+)
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    help="Folder with the results.json to use [default: PROJECT/out if it fits the project, else computed]",
+)
+@click.option(
+    "--addresses",
+    type=click.Path(path_type=Path, dir_okay=False, exists=True),
+    help="CSV file with addresses: id, salutation, line_1, line_2, ...",
+)
+@click.option("--draft", is_flag=True, help="Mark letters as drafts; say in them what the project file lacks")
+@click.option("--language", default="en", show_default=True, help="Language of the letters")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes that share the work [default: all processors]")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors")
+def letter(
+    project: Path,
+    receiver: str | None,
+    every: bool,
+    out: Path | None,
+    results: Path | None,
+    addresses: Path | None,
+    draft: bool,
+    language: str,
+    workers: int | None,
+    quiet: bool,
+) -> None:
+    """Write letters to the neighbours of PROJECT (a project, or a folder with results.json), in plain words.
+
+    Results that `lineside assess` left in PROJECT/out are used if they fit the project; else they are computed.
+    """
+    from lineside.letter.write import FOLDER, RESULTS_FILE, find_results, write_letters
+
+    if every == (receiver is not None):
+        raise click.UsageError("say for whom: either --receiver ID or --all")
+
+    def say(text: str) -> None:
+        if not quiet:
+            click.echo(text, err=True)
+
+    with _progress(quiet) as progress:
+        found = find_results(project, results, progress, say)
+        beside = project if project.is_dir() else project.parent
+        target = out or (beside if (beside / RESULTS_FILE).is_file() else beside / "out") / FOLDER
+        made = write_letters(found, target, receiver, addresses, draft, language, workers, progress, say)
+    if made.print_file is not None:
+        say(f"{len(made.letters)} letters, {made.pages} pages, in {made.seconds:.1f} s")
+        click.echo(str(made.print_file))
+    else:
+        for path in made.letters.values():
+            click.echo(str(path))
+
+
+@main.command()
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
 def plugins(as_json: bool) -> None:
     """List what is loaded, from which package, and how it was verified."""

@@ -62,7 +62,7 @@ def measure_problems(offer: Measure, options: Options) -> Iterator[str]:
     added = {work.kind for work in first.works[len(project.works) :]}
     if added & {"lubrication", "friction_modifier"} and not offer.on_friction:
         yield "it puts something on the rails, but on_friction is not set"
-    if (added or first.barriers != project.barriers) and not offer.near_track:
+    if (added or (first.barriers, first.banks) != (project.barriers, project.banks)) and not offer.near_track:
         yield "it works on the track, but near_track is not set"
     if not all(unit in get_args(Unit) and np.isfinite(n) and n >= 0.0 for unit, n in amounts.items()):
         yield "amounts() must be finite, at least 0, by known units"

@@ -182,6 +182,13 @@ class Measure(Offer):
         """Low, likely and high improvement inside the rooms, for measures indoors. [dB]"""
         return None
 
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options | None:
+        """The options of the same measure in another height, and with a part of its length only.
+
+        ``begin``, ``end``: shares of the length, 0 to 1. None: it has no such parts (only walls and banks have).
+        """
+        return None
+
     def approvals(self) -> tuple[str, ...]:
         """Who must approve; always with what friction on the rail needs."""
         return (*((FRICTION_APPROVAL,) if self.on_friction else ()), *self.facts().approval)

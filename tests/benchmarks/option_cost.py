@@ -81,20 +81,20 @@ def main(project: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         loaded = load_project(write(project, Path(folder) / "project"), plugins)
     selection = select(loaded, plugins)
-    start = time.perf_counter()
+    start = time.process_time()
     prepared = prepare(loaded, plugins)
     assert prepared is not None
     prepared = all_options(prepared)
     cuts = prepared.cuts()
-    cuts_s = time.perf_counter() - start
+    cuts_s = time.process_time() - start
     planned = plan(loaded, selection, situation_of(loaded, selection), cuts)
     long_term(planned.task, selection, planned.task.scene.receivers)
-    start = time.perf_counter()
+    start = time.process_time()
     transfer = transfer_of(planned, selection)
-    transfer_s = time.perf_counter() - start
-    start = time.perf_counter()
+    transfer_s = time.process_time() - start
+    start = time.process_time()
     found = consider(prepared, planned, selection, transfer)
-    options_s = time.perf_counter() - start
+    options_s = time.process_time() - start
     print(f"{len(found.keys)} options, {N_RECEIVERS} receivers, {len(planned.scenes.sections)} sections")
     print(f"transfer: {transfer_s:.2f} s")
     print(f"ends of sections: {cuts_s:.2f} s; options: {options_s:.2f} s, {found.levels.n_states} states evaluated")

@@ -78,6 +78,7 @@ NEEDED = {
     "other_track": {"service": "S", "track": "U"},
     "driving_instruction": {"services": ["S"], "acceleration_factor": 0.7},
     "barrier": {"id": "N", "line": [[0, 20], [500, 20]], "height_m": 2},
+    "bank": {"id": "N", "line": [[0, 60], [500, 60]], "height_m": 3},
     "close_barrier": {"id": "N", "track": "T", "side": "left", "offset_m": 2, "above_rail_m": 0.8},
     "absorbing_facing": {"barriers": ["B"]},
     "bridge_treatment": {"track": "T", "reduction_db": {125: 3}, "source": "Trial of a maker"},

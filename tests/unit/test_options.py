@@ -16,6 +16,7 @@ from lineside.engine.combine import option_keys
 from lineside.engine.grid import line_power
 from lineside.engine.levels import heard
 from lineside.engine.option_run import prepare
+from lineside.engine.option_states import other_way
 from lineside.engine.plan import plan
 from lineside.engine.situation import Situation
 from lineside.errors import ProjectError, RequestError
@@ -39,7 +40,7 @@ def direct(found: Any, key: tuple[str, ...]) -> np.ndarray:
     situation = Situation("", prepared.date, {})
     planned = plan(loaded, selection, situation, evaluation.plan.scenes.cuts)
     transfer = evaluation.transfer
-    if loaded.project.barriers != prepared.loaded.project.barriers:
+    if other_way(loaded.project, prepared.loaded.project):
         transfer = evaluation.transfer_of(loaded, planned.scenes, evaluation.classes)
     return heard(transfer, line_power(planned.built.scene, planned.task.emission.mean))
 

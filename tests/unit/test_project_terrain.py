@@ -64,8 +64,8 @@ class TestCover:
         write_geotiff(tmp_path / "dem.tif", z, -290.0, -290.0, 10.0)
         problem = only(hilly_site([WHOLE]), tmp_path)
         assert problem.message == (
-            "file: dem.tif does not cover the site with its tracks, receivers, barriers, sections and grid: it lacks "
-            "10 m in the west, 10 m in the east"
+            "file: dem.tif does not cover the site with its tracks, receivers, barriers, banks, sections and grid: "
+            "it lacks 10 m in the west, 10 m in the east"
         )
         assert problem.found == "heights from [-290, -290] to [290, 290]"
         assert problem.allowed == "at least from [-300, 0] to [300, 50]"

@@ -40,6 +40,49 @@ def by_section(energy: Array, weight: Array, section: IntArray, out: Array) -> N
                                 out[r, section[p], k, n, t] += w * energy[r, p, k, s, t]
 
 
+#: Powers that are summed at once: so many sums fit into the registers of a processor.
+AT_ONCE = 8
+
+
+@_jit
+def sum_states(
+    transfer: Array, sections: IntArray, classes: IntArray, period: IntArray, power: Array, out: Array
+) -> None:
+    """Add what is heard of some sections with each of several powers.
+
+    ``transfer`` (n_receivers, all sections, all classes, n_periods, 24); ``sections``, ``classes``: those that sound;
+    ``period`` (n_columns,): period of each column; ``power`` (n_sections, n_classes, n_columns, 24, n_states), ``out``
+    (n_receivers, n_columns, n_states). ``n_states`` is a multiple of ``AT_ONCE``.
+    """
+    n_columns, n_bands, n_states = power.shape[2:]
+    for r in range(transfer.shape[0]):
+        for i in range(sections.size):
+            for j in range(classes.size):
+                for c in range(n_columns):
+                    way = transfer[r, sections[i], classes[j], period[c]]
+                    loud, sums = power[i, j, c], out[r, c]
+                    for s in range(0, n_states, AT_ONCE):
+                        a0 = a1 = a2 = a3 = a4 = a5 = a6 = a7 = 0.0
+                        for t in range(n_bands):
+                            w = way[t]
+                            a0 += w * loud[t, s]
+                            a1 += w * loud[t, s + 1]
+                            a2 += w * loud[t, s + 2]
+                            a3 += w * loud[t, s + 3]
+                            a4 += w * loud[t, s + 4]
+                            a5 += w * loud[t, s + 5]
+                            a6 += w * loud[t, s + 6]
+                            a7 += w * loud[t, s + 7]
+                        sums[s] += a0
+                        sums[s + 1] += a1
+                        sums[s + 2] += a2
+                        sums[s + 3] += a3
+                        sums[s + 4] += a4
+                        sums[s + 5] += a5
+                        sums[s + 6] += a6
+                        sums[s + 7] += a7
+
+
 @_jit
 def add_paths(
     first: IntArray,

@@ -34,6 +34,8 @@ def run_key(loaded: LoadedProject, selection: Selection, plugins: Plugins, situa
     ]
     if selection.rail_state is not None:
         offers.append(selection.rail_state)
+    measures = {m.name: m for m in plugins.measures}
+    offers += [(measures[use.measure], loaded.measure_options[use.id]) for use in loaded.project.measures]
     for offer, options in offers:
         origin = plugins.origin(offer)
         take("offer", offer.name, offer.version, origin.distribution, origin.version, options.model_dump_json())

@@ -35,10 +35,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Wanted:
-    """A situation, in its periods or, with a ``window``, averaged over clock hours."""
+    """A situation, in its periods or, with a ``window``, averaged over clock hours.
+
+    ``changed``: the plan of a project with measures, None: the project as it is; ``own_way``: they change the way of
+    the sound.
+    """
 
     situation: Situation
     window: Window | None = None
+    changed: Plan | None = None
+    own_way: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,16 +94,18 @@ def layers_of(planned: Plan, wanted: Sequence[Wanted]) -> Layers:
 
     asked = [Wanted(planned.situation), *wanted]
     known: dict[tuple[object, ...], Emission] = {}
-    emissions = [_emission(planned, w.situation, known) for w in asked]
+    emissions = [_emission(planned, w, known) for w in asked]
     classes = classes_of(list(known.values()))
     scene = planned.built.scene
     around: dict[tuple[tuple[str, str], ...], Scene] = {_key(a.states): a.scene for a in planned.task.around}
     shares: list[dict[tuple[tuple[str, str], ...], Array]] = []
     for w in asked:
-        found = surroundings(planned.scenes, scene, w.situation.choices)
-        shares.append({_key(a.states): a.share() for a in found})
+        own = w.changed if w.changed is not None and w.own_way else planned
+        found = surroundings(own.scenes, scene if own is planned else own.built.scene, w.situation.choices)
+        way = () if own is planned else (("measures", str(id(own))),)
+        shares.append({(*_key(a.states), *way): a.share() for a in found})
         for a in found:
-            around.setdefault(_key(a.states), a.scene)
+            around.setdefault((*_key(a.states), *way), a.scene)
     never = np.zeros(len(scene.period_names))
     return Layers(
         classes=classes,
@@ -119,13 +127,14 @@ def _weather(choices: Choices) -> str | None:
     return weather if isinstance(weather, str) else None
 
 
-def _emission(planned: Plan, situation: Situation, known: dict[tuple[object, ...], Emission]) -> Emission:
+def _emission(planned: Plan, wanted: Wanted, known: dict[tuple[object, ...], Emission]) -> Emission:
     """Mean emission by which a situation is rated; the same one for situations that differ in the air only."""
+    situation, changed = wanted.situation, wanted.changed
     own = {kind: c for kind, c in situation.choices.items() if kind not in ("water", "air", WEATHER)}
-    key = (situation.date, *sorted(own.items(), key=str))
+    key = (situation.date, id(changed), *sorted(own.items(), key=str))
     if key not in known:
-        same = situation == planned.situation
-        known[key] = (planned.task.emission if same else _mixed(planned, situation)).mean
+        same = situation == planned.situation and changed is None
+        known[key] = (planned.task.emission if same else _mixed(changed or planned, situation)).mean
     return known[key]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,13 +13,11 @@ from lineside.engine.combine import OptionKey
 from lineside.engine.course import thirds_in_time
 from lineside.engine.grid import line_power
 from lineside.engine.levels import heard
-from lineside.engine.option_run import Considered, course_projects
-from lineside.engine.plan import Plan, rails_of
+from lineside.engine.option_run import Considered, course_projects, plan_with
+from lineside.engine.plan import Plan
 from lineside.engine.select import Selection
 from lineside.engine.timeline import months_from, timeline_dates
 from lineside.engine.timeline_states import WEIGHT_OF_THIRDS
-from lineside.project.load import LoadedProject
-from lineside.scene.build import Scenes
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,17 +49,10 @@ def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionC
     energy: dict[OptionKey, Array] = {}
     for key, loaded in everything:
         selection = prepared.selection_of(loaded)
-        planned = _plan_of(evaluation.plan, loaded, selection)
+        planned = plan_with(evaluation.plan, loaded, selection)
         found = _likely(planned, selection, evaluation.transfer, dates)
         energy[key] = _from_its_day(found, energy.get((), found), key, considered, dates)
     return OptionCourses(tuple(dates), energy)
-
-
-def _plan_of(base: Plan, loaded: LoadedProject, selection: Selection) -> Plan:
-    """The plan of a changed project, with the sections and source classes of the project as it is."""
-    scenes = Scenes(loaded, selection.all_sources, only_cut=base.scenes.cuts, like=base.scenes)
-    rails = rails_of(loaded, scenes, selection)
-    return replace(base, scenes=scenes, rails=rails, built=scenes.reference, sources=selection.sources)
 
 
 def _likely(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:

@@ -76,12 +76,21 @@ class Prepared:
 
     def cuts(self) -> dict[str, Array]:
         """Ends of sections of the project with each single measure, together. [m chainage]"""
-        projects: dict[int, LoadedProject] = {}
-        for key in [k for k in self.keys if len(k) <= 1]:
-            found = self.loaded_of(key)
-            if not isinstance(found, str):
-                projects[id(found)] = found
+        singles = [self.with_measures(key, dt.date.max) for key in self.keys if len(key) <= 1]
+        projects = {id(found): found for found in singles if not isinstance(found, str)}
         return union_of_cuts(list(projects.values()), lambda p: self.selection_of(p).all_sources)
+
+    def with_measures(self, key: OptionKey, date: dt.date) -> LoadedProject | str:
+        """The loaded project with those measures that work by a date, or why there is none."""
+        if date == self.date:
+            return self.loaded_of(key)
+        project = replace(self.changer, on=date, _made={}).project(key)
+        if isinstance(project, str):
+            return project
+        try:
+            return derived(self.loaded, project, self.vocabulary)
+        except LinesideError as error:
+            return str(error).splitlines()[0]
 
 
 def prepare(loaded: LoadedProject, plugins: Plugins) -> Prepared | None:
@@ -105,6 +114,13 @@ def prepare(loaded: LoadedProject, plugins: Plugins) -> Prepared | None:
     known = replace(known, exceeds=trigger)
     changer = Changer(loaded, known, {c.id: c for c in given}, date)
     return Prepared(loaded, vocabulary, plugins, given, changer, date, [(), *keys], dropped)
+
+
+def plan_with(base: Plan, loaded: LoadedProject, selection: Selection) -> Plan:
+    """The plan of a changed project, with the sections and source classes of the project as it is."""
+    scenes = Scenes(loaded, selection.all_sources, only_cut=base.scenes.cuts, like=base.scenes)
+    rails = rails_of(loaded, scenes, selection)
+    return replace(base, scenes=scenes, rails=rails, built=scenes.reference, sources=selection.sources)
 
 
 @dataclass(frozen=True, eq=False)

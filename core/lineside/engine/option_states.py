@@ -22,7 +22,7 @@ ALONG_LINE = frozenset({"joints_per_100_m"})
 #: Parts of a project that sound power can depend on, whatever the track.
 _COMMON = ("identity", "site", "stops", "units", "conditions", "calculation", "rail_measurements")
 #: Parts on which the way of the sound depends.
-_WAY = ("site", "receivers", "ground_areas", "barriers", "earthworks", "buildings", "building_files")
+_WAY = ("site", "receivers", "ground_areas", "barriers", "banks", "earthworks", "buildings", "building_files")
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +38,11 @@ class StateKeys:
     track: tuple[str, ...]
     state: IntArray
     way: tuple[str, ...]
+
+
+def other_way(project: Project, base: Project) -> bool:
+    """Does a project that was made from another change anything on the way of the sound?"""
+    return any(getattr(project, name) is not getattr(base, name) for name in _WAY)
 
 
 class _Texts:

@@ -158,6 +158,8 @@ def _heard(
 
     ``periods``: index of the period whose transfer each column has.
     """
+    from lineside.engine.kernels import AT_ONCE, sum_states
+
     n_receivers = len(transfer)
     out = np.zeros((len(known), len(members), n_receivers, len(periods)))
     for g, sections in enumerate(keys.groups):
@@ -167,12 +169,14 @@ def _heard(
         if not power.any():
             continue
         used = np.flatnonzero(power.any(axis=(0, 1, 2, 4)))
-        for n in sorted(set(periods)):
-            way = transfer[:, sections[:, None], used[None, :], n].reshape(n_receivers, -1)
-            for c in np.flatnonzero(np.array(periods) == n):
-                heard = way @ (power[:, c][:, :, used] * WEIGHT_OF_THIRDS).reshape(len(power), -1).T
-                for k in range(len(known)):
-                    out[k, :, :, c] += heard.T[k * len(states) + which.ravel()]
+        padded = np.zeros((-(-len(power) // AT_ONCE) * AT_ONCE, *power[:, :, :, used].shape[1:]))
+        padded[: len(power)] = power[:, :, :, used] * WEIGHT_OF_THIRDS
+        loud = np.ascontiguousarray(np.moveaxis(padded, (0, 1), (4, 2)))
+        heard = np.zeros((n_receivers, len(periods), len(padded)))
+        sum_states(transfer, sections, used, np.array(periods), loud, heard)
+        by_state = np.ascontiguousarray(np.moveaxis(heard, 2, 0))
+        for k in range(len(known)):
+            out[k] += by_state[k * len(states) + which.ravel()]
     return out
 
 

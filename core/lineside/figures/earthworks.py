@@ -15,6 +15,9 @@ _STYLE: dict[bool, dict[str, Any]] = {
 }
 
 
+_BANK: dict[str, Any] = {"facecolor": PALE, "edgecolor": GREY, "lw": 0.6, "hatch": "////"}
+
+
 def draw_earthworks(sheet: Sheet, site: Site, words: Words) -> None:
     """Embankments, cuttings and walls as pale areas; viaducts as dashed outlines, as the ground goes on below."""
     from matplotlib.patches import Patch, Polygon
@@ -25,3 +28,14 @@ def draw_earthworks(sheet: Sheet, site: Site, words: Words) -> None:
     for viaduct, key in ((False, "earthwork"), (True, "viaduct")):
         if any((work.kind == "viaduct") == viaduct for work in site.earthworks):
             sheet.keys.append((Patch(**_STYLE[viaduct]), words(f"map.key_{key}")))
+    draw_banks(sheet, site, words)
+
+
+def draw_banks(sheet: Sheet, site: Site, words: Words) -> None:
+    """Earth banks as hatched areas."""
+    from matplotlib.patches import Patch, Polygon
+
+    for bank in site.banks:
+        sheet.axes.add_patch(Polygon(bank.xy, closed=True, zorder=1.9, **_BANK))
+    if site.banks:
+        sheet.keys.append((Patch(**_BANK), words("map.key_bank")))

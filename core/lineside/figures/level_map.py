@@ -11,6 +11,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.figures import place
 from lineside.figures.class_colours import ClassStyle, conflict_styles, difference_styles, level_styles
+from lineside.figures.earthworks import draw_banks
 from lineside.figures.style import INK, MM_PER_INCH, TEXT_WIDTH_MM, WATER, Picture, house_style, write
 from lineside.figures.words import Words, shorten
 from lineside.results.contours import Band, as_array, filled_in, level_edges
@@ -104,6 +105,8 @@ def asked_map(
     bands = map_bands(grid, found.values_db, edges, site, known=found.kind == "difference")
     unit = words("map.unit" if found.kind == "levels" else f"map.unit_{found.kind}")
     shown = Shown(bands, styles[found.kind](edges), values, edges, legend, unit, signed=found.kind != "levels")
+    new = {"barriers": [*site.barriers, *found.new_barriers], "banks": [*site.banks, *found.new_banks]}
+    site = site.model_copy(update=new)
     return _drawn(grid, shown, site, receivers, words, sections)
 
 
@@ -128,6 +131,7 @@ def _drawn(
         hatch(sheet.axes, [b.shape for b, s in zip(shown.bands, shown.styles, strict=True) if s.hatched], step)
         _contours(sheet, grid, site, shown)
         _water(sheet, site, words, strokes=not shown.signed)
+        draw_banks(sheet, site, words)
         place.draw_tracks(sheet, site, words, curves=False)
         place.draw_barriers(sheet, site, words)
         place.draw_buildings(sheet, site, words, names=False)

@@ -39,6 +39,7 @@ _SINGULAR = {
     "receivers": "receiver",
     "ground_areas": "ground area",
     "earthworks": "earthwork",
+    "banks": "bank",
     "barriers": "barrier",
     "maps": "map",
     "buildings": "building",

@@ -44,6 +44,7 @@ def check_maps(draft: Draft, resolved: Resolved, named: Named, vocabulary: Vocab
             _check_situations(draft, path, wanted, words)
         if draft.faulty(*path):
             continue
+        _check_measures(draft, path, wanted, vocabulary)
         if isinstance(wanted, ConflictMap):
             _check_limit(draft, path, wanted, named, vocabulary)
         if isinstance(wanted, SectionMap):
@@ -86,7 +87,9 @@ def _words(draft: Draft, vocabulary: Vocabulary | None) -> Words | None:
 
 
 def _check_situations(draft: Draft, path: Loc, wanted: Any, words: Words) -> None:
-    given = {"from": wanted.from_, "to": wanted.to} if isinstance(wanted, DifferenceMap) else {"at": wanted.at}
+    given = {"at": wanted.at} if not isinstance(wanted, DifferenceMap) else {"from": wanted.from_, "to": wanted.to}
+    if isinstance(wanted, DifferenceMap) and wanted.measures:
+        given = {key: text for key, text in given.items() if text is not None}
     read: dict[str, Meant] = {}
     for key, text in given.items():
         try:
@@ -94,6 +97,8 @@ def _check_situations(draft: Draft, path: Loc, wanted: Any, words: Words) -> Non
         except RequestError as error:
             message, _, rest = str(error).partition("\n")
             draft.reporter.add((*path, key), message, hint=rest.strip(), found="")
+    if wanted.measures:
+        return
     if isinstance(wanted, DifferenceMap) and len(read) == 2 and read["from"] == read["to"]:
         draft.reporter.add(
             (*path, "from"),
@@ -130,6 +135,23 @@ def _meant(draft: Draft, text: str | None, words: Words) -> Meant:
     own = (*identity.assessment_dates, identity.date)[0] if identity is not None else None
     date, states, month = (None, {}, None) if text is None else read_situation(text, words)
     return date or own, states, month
+
+
+def _check_measures(draft: Draft, path: Loc, wanted: Any, vocabulary: Vocabulary | None) -> None:
+    known = {use.id: use for use in draft.measures.values()}
+    for k, name in enumerate(wanted.measures):
+        where = (*path, "measures", k)
+        if name not in known:
+            draft.reporter.add(
+                where,
+                "there is no measure with this id",
+                allowed=names(known) if known else "none, as the project lists no measures",
+                hint=did_you_mean(name, known),
+            )
+        elif vocabulary is not None and known[name].measure in vocabulary.measures:
+            side = vocabulary.measures[known[name].measure].side
+            if side not in ("source", "path"):
+                draft.reporter.warn(where, "changes no level outdoors, and so nothing on a map")
 
 
 def _check_limit(draft: Draft, path: Loc, wanted: ConflictMap, named: Named, vocabulary: Vocabulary | None) -> None:

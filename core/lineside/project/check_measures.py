@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from pydantic import ValidationError
+
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options
 from lineside.measures import Known
@@ -55,6 +57,7 @@ def check_measures(
         options = validated(draft, ("measures", i, "options"), measure.options_model, use.options)
         if options is not None:
             found[i] = options
+    known = None
     if draft.project is not None:
         known = _known(draft.project, resolved, running, vocabulary)
         for i, options in found.items():
@@ -63,6 +66,7 @@ def check_measures(
                 written = lack.field in draft.measures[i].options
                 path: Loc = ("measures", i, "options", lack.field) if written else ("measures", i, "options")
                 draft.reporter.add(path, lack.message, allowed=lack.allowed, found=None if written else "")
+    _check_search(draft, found, known, vocabulary)
     return found
 
 
@@ -104,3 +108,39 @@ def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
             allowed=names(vocabulary.dose_effects),
             hint=did_you_mean(rules.dose_effect, vocabulary.dose_effects),
         )
+
+
+def _check_search(
+    draft: Draft, found: Mapping[int, Options], known: Known | None, vocabulary: Vocabulary | None
+) -> None:
+    """Whether the measure of a search has a line, and may have the heights."""
+    wanted = draft.options.place_search if draft.options is not None else None
+    if wanted is None:
+        return
+    index = {use.id: i for i, use in draft.measures.items()}
+    path: Loc = ("options", "place_search")
+    if wanted.measure not in index:
+        draft.reporter.add(
+            (*path, "measure"),
+            "there is no measure with this id",
+            allowed=names(index),
+            hint=did_you_mean(wanted.measure, index),
+        )
+        return
+    i = index[wanted.measure]
+    if vocabulary is None or known is None or i not in found:
+        return
+    measure = vocabulary.measures[draft.measures[i].measure]
+    for k, height in enumerate(wanted.heights_m):
+        try:
+            part = measure.part(found[i], known, height, 0.0, 1.0)
+        except ValidationError as error:
+            draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {error.errors()[0]['msg']}")
+            continue
+        if part is None:
+            draft.reporter.add(
+                (*path, "measure"),
+                f"the measure {measure.name} has no line and height that could be varied",
+                hint="name a barrier, a low barrier or a bank",
+            )
+            return

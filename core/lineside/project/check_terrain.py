@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from lineside.acoustics.bands import Array
+from lineside.project.check_banks import warn_of_receivers, with_banks
 from lineside.project.check_earthworks import (
     check_laid,
     check_overlaps,
@@ -64,7 +65,8 @@ def check_terrain(draft: Draft, resolved: Resolved) -> None:
     laid = lay_earthworks(ground, list(works.values()), alignments)
     terrain = with_earthworks(ground, list(works.values()), laid)
     check_laid(draft, terrain, works, laid)
-    resolved.terrain = terrain
+    terrain = resolved.terrain = with_banks(draft, ground, list(works.values()), laid, alignments)
+    warn_of_receivers(draft, resolved)
     _check_water(draft, resolved, terrain)
     sound = len(works) == len(draft.reporter.document.data.get("earthworks") or ())
     for i, alignment in resolved.alignments.items():

@@ -18,6 +18,7 @@ from lineside.project.buildings import Building, BuildingFile, FacadeReceivers
 from lineside.project.conditions import STATES, Outline
 from lineside.project.maps import AnyMap
 from lineside.project.model import (
+    Bank,
     Barrier,
     Calculation,
     Conditions,
@@ -68,6 +69,7 @@ class Draft:
     receivers: dict[int, Receiver] = field(default_factory=dict)
     ground_areas: dict[int, GroundArea] = field(default_factory=dict)
     earthworks: dict[int, Earthwork] = field(default_factory=dict)
+    banks: dict[int, Bank] = field(default_factory=dict)
     barriers: dict[int, Barrier] = field(default_factory=dict)
     buildings: dict[int, Building] = field(default_factory=dict)
     building_files: dict[int, BuildingFile] = field(default_factory=dict)
@@ -128,6 +130,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "receivers": Receiver,
     "ground_areas": GroundArea,
     "earthworks": Earthwork,
+    "banks": Bank,
     "barriers": Barrier,
     "buildings": Building,
     "building_files": BuildingFile,
@@ -171,6 +174,7 @@ _STAND_INS: dict[str, dict[str, Any]] = {
     "services": {"unit": "-", "track": "-", "direction": "rising", "trains": {"kind": "times", "times": []}},
     "receivers": {"use": "other"},
     "earthworks": {"kind": "embankment", "along": "-"},
+    "banks": {"height_m": 2.0},
     "barriers": {"height_m": 2.0, "surface": "absorbing"},
     "buildings": {"use": "other"},
     "works": {"date": "2000-01-01", "kind": "other", "track": "-"},

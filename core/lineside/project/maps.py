@@ -41,6 +41,10 @@ class _OfQuantity(Heard):
     to_hour: Annotated[Whole, Field(ge=0, le=24)] | None = Field(
         default=None, description="laeq only: clock hour at which the average ends, 0 to 24; may wrap midnight"
     )
+    measures: tuple[Id, ...] = Field(
+        default=(),
+        description="Ids of measures that are in place, those that work by the date of the situation. Default none",
+    )
 
     @model_validator(mode="after")
     def _hours_belong_to_laeq(self) -> _OfQuantity:
@@ -64,8 +68,21 @@ class DifferenceMap(_OfQuantity):
     """Levels in one situation minus those in another."""
 
     kind: Literal["difference"] = Field(description="`difference`: levels in the situation `to` minus those in `from`")
-    from_: SituationText = Field(alias="from", description=f"Situation whose levels are taken away: {_SITUATION}")
-    to: SituationText | None = Field(default=None, description="Situation. Default null: that of the report")
+    from_: SituationText | None = Field(
+        default=None,
+        alias="from",
+        description=f"Situation whose levels are taken away, without the measures: {_SITUATION}. Default null: with "
+        "measures the same as `to`; without them it must be given",
+    )
+    to: SituationText | None = Field(
+        default=None, description="Situation, with the measures if any. Default null: that of the report"
+    )
+
+    @model_validator(mode="after")
+    def _between_two(self) -> DifferenceMap:
+        if self.from_ is None and not self.measures:
+            raise PydanticCustomError("needs_one_of", "needs {what}", {"what": "from, or measures, or both"})
+        return self
 
 
 class ConflictMap(_OfQuantity):

@@ -27,6 +27,7 @@ from lineside.project.conditions import (
     WheelsState,
 )
 from lineside.project.maps import Map
+from lineside.project.neighbours import Contact, LetterWords
 from lineside.project.options import CostInput, Life, MeasureUse, OptionRules
 from lineside.project.site import (
     Air,
@@ -43,7 +44,7 @@ from lineside.project.site import (
     Sector,
     Site,
 )
-from lineside.project.terrain import Earthwork, PointsTerrain, RasterTerrain
+from lineside.project.terrain import Bank, Earthwork, PointsTerrain, RasterTerrain
 from lineside.project.track import (
     CsvAlignment,
     GeoJsonAlignment,
@@ -76,12 +77,14 @@ __all__ = [
     "ActualWheels",
     "Air",
     "AirState",
+    "Bank",
     "Barrier",
     "Building",
     "BuildingFile",
     "Calculation",
     "Calls",
     "Conditions",
+    "Contact",
     "CostInput",
     "CriterionUse",
     "CsvAlignment",
@@ -98,6 +101,7 @@ __all__ = [
     "GroundArea",
     "Identity",
     "InlineAlignment",
+    "LetterWords",
     "Life",
     "LocalCoordinates",
     "Map",
@@ -252,6 +256,7 @@ class Project(Part):
     earthworks: tuple[Earthwork, ...] = Field(
         default=(), description="What carries tracks above or below the terrain; later ones on top"
     )
+    banks: tuple[Bank, ...] = Field(default=(), description="Earth banks that stand by themselves")
     barriers: tuple[Barrier, ...] = Field(default=(), description="Walls and screens")
     buildings: tuple[Building, ...] = Field(default=(), description="Buildings")
     building_files: tuple[BuildingFile, ...] = Field(default=(), description="Layers of buildings in files")
@@ -275,3 +280,7 @@ class Project(Part):
         default=(), description="Sections that plugins add to the report, printed in appendix C. Default []: none"
     )
     options: OptionRules = Field(default=OptionRules(), description="How measures are combined and compared")
+    contact: Contact | None = Field(
+        default=None, description="The office that neighbours may call; letters need it. Default null"
+    )
+    letter: LetterWords | None = Field(default=None, description="The office's own sentences in letters. Default null")

@@ -59,6 +59,24 @@ class MeasureUse(Part):
     note: Text = Field(default="", description="Free text, printed. Default empty")
 
 
+class PlaceSearch(Part):
+    """Which part of a wall or bank, and how high, helps most."""
+
+    measure: Id = Field(description="Id of a measure with a line and a height: a barrier, low barrier or bank")
+    heights_m: Annotated[tuple[Annotated[Number, Field(gt=0, le=50)], ...], Field(min_length=1, max_length=8)] = Field(
+        description="Heights to compare, as the measure counts them [m], above 0 to 50, rising; 1 to 8 of them"
+    )
+    parts: Annotated[Whole, Field(ge=2, le=40)] = Field(
+        default=8, description="Equal parts of its line; those built lie side by side. 2 to 40. Default 8"
+    )
+
+    @model_validator(mode="after")
+    def _rising(self) -> PlaceSearch:
+        if list(self.heights_m) != sorted(set(self.heights_m)):
+            raise PydanticCustomError("needs_one_of", "needs {what}", {"what": "heights_m in rising order, each once"})
+        return self
+
+
 class OptionRules(Part):
     """How measures are combined and compared."""
 
@@ -84,6 +102,9 @@ class OptionRules(Part):
         default=None,
         description="Name of a relation between levels and harmful effects offered by the plugins. Default null: "
         "people highly annoyed or disturbed in their sleep are not estimated",
+    )
+    place_search: PlaceSearch | None = Field(
+        default=None, description="Looks for the best part and height of one wall or bank. Default null: not done"
     )
     suggest: Flag = Field(
         default=False, description="true: name further measures that act on what prevails at receivers. Default false"

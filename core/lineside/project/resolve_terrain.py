@@ -68,6 +68,7 @@ def site_hull(resolver: Resolver, resolved: Resolved) -> Any:
 
     receivers = near(Point(r.position) for r in resolver.draft.receivers.values())
     beside = [LineString(p.array) for p in resolved.lines.values()]
+    beside += [LineString(b.line) for b in resolver.draft.readable("banks").values()]
     entries = resolver.draft.readable("facade_receivers").values()
     beside += [b.shape for b in resolved.buildings if any(selected(e, b.data) for e in entries)]
     beside += [LineString(m.line) for m in resolver.draft.maps.values() if isinstance(m, SectionMap)]
@@ -143,8 +144,8 @@ def _check_cover(resolver: Resolver, path: Loc, file: str, extent: Box, hull: An
     smaller = ", or take a smaller margin_m or spacing_m of calculation.grid" if on_grid else ""
     resolver.reporter.add(
         path,
-        f"{shown(file, quote=False)} does not cover the site with its tracks, receivers, barriers, sections and grid: "
-        + ("they lie apart" if apart else f"it lacks {words}"),
+        f"{shown(file, quote=False)} does not cover the site with its tracks, receivers, barriers, banks, sections and "
+        "grid: " + ("they lie apart" if apart else f"it lacks {words}"),
         found=f"heights from {own[0]} to {own[1]}",
         allowed=f"at least from {corners[0]} to {corners[1]}",
         hint="another coordinate system?" if apart else f"add the missing ground{smaller}",

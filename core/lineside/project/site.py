@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from lineside.project.neighbours import Address
 from lineside.project.terrain import Terrain
 from lineside.project.types import XY, FileName, Height, Id, IsoDate, Line, Number, Part, Share, Text, Whole
 from lineside.project.wind import FavourableWindRose
@@ -151,6 +152,12 @@ class Receiver(Part):
 
     id: Id = Field(description="Id, unique among the receivers")
     name: Text = Field(default="", description="Name or address for the report. Default empty: the id is printed")
+    address: Address = Field(
+        default=(),
+        description="Lines of the postal address for letters, at most 8. Default none: the name. The project file is "
+        "attached to the report: names of persons belong into a file for `lineside letter --addresses`",
+    )
+    salutation: Line | None = Field(default=None, description="First line of letters. Default null: to all neighbours")
     position: XY = Field(description="Position [x, y] [m]; x is east, y is north")
     height_m: Annotated[Number, Field(gt=0, le=500)] = Field(
         default=4.0, description="Height above the ground [m], above 0 to 500. Default 4"

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from lineside.project.types import Chainage, FileName, Id, Line, Number, Part, Share, Text
+from lineside.project.types import XY, Chainage, FileName, Id, Line, Number, Part, Share, Text
 
 
 class RasterTerrain(Part):
@@ -133,3 +133,34 @@ class Earthwork(Part):
         if given is None:
             return 1.5 if self.kind in ("embankment", "cutting") else None
         return given.ratio if isinstance(given, SlopeSide) else None
+
+
+class Bank(Part):
+    """An earth bank that stands by itself, beside the line or anywhere else."""
+
+    id: Id = Field(description="Id, unique among the banks")
+    name: Text = Field(default="", description="Name for the report. Default empty: the id is printed")
+    line: Annotated[tuple[XY, ...], Field(min_length=2, max_length=10_000)] = Field(
+        description="Points [x, y] along the middle of its crest, at least two [m]. Its ends stand upright"
+    )
+    height_m: Annotated[Number, Field(gt=0, le=50)] = Field(
+        description="Height of the crest above the ground below its middle [m], above 0 to 50"
+    )
+    crest_width_m: _Width = Field(default=1.0, description="Width of the flat crest [m], 0 to 100. Default 1")
+    slope_ratio: _Ratio = Field(
+        default=1.5, description="Both slopes 1 : ratio, horizontal per vertical, 0.1 to 20. Default 1.5"
+    )
+    g: Share | None = Field(
+        default=None,
+        description="Ground factor G of its surface, 0 (hard) to 1 (porous). Default null: by the ground areas",
+    )
+
+    @property
+    def half_width_m(self) -> float:
+        """From the middle of the crest to the foot of a slope on level ground. [m]"""
+        return 0.5 * self.crest_width_m + self.slope_ratio * self.height_m
+
+    @property
+    def over(self) -> bool:
+        """Never: it is earth on the ground."""
+        return False

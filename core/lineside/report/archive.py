@@ -66,10 +66,10 @@ def make(html: str, inputs: Mapping[str, bytes], results_json: bytes, day: str) 
     engine = load_engine()
     from lineside.report.finish import finisher
 
-    with _no_errors_unheard(), warnings.catch_warnings():
+    with no_errors_unheard(), warnings.catch_warnings():
         # the engine leaves its colour profile open for Python to close
         warnings.simplefilter("ignore", ResourceWarning)
-        document = engine.HTML(string=html, base_url=None, url_fetcher=_fetcher()())
+        document = engine.HTML(string=html, base_url=None, url_fetcher=fetcher()())
         return document.write_pdf(
             pdf_variant=VARIANT, finisher=finisher, attachments=_attachments(engine, inputs, results_json, day)
         )
@@ -99,7 +99,8 @@ def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, 
     ]
 
 
-def _fetcher() -> Any:
+def fetcher() -> Any:
+    """The class that answers what a document asks for."""
     from weasyprint.urls import URLFetcher, URLFetcherResponse
 
     class OwnFilesOnly(URLFetcher):
@@ -125,7 +126,7 @@ class _Listener(logging.Handler):
 
 
 @contextmanager
-def _no_errors_unheard() -> Iterator[None]:
+def no_errors_unheard() -> Iterator[None]:
     """The PDF engine only logs what goes wrong (a font not found, a picture without a description); we stop."""
     logger = logging.getLogger("weasyprint")
     listener, level, propagate = _Listener(), logger.level, logger.propagate

@@ -37,8 +37,8 @@ def font_for_web(name: str) -> str:
     return "data:font/ttf;base64," + base64.b64encode(font_bytes(name)).decode("ascii")
 
 
-def environment() -> Environment:
-    """Jinja environment of the shipped templates: strict, escaping, cleaning."""
+def environment(folder: str = "assessment") -> Environment:
+    """Jinja environment of a folder of the shipped templates: strict, escaping, cleaning."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -46,7 +46,7 @@ def environment() -> Environment:
         return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     return Environment(
-        loader=PackageLoader(TEMPLATE_PACKAGE, "assessment"),
+        loader=PackageLoader(TEMPLATE_PACKAGE, folder),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=finish,

@@ -12,10 +12,10 @@ from lineside.report.causes import situation_words
 from lineside.report.place_inputs import columns
 from lineside.report.selection import criterion_titles, sentences
 from lineside.report.strings import Strings
-from lineside.report.text import difference, level, metres, number
+from lineside.report.text import difference, joined, level, metres, number
 from lineside.report.views import Figure, Row, Table
 from lineside.results.contours import as_array
-from lineside.results.model import Grid, MapLimit, MapResult, Results, SectionResult, SituationInfo
+from lineside.results.model import Grid, MapLimit, MapResult, Results, SectionResult
 
 TABLE_ID = "T6.20"
 
@@ -58,15 +58,23 @@ def quantity_words(quantity: str, window: str | None, results: Results, strings:
 
 
 def legend_words(
-    quantity: str, window: str | None, situation: SituationInfo, height_m: float, results: Results, strings: Strings
+    quantity: str, window: str | None, situation: str, height_m: float, results: Results, strings: Strings
 ) -> str:
-    """Quantity with its hours, situation and height, for a legend."""
+    """Quantity with its hours, situation (as printed) and height, for a legend."""
     return strings(
         "maps.legend",
         quantity=quantity_words(quantity, window, results, strings),
-        situation=situation_words(situation, strings),
+        situation=situation,
         height=number(height_m),
     )
+
+
+def measured_situation(found: MapResult | SectionResult, strings: Strings) -> str:
+    """The situation of a map or section, with its measures."""
+    words = situation_words(found.situation, strings)
+    if not found.measures:
+        return words
+    return strings("maps.with_measures", situation=words, measures=joined(found.measures))
 
 
 def hectares(area_m2: float) -> str:
@@ -105,7 +113,7 @@ def _caption(found: MapResult, results: Results, strings: Strings) -> str:
     if found.name:
         return shorten(found.name, 120)
     quantity = quantity_words(found.quantity, found.window, results, strings)
-    situation = situation_words(found.situation, strings)
+    situation = measured_situation(found, strings)
     if found.before is not None:
         before = situation_words(found.before, strings)
         return strings("maps.caption_difference", quantity=quantity, situation=situation, before=before)
@@ -116,12 +124,14 @@ def _caption(found: MapResult, results: Results, strings: Strings) -> str:
 
 
 def _legend(found: MapResult, grid: Grid, results: Results, strings: Strings) -> str:
-    legend = legend_words(found.quantity, found.window, found.situation, grid.height_m, results, strings)
+    legend = legend_words(
+        found.quantity, found.window, measured_situation(found, strings), grid.height_m, results, strings
+    )
     if found.before is not None:
         return strings(
             "maps.legend_difference",
             quantity=quantity_words(found.quantity, found.window, results, strings),
-            situation=situation_words(found.situation, strings),
+            situation=measured_situation(found, strings),
             before=situation_words(found.before, strings),
             height=number(grid.height_m),
         )
@@ -181,7 +191,7 @@ def _limit_note(limit: MapLimit | None, results: Results, strings: Strings) -> s
 
 def _section(figure_id: str, found: SectionResult, results: Results, strings: Strings, words: Words) -> Figure:
     quantity = quantity_words(found.quantity, found.window, results, strings)
-    situation = situation_words(found.situation, strings)
+    situation = measured_situation(found, strings)
     caption = shorten(found.name, 120) or strings(
         "maps.caption_section", id=shorten(found.id, 20), quantity=quantity, situation=situation
     )

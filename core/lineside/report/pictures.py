@@ -141,7 +141,9 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
         low=number(edges[0]),
         high=number(edges[-1]),
     )
-    legend = clean(maps.legend_words(name, None, results.situation, grid.height_m, results, strings))
+    legend = clean(
+        maps.legend_words(name, None, situation_words(results.situation, strings), grid.height_m, results, strings)
+    )
     picture = level_map(grid, quantity, results.site, results.receivers, legend, _words(strings), results.sections)
     tables = strings("results.levels_in_facades" if results.facades is not None else "results.levels_in")
     note = strings("results.map_note", spacing=number(grid.spacing_m), tables=tables)

@@ -12,7 +12,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
 from lineside.report.wording import class_name
-from lineside.results.model import BarrierInfo, EarthworkInfo, FavourableInfo, Results, Site, WorkInfo
+from lineside.results.model import BankInfo, BarrierInfo, EarthworkInfo, FavourableInfo, Results, Site, WorkInfo
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
@@ -29,6 +29,7 @@ def tables(results: Results, strings: Strings) -> list[Table]:
         _ground,
         _barriers,
         _earthworks,
+        _banks,
         _assumptions,
     )
     return [make(results, strings) for make in makers]
@@ -399,6 +400,29 @@ def _earthworks(results: Results, strings: Strings) -> Table:
     )
     note = strings("inputs.earthworks_note") if rows else ""
     return capped("T5.16", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
+
+
+def _banks(results: Results, strings: Strings) -> Table:
+    def row(b: BankInfo) -> Row:
+        length = sum(math.dist(*pair) for pair in itertools.pairwise(b.line))
+        g = strings("inputs.by_ground") if b.g is None else number(b.g)
+        sizes = (number(b.height_m), number(b.crest_width_m), strings("inputs.slope", ratio=number(b.slope_ratio)))
+        return Row((b.id, b.name or NOTHING, *sizes, g, metres(length), *(metres(v, 1) for v in b.top_z_m)))
+
+    head = columns(
+        strings,
+        id="text",
+        name="text",
+        height_m="num",
+        crest_m="num",
+        slopes="text",
+        g="num",
+        length_m="num",
+        crest_low="num",
+        crest_high="num",
+    )
+    rows = tuple(row(b) for b in results.site.banks)
+    return capped("T5.17", strings("inputs.banks"), head, rows, strings, empty=strings("inputs.banks_none"))
 
 
 def _assumptions(results: Results, strings: Strings) -> Table:

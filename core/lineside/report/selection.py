@@ -122,13 +122,18 @@ def left_out(results: Results) -> Sequence[str]:
 _ADVISORY = ("guideline", "recommend", "guidance", "target")
 
 
+def is_advice(nature: str) -> bool:
+    """Whether a criterion of this nature binds nobody."""
+    return any(word in nature.lower() for word in _ADVISORY)
+
+
 def ordered_criteria(results: Results) -> list[OfferUsed]:
     """Criteria with findings: limits of the project first, then laws, guidelines last."""
     found = {f.criterion for f in results.findings}
 
     def rank(offer: OfferUsed) -> int:
         nature = str(offer.options.get("nature") or offer.nature or "").lower()
-        return 2 if any(word in nature for word in _ADVISORY) else int(not offer.options.get("limits"))
+        return 2 if is_advice(nature) else int(not offer.options.get("limits"))
 
     return sorted((o for o in results.provenance.offers if o.kind == "criterion" and o.name in found), key=rank)
 

@@ -15,11 +15,13 @@ class Strings:
     Parameters
     ----------
     language : str
-        Name of the catalogue, ``strings/<language>.toml``.
+        Name of the catalogue, ``<folder>/<language>.toml``.
+    folder : str, optional
+        Where it lies in the template package.
     """
 
-    def __init__(self, language: str = "en") -> None:
-        source = resources.files(TEMPLATE_PACKAGE) / "strings" / f"{language}.toml"
+    def __init__(self, language: str = "en", folder: str = "strings") -> None:
+        source = resources.files(TEMPLATE_PACKAGE) / folder / f"{language}.toml"
         try:
             self._parts: dict[str, dict[str, str]] = tomllib.loads(source.read_text(encoding="utf-8"))
         except FileNotFoundError:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
+
+from lineside.figures.style import Picture
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,12 @@ class Figure:
     width_mm: float
     note: str = ""
     empty: str = ""
+
+
+def drawn(figure_id: str, caption: str, alt: str, picture: Picture, note: str = "") -> Figure:
+    """A figure with its picture inside the page."""
+    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
+    return Figure(figure_id, caption, alt, source, picture.width_mm, note)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import Calls, EpsgCoordinates, SpectrumRef
 from lineside.results import model
-from lineside.results.describe_terrain import earthwork_infos, terrain_info
+from lineside.results.describe_terrain import bank_infos, earthwork_infos, terrain_info
 from lineside.results.exposure import occupancy
 from lineside.scene.build import BuiltScene
 from lineside.scene.buildings import StandingBuilding
@@ -70,22 +70,11 @@ def site(
         ],
         stops=_stops(loaded, built),
         services=[_service(loaded, built, run) for run in built.runs],
-        barriers=[
-            model.BarrierInfo(
-                id=b.id,
-                name=b.name or b.id,
-                height_m=b.height_m,
-                height_above=b.height_above,
-                top_z_m=_top(scene, k),
-                surface=b.surface,
-                absorption=None if b.absorption is None else [float(a) for a in np.broadcast_to(b.absorption, 8)],
-                xy=_xy(loaded.lines[b.id]),
-            )
-            for k, b in enumerate(project.barriers)
-        ],
+        barriers=barrier_infos(loaded, scene),
         buildings=_buildings(loaded, standing, n_receivers or {}),
         terrain=terrain_info(loaded),
         earthworks=earthwork_infos(loaded, scene),
+        banks=bank_infos(loaded, scene),
         ground=[
             model.GroundInfo(
                 id=a.id,
@@ -113,6 +102,23 @@ def site(
             for w in sorted(project.works, key=lambda w: (w.date, w.track, w.from_m))
         ],
     )
+
+
+def barrier_infos(loaded: LoadedProject, scene: Scene) -> list[model.BarrierInfo]:
+    """Barriers in the order of the project."""
+    return [
+        model.BarrierInfo(
+            id=b.id,
+            name=b.name or b.id,
+            height_m=b.height_m,
+            height_above=b.height_above,
+            top_z_m=_top(scene, k),
+            surface=b.surface,
+            absorption=None if b.absorption is None else [float(a) for a in np.broadcast_to(b.absorption, 8)],
+            xy=_xy(loaded.lines[b.id]),
+        )
+        for k, b in enumerate(loaded.project.barriers)
+    ]
 
 
 def _top(scene: Scene, barrier: int) -> tuple[float, float] | None:

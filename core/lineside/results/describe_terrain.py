@@ -61,3 +61,28 @@ def earthwork_infos(loaded: LoadedProject, scene: Scene) -> list[model.Earthwork
             )
         )
     return out
+
+
+def bank_infos(loaded: LoadedProject, scene: Scene) -> list[model.BankInfo]:
+    """Banks with their outline."""
+    terrain, origin, first = scene.terrain, np.array(scene.origin), len(loaded.project.earthworks)
+    out = []
+    for k, bank in enumerate(loaded.project.banks if terrain is not None else ()):
+        assert terrain is not None
+        left, *crest, right = lines_of(terrain.breaks, first + k)
+        top = np.concatenate(crest)[:, 2]
+        outline = np.concatenate([left, right[::-1]])[:, :2] + origin
+        out.append(
+            model.BankInfo(
+                id=bank.id,
+                name=bank.name or bank.id,
+                height_m=bank.height_m,
+                crest_width_m=bank.crest_width_m,
+                slope_ratio=bank.slope_ratio,
+                g=bank.g,
+                top_z_m=(round(float(top.min()), 2), round(float(top.max()), 2)),
+                line=[(round(x, 2), round(y, 2)) for x, y in bank.line],
+                xy=[(round(float(x), 2), round(float(y), 2)) for x, y in outline],
+            )
+        )
+    return out

@@ -40,7 +40,7 @@ def layers(results: Results) -> list[Layer]:
     """All layers in a fixed order, those without features too."""
     make: tuple[Callable[[Results], Layer], ...] = (
         _tracks, _receivers, _facade_receivers, _contours, _differences, _conflicts, _sections, _buildings, _barriers,
-        _earthworks, _ground,
+        _earthworks, _banks, _ground,
     )  # fmt: skip
     return [f(results) for f in make]
 
@@ -125,7 +125,14 @@ def _worst(receiver: ReceiverResult, by_receiver: Mapping[str, list[Finding]]) -
     }
 
 
-_ABOUT: Mapping[str, Types] = {"map": str, "quantity": str, "window": str, "situation": str, "date": str}
+_ABOUT: Mapping[str, Types] = {
+    "map": str,
+    "quantity": str,
+    "window": str,
+    "situation": str,
+    "date": str,
+    "measures": str,
+}
 _CLASS: Mapping[str, Types] = {"lower_db": float, "upper_db": float, "area_m2": float}
 
 
@@ -136,6 +143,7 @@ def _about(found: MapResult) -> dict[str, Value]:
         "window": found.window,
         "situation": found.situation.label,
         "date": found.situation.date,
+        "measures": ", ".join(found.measures) or None,
     }
 
 
@@ -162,7 +170,7 @@ def _contours(results: Results) -> Layer:
             continue
         quantity = name if name == "lden" else f"l{name}"
         situation = results.situation
-        about = (GRID_MAP, quantity, None, situation.label, situation.date)
+        about = (GRID_MAP, quantity, None, situation.label, situation.date, None)
         for band in map_bands(grid, values, level_edges(levels).tolist(), results.site):
             if not band.shape.is_empty:
                 rows.append((_multi(band.shape), {**dict(zip(_ABOUT, about, strict=True)), **_class(band)}))
@@ -284,6 +292,22 @@ def _earthworks(results: Results) -> Layer:
     rows = [(Polygon(e.xy), {key: getattr(e, key) for key in columns}) for e in results.site.earthworks]
     meaning = "Earthworks; low_m and high_m: lowest and highest edge above the ground, below it negative"
     return _layer("earthworks", meaning, "POLYGON", columns, rows)
+
+
+def _banks(results: Results) -> Layer:
+    from shapely import Polygon
+
+    own: dict[str, Types] = {"id": str, "name": str, "height_m": float, "crest_width_m": float, "slope_ratio": float}
+    columns = {**own, "top_low_z_m": float, "top_high_z_m": float}
+    rows = [
+        (
+            Polygon(b.xy),
+            {**{key: getattr(b, key) for key in own}, "top_low_z_m": b.top_z_m[0], "top_high_z_m": b.top_z_m[1]},
+        )
+        for b in results.site.banks
+    ]
+    meaning = "Earth banks; top_low_z_m and top_high_z_m: lowest and highest level of the crest"
+    return _layer("banks", meaning, "POLYGON", columns, rows)
 
 
 def _ground(results: Results) -> Layer:

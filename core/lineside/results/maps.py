@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +16,8 @@ from lineside.acoustics.levels import to_db
 from lineside.contracts import LimitCheck, Window
 from lineside.engine.kept import Blocks
 from lineside.engine.layers import Layers, Wanted, layers_of
+from lineside.engine.option_run import Prepared, plan_with
+from lineside.engine.option_states import other_way
 from lineside.engine.plan import Plan
 from lineside.engine.progress import Progress
 from lineside.engine.sections import Cut, cut_through, heard_in_cut
@@ -22,18 +25,23 @@ from lineside.engine.select import Selection
 from lineside.engine.situation import Situation, parse_situation
 from lineside.errors import RequestError
 from lineside.project.map_limits import limit_on_map, threshold_db, use_of, window_of
-from lineside.project.maps import ConflictMap, DifferenceMap, LevelMap, SectionMap
+from lineside.project.maps import ConflictMap, DifferenceMap, LevelMap, Map, SectionMap
 from lineside.results import model
 from lineside.results.causes import situation
 from lineside.results.contours import Band, as_array, bands, filled_in, level_edges, without
+from lineside.results.describe import barrier_infos
+from lineside.results.describe_terrain import bank_infos
 from lineside.results.findings import window_text
 from lineside.scene.model import Scene
+from lineside.scene.terrain import ground_height
 
 #: Borders of the classes of a difference, to both sides of none. [dB]
 DIFFERENCE_STEPS_DB = (1.0, 3.0, 5.0, 10.0)
 #: Borders of the classes above a limit; the highest one is open. [dB]
 CONFLICT_STEPS_DB = (0.0, 5.0, 10.0, 15.0)
 DIGITS = 2
+#: Ground that a measure raises by less is as it was. [m]
+SAME_GROUND_M = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +53,7 @@ class Request:
     layer: int
     before: tuple[Situation, int] | None = None
     limit: LimitCheck | None = None
+    changed: Plan | None = None  # with the measures of the entry
 
     @property
     def window(self) -> Window | None:
@@ -54,10 +63,11 @@ class Request:
 
 @dataclass(frozen=True, eq=False)
 class MapPlan:
-    """All requests, and what is heard for them."""
+    """All requests, and what is heard for them; ``base`` is the plan of the project as it is."""
 
     requests: tuple[Request, ...]
     layers: Layers
+    base: Plan
 
     @property
     def sections(self) -> list[Request]:
@@ -65,25 +75,47 @@ class MapPlan:
         return [r for r in self.requests if isinstance(r.wanted, SectionMap)]
 
 
-def plan_maps(planned: Plan, selection: Selection) -> MapPlan | None:
+def plan_maps(planned: Plan, selection: Selection, prepared: Prepared | None = None) -> MapPlan | None:
     """What the maps of a project need; None where it asks for none.
+
+    Parameters
+    ----------
+    prepared : Prepared, optional
+        The measures of the project, of which maps may show some.
 
     Raises
     ------
     RequestError
-        If a situation names what the project does not have, or a limit is not one of a map.
+        If a situation names what the project does not have, a limit is not one of a map, or measures of one map do not
+        go together.
     """
     loaded = planned.scenes.loaded
     if not loaded.project.maps:
         return None
     wanted: list[Wanted] = [Wanted(planned.situation)]
 
-    def layer(of: Situation, window: Window | None) -> int:
+    def layer(of: Situation, window: Window | None, changed: Plan | None = None) -> int:
         for k, known in enumerate(wanted):
-            if known.window == window and (known.situation.date, known.situation.choices) == (of.date, of.choices):
+            same = (known.situation.date, known.situation.choices) == (of.date, of.choices)
+            if same and known.window == window and known.changed is changed:
                 return k
-        wanted.append(Wanted(of, window))
+        own_way = changed is not None and other_way(changed.scenes.loaded.project, loaded.project)
+        wanted.append(Wanted(of, window, changed, own_way))
         return len(wanted) - 1
+
+    plans: dict[tuple[tuple[str, ...], dt.date], Plan] = {}
+
+    def with_measures(entry: Map, of: Situation) -> Plan | None:
+        if not entry.measures:
+            return None
+        key = (tuple(sorted(entry.measures)), of.date)
+        if key not in plans:
+            assert prepared is not None, "ids of measures were checked"
+            found = prepared.with_measures(key[0], of.date)
+            if isinstance(found, str):
+                raise RequestError(f"map {entry.id!r}: its measures do not go together: {found}")
+            plans[key] = plan_with(planned, found, prepared.selection_of(found))
+        return plans[key]
 
     def meant(text: str | None) -> Situation:
         if text is None:
@@ -94,17 +126,19 @@ def plan_maps(planned: Plan, selection: Selection) -> MapPlan | None:
     for entry in loaded.project.maps:
         window = window_of(entry.quantity, entry.from_hour, entry.to_hour)
         own = meant(entry.to if isinstance(entry, DifferenceMap) else entry.at)
-        before = meant(entry.from_) if isinstance(entry, DifferenceMap) else None
+        before = (meant(entry.from_) if entry.from_ else own) if isinstance(entry, DifferenceMap) else None
+        changed = with_measures(entry, own)
         requests.append(
             Request(
                 wanted=entry,
                 situation=own,
-                layer=layer(own, window),
+                layer=layer(own, window, changed),
                 before=(before, layer(before, window)) if before is not None else None,
                 limit=_limit(entry, selection) if isinstance(entry, ConflictMap) else None,
+                changed=changed,
             )
         )
-    return MapPlan(tuple(requests), layers_of(planned, wanted[1:]))
+    return MapPlan(tuple(requests), layers_of(planned, wanted[1:]), planned)
 
 
 def _limit(entry: ConflictMap, selection: Selection) -> LimitCheck:
@@ -160,10 +194,12 @@ def describe_maps(
             level = np.where(both, np.where(both, level, 0.0) - np.where(both, before, 0.0), np.nan)
         if limit is not None:
             level = level - limit.threshold_db
+        level = _beside_new_ground(level, request, planned.base, grid)
         values = rounded(level)
         shown = as_array(values, math.nan)
         edges = _edges(entry, shown, expanded_db)
         found = map_bands(grid, values, edges, site, known=isinstance(entry, DifferenceMap)) if edges else ()
+        new_barriers, new_banks = _new(request, planned.base)
         out.append(
             model.MapResult(
                 id=entry.id,
@@ -174,12 +210,41 @@ def describe_maps(
                 situation=situation(request.situation),
                 before=situation(request.before[0]) if request.before is not None else None,
                 limit=limit,
+                measures=list(entry.measures),
+                new_barriers=new_barriers,
+                new_banks=new_banks,
                 values_db=values,
                 edges_db=edges,
                 area_m2=[round(band.area_m2, 1) for band in found],
             )
         )
     return out
+
+
+def _beside_new_ground(level: Array, request: Request, base: Plan, grid: model.Grid) -> Array:
+    """Levels where a measure raises the ground below the points: those of the nearest points beside it."""
+    if request.changed is None or request.changed.scenes.terrain is base.scenes.terrain:
+        return level
+    scene = base.built.scene
+    xy = np.stack(np.meshgrid(np.array(grid.x), np.array(grid.y)), axis=-1).reshape(-1, 2) - np.array(scene.origin)
+    raised = np.abs(ground_height(request.changed.built.scene, xy) - ground_height(scene, xy)) > SAME_GROUND_M
+    if not raised.any() or raised.all():
+        return level
+    near = shapely.STRtree(shapely.points(xy[~raised])).nearest(shapely.points(xy[raised]))
+    out = level.reshape(-1).copy()
+    out[raised] = out[~raised][near]
+    return out.reshape(level.shape)
+
+
+def _new(request: Request, base: Plan) -> tuple[list[model.BarrierInfo], list[model.BankInfo]]:
+    """Barriers and banks that the measures of a map add."""
+    if request.changed is None:
+        return [], []
+    loaded, scene = request.changed.scenes.loaded, request.changed.built.scene
+    before = base.scenes.loaded.project
+    known = {b.id for b in before.barriers} | {b.id for b in before.banks}
+    barriers = [b for b in barrier_infos(loaded, scene) if b.id not in known]
+    return barriers, [b for b in bank_infos(loaded, scene) if b.id not in known]
 
 
 def _described(request: Request) -> model.MapLimit | None:
@@ -264,7 +329,9 @@ def heard_sections(
 ) -> list[tuple[Cut, Array]]:
     """The vertical sections that a project asks for, each with the energies of its situation."""
     asked = maps.sections if maps is not None else []
-    cuts = [cut_through(planned.built.scene, r.wanted) for r in asked if isinstance(r.wanted, SectionMap)]
+    cuts = [
+        cut_through((r.changed or planned).built.scene, r.wanted) for r in asked if isinstance(r.wanted, SectionMap)
+    ]
     begun = np.cumsum([0, *(cut.free.size for cut in cuts)])
     out = []
     for k, (request, cut) in enumerate(zip(asked, cuts, strict=True)):
@@ -295,7 +362,8 @@ def describe_sections(
     out = []
     for request, (cut, energy) in zip(planned.sections if planned is not None else (), cuts, strict=True):
         entry = request.wanted
-        assert isinstance(entry, SectionMap)
+        assert isinstance(entry, SectionMap) and planned is not None
+        barriers = (request.changed or planned.base).scenes.loaded.project.barriers
         values = rounded(level_db(energy, entry.quantity, scene.period_names, hours))
         shown = as_array(values, math.nan)
         out.append(
@@ -305,6 +373,7 @@ def describe_sections(
                 quantity=entry.quantity,
                 window=window_text(request.window),
                 situation=situation(request.situation),
+                measures=list(entry.measures),
                 line=entry.line,
                 distance_m=[round(float(v), 3) for v in cut.distance_m],
                 ground_z_m=[round(float(v), 3) for v in cut.ground_z_m],
@@ -320,12 +389,12 @@ def describe_sections(
                 ],
                 barriers=[
                     model.CutBarrier(
-                        id=site.barriers[b.index].id,
+                        id=barriers[b.index].id,
                         at_m=round(b.from_m, 3),
                         base_z_m=round(b.base_z_m, 3),
                         top_z_m=round(b.top_z_m, 3),
-                        height_m=site.barriers[b.index].height_m,
-                        height_above=site.barriers[b.index].height_above,
+                        height_m=barriers[b.index].height_m,
+                        height_above=barriers[b.index].height_above,
                     )
                     for b in cut.barriers
                 ],

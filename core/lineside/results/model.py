@@ -179,6 +179,20 @@ class BarrierInfo(Part):
     xy: list[XY]
 
 
+class BankInfo(Part):
+    """An earth bank that stands by itself."""
+
+    id: str
+    name: str
+    height_m: float = Field(description="Of the crest above the ground below its middle")
+    crest_width_m: float
+    slope_ratio: float = Field(description="Both slopes 1 : ratio")
+    g: float | None = Field(description="Ground factor of its surface; null: by the ground areas")
+    top_z_m: tuple[float, float] = Field(description="Lowest and highest level of its crest")
+    line: list[XY] = Field(description="Middle of the crest")
+    xy: list[XY] = Field(description="Outline in plan")
+
+
 class BuildingInfo(Part):
     id: str
     name: str
@@ -273,6 +287,7 @@ class Site(Part):
     buildings: list[BuildingInfo] = []
     terrain: TerrainInfo | None = Field(default=None, description="Null: a plain at ground_level_m")
     earthworks: list[EarthworkInfo] = []
+    banks: list[BankInfo] = []
     ground: list[GroundInfo]
     works: list[WorkInfo]
     favourable: list[FavourableInfo] = Field(description="By direction of propagation; one entry: all directions alike")
@@ -691,6 +706,9 @@ class MapResult(Part):
     situation: SituationInfo
     before: SituationInfo | None = Field(default=None, description="difference: whose levels are taken away")
     limit: MapLimit | None = Field(default=None, description="conflict: what is compared with")
+    measures: list[str] = Field(default=[], description="Measures in place; those of a difference not before")
+    new_barriers: list[BarrierInfo] = Field(default=[], description="Which the measures add")
+    new_banks: list[BankInfo] = []
     values_db: list[list[Level]] = Field(
         description="Rows along y, entries along x. levels: level; difference: level minus that before; conflict: "
         "level minus threshold. Null: silence. Inside buildings: the lowest of the points around"
@@ -741,6 +759,7 @@ class SectionResult(Part):
     quantity: str
     window: str | None = None
     situation: SituationInfo
+    measures: list[str] = Field(default=[], description="Measures in place")
     line: tuple[XY, XY]
     distance_m: list[float] = Field(description="Along the cut")
     ground_z_m: list[float] = Field(description="Level of the ground at these distances")

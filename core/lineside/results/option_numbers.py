@@ -69,33 +69,44 @@ def indicator(numbers: Numbers, n: int, name: str) -> Array:
 
 
 class Checks:
-    """Checks of limits that average levels can answer, and those that they cannot."""
+    """Checks of limits that average levels can answer, and those that they cannot.
+
+    ``of_passes``: receivers with limits for single passes; ``passes``: option -> receiver -> largest mean square of a
+    pass, for the options for which it was computed.
+    """
 
     def __init__(self, considered: Considered, numbers: Numbers, asked: Sequence[Question]) -> None:
         scene = considered.evaluation.plan.scenes.reference.scene
         index = {r.id: k for k, r in enumerate(numbers.receivers)}
         self.groups: dict[tuple[str, str, str, str | None], list[tuple[int, Array | int, LimitCheck]]] = {}
         self.left_out: set[str] = set()
+        self.of_passes: set[int] = set()
         self.toned = False
         for question in asked:
             for check in question.checks:
-                weights: Array | int | None = None
+                weights: Array | int = 0
                 if check.window is not None:
                     weights = considered.evaluation.windows.index(check.window)
-                elif check.quantity != "lafmax_db":
-                    weights = period_weights(check, scene)
-                if weights is None:
-                    self.left_out.add(f"{question.criterion}, {check.label}")
-                    continue
+                elif check.quantity == "lafmax_db":
+                    self.of_passes.add(index[question.receiver])
+                else:
+                    found = period_weights(check, scene)
+                    if found is None:
+                        self.left_out.add(f"{question.criterion}, {check.label}")
+                        continue
+                    weights = found
                 self.toned |= check.tone is not None
                 key = (question.criterion, check.label, check.quantity, window_text(check.window))
                 self.groups.setdefault(key, []).append((index[question.receiver], weights, check))
         self._numbers, self._windows = numbers, considered.levels.windows
+        self.passes: dict[int, dict[int, float]] = {}
 
     def above(self, n: int) -> list[model.AboveLimit]:
         """Receivers, dwellings and persons above each limit, before and with option n."""
         out = []
         for (criterion, label, quantity, window), members in self.groups.items():
+            if quantity == "lafmax_db" and not {0, n} <= self.passes.keys():
+                continue
             before, now = (self._over(k, members) for k in (0, n))
             counts = {
                 name + suffix: int(values[over].sum())
@@ -112,8 +123,12 @@ class Checks:
     def _over(self, n: int, members: Sequence[tuple[int, Array | int, LimitCheck]]) -> list[int]:
         over = []
         for r, weights, check in members:
-            periods = self._numbers.energy[n, r]
-            energy = self._windows[n, r, weights] if isinstance(weights, int) else periods @ weights
+            if check.quantity == "lafmax_db":
+                energy = self.passes[n][r]
+            elif isinstance(weights, int):
+                energy = self._windows[n, r, weights]
+            else:
+                energy = self._numbers.energy[n, r] @ weights
             level = float(to_db(energy)) + check.adjustment_db
             if level > effective_limit_db(check) + RESOLUTION_DB:
                 over.append(r)

@@ -26,11 +26,12 @@ def _likely(option: model.OptionResult) -> float:
 
 
 def _relieved(option: model.OptionResult) -> tuple[int, int, int]:
-    """Persons, dwellings and receivers that come below limits, all checks together."""
+    """Persons, dwellings and receivers that come below limits, all checks of average levels together."""
+    above = [a for a in option.above if a.quantity != "lafmax_db"]
     return (
-        sum(a.persons_before - a.persons for a in option.above),
-        sum(a.dwellings_before - a.dwellings for a in option.above),
-        sum(a.receivers_before - a.receivers for a in option.above),
+        sum(a.persons_before - a.persons for a in above),
+        sum(a.dwellings_before - a.dwellings for a in above),
+        sum(a.receivers_before - a.receivers for a in above),
     )
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from lineside.contracts import Options
 from lineside.engine.combine import Candidate, OptionKey
 from lineside.engine.option_courses import option_courses
+from lineside.engine.option_passes import largest_passes
 from lineside.engine.option_run import Considered
+from lineside.engine.select import Selection
 from lineside.measures import DoseEffect
 from lineside.plugins import Plugins
 from lineside.results import options as model
@@ -17,16 +21,27 @@ from lineside.results.option_costs import Priced, costs_of, present_value
 from lineside.results.option_info import currency, measure_info, suggestions
 from lineside.results.option_numbers import DIGITS, Checks, Numbers, digits, finite, indicator, numbers_of, same_levels
 from lineside.results.option_order import SHOWN, mark_pareto, order_of
+from lineside.results.option_places import describe_search
 from lineside.results.option_time import in_time
 
 
-def describe_options(considered: Considered, asked: Sequence[Question], plugins: Plugins) -> model.OptionsResult:
+def describe_options(
+    considered: Considered,
+    asked: Sequence[Question],
+    plugins: Plugins,
+    selection: Selection,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> model.OptionsResult:
     """All results about options.
 
     Parameters
     ----------
     asked : sequence of Question
-        The checks of the criteria; those of single passes cannot be answered for options.
+        The checks of the criteria.
+    selection : Selection
+        The calculators of the project as it is.
+    progress : callable
+        Told how much of the search for the place of a wall is done.
     """
     prepared = considered.prepared
     rules, project = prepared.loaded.project.options, prepared.loaded.project
@@ -46,12 +61,20 @@ def describe_options(considered: Considered, asked: Sequence[Question], plugins:
     by_id = {o.id: considered.keys[n + 1] for n, o in enumerate(options)}
     followed = [o for o in shown if o.acts and (len(o.measures) == 1 or o.pareto)][:SHOWN]
     courses = option_courses(considered, [by_id[o.id] for o in followed])
+    if checks.of_passes:
+        at = sorted(checks.of_passes)
+        passes = largest_passes(considered, selection, [(), *(by_id[o.id] for o in shown)], at)
+        checks.passes = {
+            considered.keys.index(key): dict(zip(at, energy.tolist(), strict=True)) for key, energy in passes.items()
+        }
     for option in shown:
         n = considered.keys.index(by_id[option.id])
+        option.above = checks.above(n)
         option.lden_db = {r.id: finite(numbers.lden_db[n, k]) for k, r in enumerate(numbers.receivers)}
         if courses is not None and by_id[option.id] in courses.energy:
             option.in_time = in_time(courses, by_id[option.id], numbers, relation)
     people, outside = _people(numbers, 0, relation)
+    searched = next((c for c in prepared.candidates if rules.place_search and c.id == rules.place_search.measure), None)
     return model.OptionsResult(
         date=prepared.date.isoformat(),
         years=rules.years,
@@ -63,6 +86,9 @@ def describe_options(considered: Considered, asked: Sequence[Question], plugins:
         options=options,
         rejected=[model.Rejected(measures=list(key), reason=why) for key, why in considered.dropped.items()],
         order=order,
+        places=describe_search(
+            considered, numbers, selection, lambda options: _priced_with(searched, options, considered), progress
+        ),
         suggestions=suggestions(considered, plugins) if rules.suggest else [],
         notes=_notes(considered, checks, relation, project.options.discount_rate_pct, options),
         n_states=considered.levels.n_states,
@@ -84,6 +110,10 @@ def _people(numbers: Numbers, n: int, relation: DoseEffect | None) -> tuple[dict
         people[effect] = round(float(numbers.persons @ relation.share(effect, level)), DIGITS)
         outside[effect] = int(numbers.persons[~relation.valid(effect, level)].sum())
     return people, outside
+
+
+def _priced_with(c: Candidate | None, options: Options, considered: Considered) -> Priced:
+    return Priced(None, "") if c is None else _priced(replace(c, options=options), considered)
 
 
 def _priced(c: Candidate, considered: Considered) -> Priced:
@@ -170,6 +200,11 @@ def _notes(
         + "; what is paid once is paid again at the end of each service life, and no value is left at the end. Ranges "
         "are added end to end."
     ]
+    if checks.of_passes:
+        out.append(
+            "Limits of single passes are compared for the options whose levels are printed (single measures, those "
+            "that none beats, the best of the order); they play no part in the order."
+        )
     if checks.left_out:
         out.append(
             "Not compared for options, as average levels do not answer them: "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -163,6 +163,31 @@ class Suggestion(Part):
     acts_at: dict[str, list[str]] = Field(description="Mechanism -> receivers at which it prevails in Lden")
 
 
+class PlaceOfWall(Part):
+    """A part of a wall or bank in one height."""
+
+    height_m: float
+    from_m: float = Field(description="Along its line, from its first point")
+    to_m: float
+    decibel_dwellings: float = Field(description="Sum over receivers of dwellings x reduction of Lden, estimated")
+    computed: float | None = Field(default=None, description="The same computed directly; null: not done")
+    cost: Money | None = None
+
+
+class WallSearch(Part):
+    """How high and how long a wall or bank must be, and where."""
+
+    measure: str
+    length_m: float = Field(description="Of its whole line")
+    weighted_by: Literal["dwellings", "receivers"] = Field(description="What decibels are summed over")
+    best: list[PlaceOfWall] = Field(description="For each height and length the place that helps most")
+    chosen: list[PlaceOfWall] = Field(
+        description="For each height the shortest part with most of what the whole gives; computed directly as well"
+    )
+    share: float = Field(description="Least share of what the whole gives")
+    largest_gap: float = Field(description="Largest difference between estimated and computed, share of the computed")
+
+
 class OptionsResult(Part):
     """Everything about the options of a project."""
 
@@ -178,6 +203,7 @@ class OptionsResult(Part):
     options: list[OptionResult]
     rejected: list[Rejected]
     order: list[Place]
+    places: WallSearch | None = Field(default=None, description="Where the project asks for it")
     suggestions: list[Suggestion] = Field(default=[], description="Where the project asks for them")
     notes: list[str]
     n_states: int

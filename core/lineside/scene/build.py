@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,7 +26,19 @@ from lineside.scene.convert import (
     trains_per_hour,
     vehicle_of,
 )
-from lineside.scene.model import Air, Buildings, IntArray, Scene, Sections, SourceConditions, Terrain, VehicleType
+from lineside.scene.model import (
+    Air,
+    BarrierSegments,
+    Buildings,
+    GroundAreas,
+    IntArray,
+    Receivers,
+    Scene,
+    Sections,
+    SourceConditions,
+    Terrain,
+    VehicleType,
+)
 from lineside.scene.terrain import terrain_of, with_water
 from lineside.scene.tracks import (
     Forms,
@@ -88,9 +101,18 @@ def build_scene(
     return Scenes(loaded, calculators).reference
 
 
+class _Place(NamedTuple):
+    """What every state of the sources has around it; ``terrain`` with the water of the site."""
+
+    receivers: Receivers
+    ground: GroundAreas
+    barriers: BarrierSegments
+    terrain: Terrain | None
+
+
 def _same_ground(one: LoadedProject, other: LoadedProject) -> bool:
     """Do ground, earthworks and buildings of two projects come of the same input?"""
-    parts = ("site", "tracks", "earthworks", "buildings", "building_files")
+    parts = ("site", "tracks", "receivers", "ground_areas", "earthworks", "banks", "buildings", "building_files")
     same = all(getattr(one.project, name) is getattr(other.project, name) for name in parts)
     return same and one.alignments is other.alignments and one.raster is other.raster
 
@@ -137,6 +159,8 @@ class Scenes:
             known.standing if known else standing_buildings(loaded, self._origin, self.terrain)
         )
         self._buildings: Buildings = known._buildings if known else prisms(self.standing, self._origin)
+        same_place = known is not None and known.loaded.project.barriers is project.barriers
+        self._place: _Place = known._place if known is not None and same_place else self._placed()
         self._epochs = (dt.date.min, *change_dates(project.works))
         self._alongs = _same_pieces([self._resolve(date) for date in self._epochs])
         self._lines = [tuple(track_line(a) for a in alongs) for alongs in self._alongs]
@@ -321,6 +345,14 @@ class Scenes:
             index[own] = np.array(found, dtype=np.int64)[which.ravel()]
         return index
 
+    def _placed(self) -> _Place:
+        return _Place(
+            receivers_of(self.loaded.project, self._origin, self._buildings, self.terrain),
+            ground_of(self.loaded, self._origin),
+            barriers_of(self.loaded, self._origin, self.terrain),
+            self._with_water(),
+        )
+
     def _vehicles(self, wheels: str | None) -> tuple[VehicleType, ...]:
         changed = {} if wheels is None else self.conditions["wheels"][wheels].changes.wheels
         vehicles = [vehicle_of(v, self._spectra) for v in self.loaded.project.vehicles]
@@ -343,15 +375,15 @@ class Scenes:
             vehicles=self._vehicles(state.wheels),
             services=tuple(r.service for r in runs),
             traffic=self._traffic[way],
-            receivers=receivers_of(project, self._origin, self._buildings, self.terrain),
-            ground=ground_of(loaded, self._origin),
-            barriers=barriers_of(loaded, self._origin, self.terrain),
+            receivers=self._place.receivers,
+            ground=self._place.ground,
+            barriers=self._place.barriers,
             air=Air(**project.site.air.model_dump()),
             favourable=loaded.favourable,
             period_names=PERIODS,
             period_of_hour=self._period_of_hour,
             conditions=SourceConditions(rail=state.rail, traction_db=driving.traction_db),
-            terrain=self._with_water(),
+            terrain=self._place.terrain,
             buildings=self._buildings,
         )
         freeze(scene)

@@ -85,7 +85,7 @@ def cross_sections(
     rows = np.arange(len(at))
     o_left, o_right = offset[rows, left], offset[rows, right]
     z_left, z_right = rail[rows, left], rail[rows, right]
-    along, normal, stretch = _normals(axis, at)
+    along, normal, stretch = normals(axis, at)
     low, top = work.formation_below_rail_m, work.ballast_below_rail_m
     lines = [(o_left + work.formation_edge_m, z_left - low)]
     if low > top:
@@ -111,7 +111,7 @@ def cross_sections(
         if ratio is None:
             out = (edge, ground(place(edge)))
         else:
-            far, z_far, reached[:, k] = _daylight(place, edge, sign, z, ratio, ground, step_m)
+            far, z_far, reached[:, k] = daylight(place, edge, sign, z, ratio, ground, step_m)
             out = (far, z_far)
         lines.insert(0 if side == "left" else len(lines), out)
     xyz = np.stack([np.column_stack([place(o), z]) for o, z in lines], axis=1)
@@ -155,7 +155,7 @@ def tracks_beside(work: Earthwork, alignments: Mapping[str, Alignment], at_m: Ar
     return np.column_stack(offset), np.column_stack(rail)
 
 
-def _normals(axis: Alignment, at_m: Array) -> tuple[Array, Array, Array]:
+def normals(axis: Alignment, at_m: Array) -> tuple[Array, Array, Array]:
     """Points of the axis, directions of the cross-sections to the left, and their length per distance from the axis.
 
     The direction turns evenly around the vertices of the axis, so that neighbouring cross-sections do not cross; lines
@@ -193,7 +193,7 @@ def _places(xy: Array, kept: Array) -> IntArray:
     return np.array(rows, dtype=np.int64)
 
 
-def _daylight(
+def daylight(
     place: Callable[[Array], Array],
     edge_m: Array,
     sign: float,

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.project.terrain import Earthwork
+from lineside.project.terrain import Bank, Earthwork
 from lineside.scene.alignment import Alignment
+from lineside.scene.banks import bank_sections
 from lineside.scene.earthworks import CrossSections, breaks_of, cross_sections, strips_of
 from lineside.scene.model import BoolArray, BreakSegments, IntArray, Raster, Scene, Strips, Terrain
 
@@ -68,16 +70,20 @@ def raster_height(raster: Raster, xy_m: Array) -> Array:
 
 
 def terrain_of(loaded: LoadedProject, origin: Array) -> Terrain | None:
-    """The terrain of a project in the scene's coordinates; None where it is a plain without earthworks."""
-    raster, works = loaded.raster, loaded.project.earthworks
-    if raster is None and not works:
+    """The terrain of a project in the scene's coordinates; None where it is a plain without earthworks.
+
+    Its works are the earthworks, then the banks.
+    """
+    raster, works, banks = loaded.raster, loaded.project.earthworks, loaded.project.banks
+    if raster is None and not works and not banks:
         return None
     if raster is not None:
         raster = replace(raster, x0_m=raster.x0_m - float(origin[0]), y0_m=raster.y0_m - float(origin[1]))
     shift = np.array([*origin, 0.0])
     alignments = {name: Alignment(at, xyz - shift) for name, (at, xyz) in loaded.alignments.items()}
     plain = Terrain(level_m=loaded.project.site.ground_level_m, raster=raster)
-    return with_earthworks(plain, works, lay_earthworks(plain, works, alignments))
+    laid = lay_earthworks(plain, works, alignments)
+    return with_earthworks(plain, (*works, *banks), (*laid, *lay_banks(plain, works, laid, banks, origin)))
 
 
 def with_water(terrain: Terrain | None, areas: Sequence[tuple[Array, float]]) -> Terrain | None:
@@ -121,7 +127,21 @@ def lay_earthworks(
     return tuple(laid[k] for k in range(len(works)))
 
 
-def with_earthworks(ground: Terrain, works: Sequence[Earthwork], laid: Sequence[CrossSections]) -> Terrain:
+def lay_banks(
+    ground: Terrain, works: Sequence[Earthwork], laid: Sequence[CrossSections], banks: Sequence[Bank], origin: Array
+) -> tuple[CrossSections, ...]:
+    """Cross-sections of banks in their order, each on the ground with the earthworks and the banks before it."""
+    step = ground.raster.step_m if ground.raster is not None else None
+    on: list[Earthwork | Bank] = list(works)
+    known = list(laid)
+    for bank in banks:
+        below = with_earthworks(ground, on, known)
+        known.append(bank_sections(bank, partial(ground_height, below), origin, step))
+        on.append(bank)
+    return tuple(known[len(works) :])
+
+
+def with_earthworks(ground: Terrain, works: Sequence[Earthwork | Bank], laid: Sequence[CrossSections]) -> Terrain:
     """The ground with earthworks on it, of which a later one lies on top."""
     breaks = [breaks_of(k, s) for k, s in enumerate(laid)]
     strips = [strips_of(k, s) for k, s in enumerate(laid)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, cast
 
@@ -10,7 +11,7 @@ from pydantic import Field, model_validator
 
 from lineside.contracts import Options
 from lineside.measures import Known, Lack, Measure, MeasureOptions, Unit
-from lineside.project.model import Barrier, Project, SpectrumInput, SpectrumRef
+from lineside.project.model import Bank, Barrier, Project, SpectrumInput, SpectrumRef
 from lineside.scene.alignment import Alignment
 from lineside.scene.model import Spectrum
 from lineside_plugins.measures_catalogue.common import (
@@ -35,6 +36,8 @@ from lineside_plugins.measures_catalogue.common import (
 from lineside_plugins.measures_catalogue.facts import sources_of
 
 XY = tuple[float, float]
+#: No foot of a bank stands nearer to a centre line: half the width of a vehicle, common practice, no source. [m]
+CLEAR_M = 2.0
 
 
 class BarrierOptions(MeasureOptions):
@@ -44,7 +47,10 @@ class BarrierOptions(MeasureOptions):
     line: Annotated[tuple[XY, ...], Field(min_length=2)] = Field(
         description="Points [x, y] along the barrier, at least two [m]"
     )
-    height_m: float = Field(gt=0, le=50, description="Height above the ground [m], above 0 to 50")
+    height_m: float = Field(gt=0, le=50, description="Height by height_above [m], above 0 to 50")
+    height_above: Literal["ground", "rail"] = Field(
+        default="ground", description="What height_m counts from: `ground`, or `rail`, the nearest one. Default ground"
+    )
     surface: Literal["absorbing", "reflecting"] = Field(
         default="absorbing", description="Side facing the track: `absorbing` or `reflecting`. Default absorbing"
     )
@@ -63,10 +69,14 @@ class NewBarrier(Catalogued):
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(BarrierOptions, options)
-        return with_barrier(project, options.id, options.line, options.height_m, options.surface)
+        return with_barrier(project, options.id, options.line, options.height_m, options.surface, options.height_above)
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         return _taken(project, cast(BarrierOptions, options).id)
+
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        line = _piece(cast(BarrierOptions, options).line, begin, end)
+        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
 
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         options = cast(BarrierOptions, options)
@@ -74,21 +84,98 @@ class NewBarrier(Catalogued):
         return {"m": length, "m2": length * options.height_m, "whole": 1.0}
 
 
-def with_barrier(project: Project, name: str, line: Sequence[XY], height_m: float, surface: str) -> Project:
-    given = {"id": name, "line": tuple(line), "height_m": height_m, "surface": surface}
+def with_barrier(
+    project: Project, name: str, line: Sequence[XY], height_m: float, surface: str, height_above: str = "ground"
+) -> Project:
+    given = {"id": name, "line": tuple(line), "height_m": height_m, "surface": surface, "height_above": height_above}
     return project.model_copy(update={"barriers": (*project.barriers, Barrier.model_validate(given))})
 
 
 def _taken(project: Project, name: str) -> list[Lack]:
-    return (
-        [Lack("id", "the project has a barrier with this id already")]
-        if name in {b.id for b in project.barriers}
-        else []
-    )
+    taken = name in _ids(project.barriers)
+    return [Lack("id", "the project has a barrier with this id already")] if taken else []
+
+
+def _ids(given: Sequence[Bank] | Sequence[Barrier]) -> set[str]:
+    return {part.id for part in given}
+
+
+def _piece(line: Sequence[XY], begin: float, end: float) -> tuple[XY, ...]:
+    """The points of a line between two shares of its length."""
+    from shapely import LineString, get_coordinates
+    from shapely.ops import substring
+
+    part = substring(LineString(line), begin, end, normalized=True)
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in get_coordinates(part))
 
 
 def _length(line: Sequence[XY]) -> float:
     return float(np.linalg.norm(np.diff(np.array(line, dtype=np.float64), axis=0), axis=1).sum())
+
+
+class BankOptions(MeasureOptions):
+    """Options of an earth bank."""
+
+    id: str = Field(description="Id of the new bank, unique among the banks", min_length=1, max_length=60)
+    line: Annotated[tuple[XY, ...], Field(min_length=2, max_length=10_000)] = Field(
+        description="Points [x, y] along the middle of the crest, at least two [m]"
+    )
+    height_m: float = Field(gt=0, le=50, description="Height of the crest above the ground [m], above 0 to 50")
+    crest_width_m: float = Field(default=1.0, ge=0, le=100, description="Width of the crest [m], 0 to 100. Default 1")
+    slope_ratio: float = Field(
+        default=1.5, ge=0.1, le=20, description="Both slopes 1 : ratio, horizontal per vertical, 0.1 to 20. Default 1.5"
+    )
+    g: float | None = Field(
+        default=None,
+        ge=0,
+        le=1,
+        description="Ground factor G of its surface, 0 to 1. Default null: by the ground areas",
+    )
+
+    def bank(self) -> Bank:
+        """As the project writes it."""
+        return Bank.model_validate(self.model_dump(exclude={"date"}))
+
+
+class NewBank(Catalogued):
+    """An earth bank between track and houses: it screens by its crest and takes up sound on its slopes."""
+
+    name = "bank"
+    title = "Earth bank"
+    sources = sources_of(name)
+    side = "path"
+    acts_on = ("all",)
+    near_track = True
+    options_model = BankOptions
+
+    def apply(self, project: Project, options: Options, known: Known) -> Project:
+        bank = cast(BankOptions, options).bank()
+        return project.model_copy(update={"banks": (*project.banks, bank)})
+
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        line = _piece(cast(BankOptions, options).line, begin, end)
+        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
+
+    def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
+        from shapely import LineString
+
+        options = cast(BankOptions, options)
+        bank, line = options.bank(), LineString(options.line)
+        out = [Lack("id", "the project has a bank with this id already")] if bank.id in _ids(project.banks) else []
+        least = bank.half_width_m + CLEAR_M
+        for track, (_, xyz) in known.alignments.items():
+            away = float(line.distance(LineString(xyz[:, :2])))
+            if away < least:
+                message = f"lies {away:.1f} m from the centre line of track {track}: its foot would stand in the way"
+                out.append(Lack("line", message, f"at least {least:.1f} m on level ground"))
+        return out
+
+    def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
+        """Area is that of the cross-section's sides and crest along the bank."""
+        options = cast(BankOptions, options)
+        length = _length(options.line)
+        around = options.crest_width_m + 2.0 * options.height_m * math.hypot(1.0, options.slope_ratio)
+        return {"m": length, "m2": length * around, "whole": 1.0}
 
 
 class CloseBarrierOptions(PlaceOptions):
@@ -116,12 +203,12 @@ class CloseBarrier(Catalogued):
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(CloseBarrierOptions, options)
-        line, rail_m = self._line(options, known)
-        height = max(0.05, rail_m + options.above_rail_m - project.site.ground_level_m)
-        return with_barrier(project, options.id, line, min(50.0, round(height, 3)), options.surface)
+        return with_barrier(
+            project, options.id, self._line(options, known), options.above_rail_m, options.surface, "rail"
+        )
 
-    def _line(self, options: CloseBarrierOptions, known: Known) -> tuple[list[XY], float]:
-        """Points beside the alignment, and the mean level of the rail heads."""
+    def _line(self, options: CloseBarrierOptions, known: Known) -> list[XY]:
+        """Points beside the alignment."""
         alignment = Alignment(*known.alignments[options.track])
         from_m, to_m = place(options, known)
         inside = alignment.chainage_m[(alignment.chainage_m > from_m) & (alignment.chainage_m < to_m)]
@@ -137,7 +224,13 @@ class CloseBarrier(Catalogued):
         normal = np.stack([-along[:, 1], along[:, 0]], axis=1) * (1.0 if options.side == "left" else -1.0)
         points = alignment.at(at)
         xy = points[:, :2] + normal * (options.offset_m / cosine)[:, None]
-        return [(round(float(x), 3), round(float(y), 3)) for x, y in xy], float(points[:, 2].mean())
+        return [(round(float(x), 3), round(float(y), 3)) for x, y in xy]
+
+    def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
+        options = cast(CloseBarrierOptions, options)
+        from_m, to_m = place(options, known)
+        here = {"from_m": from_m + begin * (to_m - from_m), "to_m": from_m + end * (to_m - from_m)}
+        return type(options).model_validate({**options.model_dump(), **here, "above_rail_m": height_m})
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         options = cast(CloseBarrierOptions, options)
@@ -145,7 +238,7 @@ class CloseBarrier(Catalogued):
 
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         options = cast(CloseBarrierOptions, options)
-        length = _length(self._line(options, known)[0])
+        length = _length(self._line(options, known))
         return {"m": length, "m2": length * options.above_rail_m, "whole": 1.0}
 
 
@@ -316,4 +409,12 @@ class Waiting(Catalogued):
 
 
 def measures() -> tuple[Measure, ...]:
-    return (NewBarrier(), CloseBarrier(), AbsorbingFacing(), BridgeTreatment(), FacadeInsulation(), Waiting())
+    return (
+        NewBarrier(),
+        NewBank(),
+        CloseBarrier(),
+        AbsorbingFacing(),
+        BridgeTreatment(),
+        FacadeInsulation(),
+        Waiting(),
+    )

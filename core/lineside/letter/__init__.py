@@ -1,0 +1,1 @@
+"""Letters to neighbours: the results for one address, in plain words."""

@@ -1,0 +1,87 @@
+"""The search for the best part of a wall: its figure and its table."""
+
+from __future__ import annotations
+
+from lineside.figures.place_search_chart import place_search_chart
+from lineside.figures.style import TEXT_WIDTH_MM
+from lineside.figures.words import clean
+from lineside.report.place_inputs import columns
+from lineside.report.strings import Strings
+from lineside.report.text import NOTHING, metres, number
+from lineside.report.views import Figure, Row, Table, drawn
+from lineside.results.model import Results
+from lineside.results.options import Money, WallSearch
+
+
+def search_figure(figure_id: str, results: Results, strings: Strings) -> Figure:
+    """Benefit by length and height; empty with the reason where nothing was looked for."""
+    caption = strings("search.caption")
+    found = results.options.places if results.options is not None else None
+    if found is None:
+        return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=strings("search.none"))
+
+    def words(key: str, /, **values: object) -> str:
+        return clean(strings(key, **values))
+
+    best = max(found.chosen, key=lambda p: p.computed or 0.0)
+    message = strings(
+        "search.message",
+        measure=found.measure,
+        share=number(round(100 * found.share)),
+        length=metres(best.to_m - best.from_m),
+        whole=metres(found.length_m),
+        height=number(best.height_m),
+        from_m=metres(best.from_m),
+        to_m=metres(best.to_m),
+    )
+    alt = strings("search.alt", message=message, heights=", ".join(number(p.height_m) for p in found.chosen))
+    caption = strings("search.caption_of", measure=found.measure)
+    return drawn(figure_id, caption, alt, place_search_chart(found, words), message)
+
+
+def search_table(table_id: str, results: Results, strings: Strings) -> Table:
+    """For each height the shortest part that gives most of what the whole gives."""
+    found = results.options.places if results.options is not None else None
+    head = columns(
+        strings,
+        height_m="num",
+        length_m="num",
+        place_m="text",
+        benefit_estimated="num",
+        benefit_computed="num",
+        benefit_whole="num",
+        present_cost="text",
+    )
+    rows = () if found is None else tuple(_row(k, found, strings) for k in range(len(found.chosen)))
+    note = (
+        ""
+        if found is None
+        else strings(
+            "search.note",
+            share=number(round(100 * found.share)),
+            gap=number(round(100 * found.largest_gap)),
+            weight=strings(f"search.weight_{found.weighted_by}"),
+        )
+    )
+    return Table(table_id, strings("search.table"), head, rows, strings("search.none"), note)
+
+
+def _row(k: int, found: WallSearch, strings: Strings) -> Row:
+    place = found.chosen[k]
+    whole = max((p for p in found.best if p.height_m == place.height_m), key=lambda p: p.to_m - p.from_m)
+    return Row(
+        (
+            number(place.height_m),
+            metres(place.to_m - place.from_m),
+            strings("search.range", from_m=metres(place.from_m), to_m=metres(place.to_m)),
+            number(round(place.decibel_dwellings, 1)),
+            NOTHING if place.computed is None else number(round(place.computed, 1)),
+            number(round(whole.decibel_dwellings, 1)),
+            NOTHING if place.cost is None else _money(place.cost, strings),
+        )
+    )
+
+
+def _money(money: Money, strings: Strings) -> str:
+    low, likely, high = (f"{round(v, -3):,.0f}".replace(",", "\u202f") for v in (money.low, money.likely, money.high))
+    return strings("search.money", low=low, likely=likely, high=high, currency=money.currency)
