@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lineside.contracts import ReportSection
 from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
 from lineside.engine.grid import grid_axes
@@ -23,7 +24,7 @@ from lineside.engine.select import Selection, select, vocabulary_of
 from lineside.engine.situation import BEFORE, Situation, parse_situation
 from lineside.engine.timeline import months_from, timeline_dates
 from lineside.engine.tones import ThirdOctaves
-from lineside.errors import ReportError, RequestError
+from lineside.errors import PluginError, ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
@@ -126,6 +127,7 @@ def assess(
     loaded = load_project(path, plugins)
     start = time.perf_counter()
     selection = select(loaded, plugins)
+    check_sections(selection.report_sections, plugins)
     progress("emission", 0, 1)
     blocks = Blocks() if kept is None else kept.open(run_key(loaded, selection, plugins, state))
     prepared = prepare(loaded, plugins)
@@ -160,6 +162,18 @@ def assess(
         considered = consider(prepared, planned, selection, computed.receivers.transfer, windows_of(asked), told)
         results = with_options(results, considered, asked, plugins, selection, told)
     return Assessment(loaded, planned, selection, computed, results, {"compute": time.perf_counter() - start})
+
+
+def check_sections(sections: Sequence[ReportSection], plugins: Plugins) -> None:
+    """Stop at once, not after hours, where a section of the report cannot work."""
+    from lineside.report.sections import faults
+
+    for section in sections:
+        broken = list(faults(section))
+        if broken:
+            by = plugins.origin(section)
+            who = f"plugin {by.distribution} {by.version}: report section {section.name!r} of register_report_sections"
+            raise PluginError(f"{who}: {'; '.join(broken)}")
 
 
 def _announce(planned: Plan, wanted: FacadePlan | None, progress: Progress) -> None:
@@ -309,7 +323,7 @@ def render(
         seconds = render_assessment(
             assessment.results, assessment.loaded.inputs, document, out / "assessment.pdf", plugins.report_sections
         )
-    except ReportError:
+    except (PluginError, ReportError):
         _write_data(assessment, document, out, progress)
         raise
     progress("report", 1, 1)

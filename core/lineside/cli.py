@@ -45,6 +45,8 @@ class Commands(click.Group):
             _show(list(error.problems))
             sys.exit(EXIT_PLUGIN if _failed_plugins() else EXIT_PROJECT)
         except LinesideError as error:
+            if os.environ.get(TRACEBACK) and error.__cause__ is not None:
+                raise
             click.echo(f"lineside: {error}", err=True)
             codes = {PluginError: EXIT_PLUGIN, ReportError: EXIT_REPORT}
             sys.exit(next((code for kind, code in codes.items() if isinstance(error, kind)), EXIT_PROJECT))
@@ -391,6 +393,19 @@ def plugins(as_json: bool) -> None:
         click.echo(f"failed to load: {failure.entry_point} of {failure.distribution}: {failure.reason}", err=True)
     if loaded.failed:
         sys.exit(EXIT_PLUGIN)
+
+
+@main.command("plugin-kit")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", default="", help="Name of the plugin, e.g. yard_fans [default: from the name of FOLDER]")
+def plugin_kit(folder: Path, name: str) -> None:
+    """Write the package of a new plugin into FOLDER: calculator, limit, measure, report section, and passing tests."""
+    from lineside.plugin_kit import name_of, write_kit
+    from lineside.plugins import Plugins
+
+    written = write_kit(folder, name or name_of(folder.absolute()), Plugins.load())
+    click.echo(f"wrote {len(written)} files; next: pip install -e {folder} && python -m pytest {folder}", err=True)
+    click.echo(str(folder))
 
 
 @main.command()

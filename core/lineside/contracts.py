@@ -12,11 +12,12 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING, ClassVar, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler
+from pydantic_core import CoreSchema, PydanticKnownError, core_schema
 
 from lineside.acoustics.bands import Array
 from lineside.errors import PluginError
@@ -86,10 +87,49 @@ class Term:
     needs: tuple[str, ...] = ()
 
 
-class Options(BaseModel):
-    """Base of every options model: unknown keys are refused, values are frozen."""
+def _take_as_written(schema: Any) -> None:
+    """Make every number and flag inside a core schema strict; not keys of mappings, which JSON writes as text."""
+    if isinstance(schema, dict):
+        if schema.get("type") in ("float", "int", "bool"):
+            schema["strict"] = True
+        elif schema.get("type") == "literal" and not any(isinstance(e, bool) for e in schema["expected"]):
+            inner = dict(schema)
+            schema.clear()
+            schema.update(core_schema.no_info_before_validator_function(_no_flag(inner["expected"]), inner))
+            return
+        for key, part in schema.items():
+            if key not in ("keys_schema", "default", "metadata", "serialization"):
+                _take_as_written(part)
+    elif isinstance(schema, list | tuple):
+        for part in schema:
+            _take_as_written(part)
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+
+def _no_flag(expected: Sequence[object]) -> Callable[[object], object]:
+    """Yes equals 1 in Python, but is none of some numbers."""
+
+    def check(value: object) -> object:
+        if isinstance(value, bool):
+            raise PydanticKnownError("literal_error", {"expected": ", ".join(map(repr, expected))})
+        return value
+
+    return check
+
+
+class Options(BaseModel):
+    """Base of every options model: unknown keys are refused, values are frozen.
+
+    Numbers are finite numbers and flags are yes or no: text such as ``"3"`` and yes in the place of 1 are refused.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """The model's own schema, with numbers and flags taken as they are written."""
+        schema = handler(source)
+        _take_as_written(schema)
+        return schema
 
 
 @dataclass(frozen=True)
@@ -513,15 +553,17 @@ class Method:
 
 @dataclass(frozen=True)
 class ReportSection:
-    """A fragment of the report that a plugin adds.
+    """A section of appendix C, in the reports of those projects that name it under ``report_sections``.
 
-    ``template`` is a Jinja template (name inside ``package``'s ``templates`` folder); ``context`` builds what it may
-    use from the results document, and only from it.
+    ``template`` is a Jinja template, by its name inside ``package``'s folder ``templates``. ``reads`` names the parts
+    of the results document that it uses; these and no others are its variables, read-only. It computes nothing: there
+    are no arithmetic operators, and numbers are printed by filters only (:mod:`lineside.report.sandbox`). What HTML it
+    may give stands in :mod:`lineside.report.section_html`.
     """
 
     name: str
     title: str
-    place: str  # "method" or "inputs"
+    version: str
     package: str
     template: str
-    context: Callable[[Mapping[str, object]], Mapping[str, object]]
+    reads: tuple[str, ...]

@@ -11,6 +11,7 @@ LinesideError
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -92,3 +93,18 @@ def naming(path: Path) -> Iterator[None]:
         if error.filename is None:
             error.filename = str(path)
         raise
+
+
+def told(error: BaseException) -> str:
+    """Kind, words and place of an exception in one line.
+
+    >>> try:
+    ...     {}["a"]
+    ... except KeyError as error:
+    ...     told(error).split(" (")[0]
+    "KeyError: 'a'"
+    """
+    frames = traceback.extract_tb(error.__traceback__)
+    place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
+    words = " ".join(str(error).split())
+    return type(error).__name__ + (f": {words}" if words else "") + place

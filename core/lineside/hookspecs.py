@@ -51,7 +51,7 @@ def register_criteria() -> Sequence[Criterion]:  # type: ignore[empty-body]
 
 @hookspec
 def register_report_sections() -> Sequence[ReportSection]:  # type: ignore[empty-body]
-    """Offer report fragments with the context that they need."""
+    """Offer sections of appendix C of the report."""
 
 
 @hookspec

@@ -40,6 +40,7 @@ from lineside.contracts import (
     RailStateCalculator,
     RailWork,
     ReceiverUse,
+    ReportSection,
     SourceCalculator,
     SourceClass,
     Validity,
@@ -51,6 +52,7 @@ from lineside.measure_checks import dose_effect_problems, measure_problems
 from lineside.measures import DoseEffect, Measure
 from lineside.project.site import Receiver
 from lineside.project.vocabulary import ATTRIBUTES
+from lineside.results.model import Results
 from lineside.scene.model import Receivers, Scene, SourceConditions, SourcePoints, Traffic
 from lineside.small_scene import small_points, small_powers, small_scene
 
@@ -98,6 +100,30 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
         broken += dose_effect_problems(offer)
     if broken:
         raise PluginError(f"{offer.name} breaks its contract:\n- " + "\n- ".join(broken))
+
+
+def check_section(section: ReportSection, results: Results | None = None) -> None:
+    """Check a section of the report that a plugin registers.
+
+    Parameters
+    ----------
+    section : ReportSection
+        What it declares and its template are checked.
+    results : Results, optional
+        With results, what it prints of them is checked too.
+
+    Raises
+    ------
+    PluginError
+        If a rule is broken; the message lists what was found.
+    """
+    from lineside.report.sections import faults, rendered
+
+    broken = list(faults(section))
+    if broken:
+        raise PluginError(f"report section {section.name!r} breaks its contract:\n- " + "\n- ".join(broken))
+    if results is not None:
+        rendered(section, results.model_dump(mode="json"))
 
 
 def fingerprint(value: object) -> str:

@@ -6,6 +6,7 @@ Bundled plugins and strangers' plugins are found in the same way, through the en
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib import metadata
@@ -25,6 +26,7 @@ from lineside.contracts import (
 )
 from lineside.errors import PluginError
 from lineside.measures import DoseEffect, Measure
+from lineside.plugin_guard import asked, guard, undeclared
 
 T = TypeVar("T")
 
@@ -119,6 +121,7 @@ class Plugins:
             RailStateCalculator: self.rail_states,
             Criterion: self.criteria,
             Method: self.methods,
+            ReportSection: self.report_sections,
             Measure: self.measures,
             DoseEffect: self.dose_effects,
         }[kind]
@@ -144,8 +147,10 @@ class Plugins:
                 manager.check_pending()
             except pluggy.PluginValidationError as error:
                 raise PluginError(f"plugin {origin.distribution}: {error}") from error
-            for offers in getattr(manager.hook, hook)():
-                for offer in offers:
+            what = f"plugin {origin.distribution} {origin.version}: {hook}()"
+            given: list[Iterable[Any]] = asked(what, getattr(manager.hook, hook))
+            for offers in given:
+                for offer in asked(what, functools.partial(list[Any], offers)):
                     self._accept(offer, kind, hook, origin, found)
         return tuple(found[name] for name in sorted(found))
 
@@ -159,6 +164,11 @@ class Plugins:
             raise PluginError(f"{origin.distribution}: {type(offer).__name__} does not declare {', '.join(missing)}")
         if not isinstance(offer.name, str) or not offer.name:
             raise PluginError(f"{origin.distribution}: the name of a {kind.__name__} must be text")
+        wrong = list(undeclared(offer))
+        if wrong:
+            raise PluginError(f"{origin.distribution}: {hook}: {kind.__name__} {offer.name!r}: {'; '.join(wrong)}")
+        if isinstance(offer, Offer):
+            guard(offer, kind, f"plugin {origin.distribution} {origin.version}: {offer.name} of {hook}")
         name: str = offer.name
         if name in found:
             raise PluginError(

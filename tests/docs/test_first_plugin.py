@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+from plugin_folders import run, unpack
 
 Blocks = Callable[[str, str], list[str]]
 
@@ -43,24 +41,7 @@ def installed(blocks: Blocks, tmp_path_factory: pytest.TempPathFactory) -> Path:
         for block in blocks("DEVELOPERS.md", language):
             name = block.splitlines()[0].removeprefix("# ")
             (folder / name).write_text(block, encoding="utf-8")
-    about = tomllib.loads((folder / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    metadata = folder / f"{about['name'].replace('-', '_')}-{about['version']}.dist-info"
-    metadata.mkdir()
-    (metadata / "METADATA").write_text(
-        f"Metadata-Version: 2.1\nName: {about['name']}\nVersion: {about['version']}\n", encoding="utf-8"
-    )
-    lines = [
-        f"[{group}]\n" + "".join(f"{k} = {v}\n" for k, v in e.items()) for group, e in about["entry-points"].items()
-    ]
-    (metadata / "entry_points.txt").write_text("\n".join(lines), encoding="utf-8")
-    return folder
-
-
-def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": str(folder)}
-    return subprocess.run(
-        [sys.executable, *arguments], cwd=folder, env=environment, capture_output=True, text=True, timeout=300
-    )
+    return unpack(folder, folder.parent / f"{folder.name}_installed")
 
 
 def test_its_own_tests_pass(installed: Path) -> None:

@@ -148,8 +148,8 @@ def test_attachments_are_the_project_and_the_results(pdf: pikepdf.Pdf) -> None:
 def test_bookmarks_lead_to_all_sections(pdf: pikepdf.Pdf) -> None:
     with pdf.open_outline() as outline:
         titles = [entry.title for entry in outline.root]
-    assert titles[0] == "Cover" and titles[2] == "1 Summary" and titles[-1].startswith("Appendix B")
-    assert len(titles) == 14
+    assert titles[0] == "Cover" and titles[2] == "1 Summary" and titles[-1].startswith("Appendix C")
+    assert len(titles) == 15
 
 
 def test_pages_are_a4_and_numbered(pdf: pikepdf.Pdf, text: list[str]) -> None:

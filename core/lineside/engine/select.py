@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from pydantic import ValidationError
+
 from lineside.contracts import (
     Criterion,
     Method,
@@ -13,6 +15,7 @@ from lineside.contracts import (
     Options,
     PropagationCalculator,
     RailStateCalculator,
+    ReportSection,
     SourceCalculator,
 )
 from lineside.errors import PluginError
@@ -37,6 +40,7 @@ class Selection:
     criteria: tuple[tuple[str, Criterion, Options], ...]
     left_out: tuple[str, ...]
     rail_state: tuple[RailStateCalculator, Options] | None = None
+    report_sections: tuple[ReportSection, ...] = ()
 
     @property
     def all_sources(self) -> tuple[tuple[SourceCalculator, Options], ...]:
@@ -70,7 +74,13 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
     def options(offer: Offer) -> Options:
         given: dict[str, Any] = dict(method.options.get(offer.name, {}))
         given.update(calculation.options.get(offer.name, {}))
-        return offer.options_model.model_validate(given)
+        try:
+            return offer.options_model.model_validate(given)
+        except ValidationError as error:
+            wrong = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+            raise PluginError(
+                f"the options of {offer.name} do not fit those of the method {method.name}: {wrong}"
+            ) from error
 
     sources = [plugins.find(SourceCalculator, name) for name in sorted(loaded.calculators) if name != propagation.name]
     chosen = [(s, options(s)) for s in sources]
@@ -95,6 +105,9 @@ def select(loaded: LoadedProject, plugins: Plugins) -> Selection:
         rail_state=None
         if wear is None or loaded.rail_options is None
         else (plugins.find(RailStateCalculator, wear.name), loaded.rail_options),
+        report_sections=tuple(
+            plugins.find(ReportSection, name) for name in sorted(set(loaded.project.report_sections))
+        ),
     )
 
 
@@ -137,4 +150,5 @@ def vocabulary_of(plugins: Plugins) -> Vocabulary:
         measures={m.name: m for m in plugins.measures},
         tables={c.name: c.tabulated for c in plugins.source_calculators},
         dose_effects={d.name: d.title for d in plugins.dose_effects},
+        report_sections={s.name: s.title for s in plugins.report_sections},
     )

@@ -276,6 +276,9 @@ class Project(Part):
         default=(), description="Maps and vertical sections beside Lden and Lnight on the grid"
     )
     measures: tuple[MeasureUse, ...] = Field(default=(), description="Measures to consider; they change nothing else")
+    report_sections: tuple[Line, ...] = Field(
+        default=(), description="Sections that plugins add to the report, printed in appendix C. Default []: none"
+    )
     options: OptionRules = Field(default=OptionRules(), description="How measures are combined and compared")
     contact: Contact | None = Field(
         default=None, description="The office that neighbours may call; letters need it. Default null"

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import PydanticInvalidForJsonSchema, ValidationError
 
 from lineside.contracts import Options
-from lineside.errors import PluginError
+from lineside.errors import PluginError, told
 from lineside.project.check import class_uses
 from lineside.project.check_works import check_same_day_surfaces, worked_pieces
 from lineside.project.draft import Draft
@@ -55,7 +55,20 @@ def resolve_names(draft: Draft, vocabulary: Vocabulary | None) -> Named:
         _resolve_calculation(draft, vocabulary, named)
         _resolve_criteria(draft, vocabulary, named)
         _resolve_rail_state(draft, vocabulary, named)
+        _check_sections(draft, vocabulary)
     return named
+
+
+def _check_sections(draft: Draft, vocabulary: Vocabulary) -> None:
+    wanted = draft.reporter.document.data.get("report_sections")
+    for k, name in enumerate(wanted if isinstance(wanted, list) else ()):
+        if isinstance(name, str) and name not in vocabulary.report_sections:
+            draft.reporter.add(
+                ("report_sections", k),
+                "no plugin offers this section of the report",
+                allowed=names(vocabulary.report_sections),
+                hint=did_you_mean(name, vocabulary.report_sections),
+            )
 
 
 def with_meanings(meanings: Mapping[str, str]) -> str:
@@ -280,7 +293,7 @@ def _defaults(model: type[Options]) -> Options | None:
     except ValidationError:  # an option without a default
         return None
     except Exception as error:
-        raise PluginError(f"the options model {model.__name__} failed: {type(error).__name__}: {error}") from error
+        raise PluginError(f"the options model {model.__module__}.{model.__name__} failed: {told(error)}") from error
 
 
 def _unknown_calculator(draft: Draft, path: Loc, name: str, known: Iterable[str], of_key: bool = False) -> None:
@@ -341,5 +354,5 @@ def validated(draft: Draft, path: Loc, model: type[Options], data: Mapping[str, 
             shape = Shape({})
         report_model_errors(error, draft.reporter, shape, root=path, data=data)
     except Exception as error:  # a stranger's validator may raise anything
-        raise PluginError(f"the options model {model.__name__} failed: {type(error).__name__}: {error}") from error
+        raise PluginError(f"the options model {model.__module__}.{model.__name__} failed: {told(error)}") from error
     return None

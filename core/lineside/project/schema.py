@@ -128,6 +128,8 @@ def _add_measures(schema: Schema, vocabulary: Vocabulary) -> None:
         uses.append(use)
     schema["properties"]["measures"]["items"] = {"oneOf": uses} if uses else False
     defs.pop("MeasureUse")
+    sections = vocabulary.report_sections
+    schema["properties"]["report_sections"]["items"] = _terms(sections) if sections else {"not": {}}
     _restrict(defs["OptionRules"]["properties"]["dose_effect"], vocabulary.dose_effects)
 
 

@@ -44,7 +44,7 @@ class Vocabulary:
     that must be named beside it (a sleeper that needs a rail pad); ``rail_states``: name -> (options model, model of
     the details of a work); ``mechanisms``: source calculator -> its mechanism; ``weather_states``: method -> states of
     its propagation; ``limits``: criterion -> what it says about a use; ``measures`` by name; ``tables``: source
-    calculator -> its tabulated classes as spectra; ``dose_effects``: name -> title.
+    calculator -> its tabulated classes as spectra; ``dose_effects`` and ``report_sections``: name -> title.
     """
 
     terms: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -62,3 +62,4 @@ class Vocabulary:
     measures: Mapping[str, Measure] = field(default_factory=dict)
     tables: Mapping[str, Callable[[str, str], Spectrum | None]] = field(default_factory=dict)
     dose_effects: Mapping[str, str] = field(default_factory=dict)
+    report_sections: Mapping[str, str] = field(default_factory=dict)

@@ -48,6 +48,7 @@ SECTIONS = (
     "sources",
     "appendix_a",
     "appendix_b",
+    "appendix_c",
 )
 CAUTIONS = ("local", "sign", "track", "friction", "criteria", "reuse")
 
@@ -116,7 +117,7 @@ def build(
         map_ids=maps.map_ids(results),
         criteria=method_sources.criteria_cards(results, strings),
         calculators=method_sources.calculator_cards(results, strings),
-        fragments=fragments(results, sections),
+        fragments=fragments(results, sections, strings),
         listing=listing,
         listing_note=listing_note,
     )

@@ -212,8 +212,11 @@ def _data(results: Results, strings: Strings) -> Table:
 def _versions(results: Results, strings: Strings) -> Table:
     provenance = results.provenance
     own = ("lineside", provenance.lineside_version)
-    packages = sorted({(o.package, o.package_version) for o in provenance.offers} - {own})
+    packages_used = {(o.package, o.package_version) for o in provenance.offers}
+    packages_used |= {(s.package, s.package_version) for s in provenance.report_sections}
+    packages = sorted(packages_used - {own})
     offers = [(f"{o.name} ({o.kind})", o.version) for o in provenance.offers]
+    offers += [(f"{s.name} ({strings('appendix.report_section')})", s.version) for s in provenance.report_sections]
     rows = tuple(Row(entry) for entry in [own, *packages, *offers])
     return Table(
         "TB.3",

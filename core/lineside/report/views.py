@@ -120,10 +120,13 @@ class Block:
 
 @dataclass(frozen=True)
 class Fragment:
-    """Finished HTML of a plugin's report section."""
+    """Finished HTML of a plugin's report section; ``tables``: id, caption."""
 
+    id: str
     title: str
+    about: str
     html: str
+    tables: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -149,6 +152,6 @@ class Report:
     map_ids: Sequence[str] = field(metadata={"help": "Ids of the figures of maps and sections asked for"})
     criteria: Sequence[Card] = field(metadata={"help": "Criteria that were applied"})
     calculators: Sequence[Card] = field(metadata={"help": "Statements of the calculators"})
-    fragments: Mapping[str, Sequence[Fragment]] = field(metadata={"help": "Sections by plugins, by place"})
+    fragments: Sequence[Fragment] = field(metadata={"help": "Sections by plugins, for appendix C"})
     listing: Sequence[str] = field(metadata={"help": "Lines of the project file"})
     listing_note: str = field(metadata={"help": "What of the project file is printed"})

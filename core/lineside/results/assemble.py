@@ -16,7 +16,7 @@ from lineside import __version__
 from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
-from lineside.contracts import Citation, Criterion, Offer, Options, Standing, Window
+from lineside.contracts import Citation, Criterion, Offer, Options, ReportSection, Standing, Window
 from lineside.engine.plan import Plan
 from lineside.engine.run import Computed
 from lineside.engine.sections import Cut
@@ -400,6 +400,19 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
         project_sha256=whole.hexdigest(),
         inputs=inputs,
         offers=offers,
+        report_sections=[_section(plugins, section) for section in selection.report_sections],
+    )
+
+
+def _section(plugins: Plugins, section: ReportSection) -> model.SectionUsed:
+    origin = plugins.origin(section)
+    return model.SectionUsed(
+        name=section.name,
+        title=section.title,
+        version=section.version,
+        package=origin.distribution,
+        package_version=origin.version,
+        reads=list(section.reads),
     )
 
 

@@ -65,6 +65,17 @@ class OfferUsed(Part):
     caution: str | None = None
 
 
+class SectionUsed(Part):
+    """A section of the report that a plugin adds."""
+
+    name: str
+    title: str
+    version: str
+    package: str = Field(description="Distribution that ships it")
+    package_version: str
+    reads: list[str] = Field(description="Parts of this document that it uses")
+
+
 class Provenance(Part):
     lineside_version: str
     method: str
@@ -72,6 +83,7 @@ class Provenance(Part):
     project_sha256: str = Field(description="Hash over all input files, names and contents")
     inputs: list[InputFile]
     offers: list[OfferUsed]
+    report_sections: list[SectionUsed] = Field(default=[], description="Sections by plugins that the project asks for")
 
 
 class Period(Part):
