@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from lineside.engine.progress import Progress
 
 #: Exit codes: 0 all well; 1 the project has errors or lacks what is asked for, or a limit of a method was left;
-#: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
-EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
+#: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself;
+#: 6 a report was checked, and not all of it follows from its inputs.
+EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT, EXIT_DEVIATES = 1, 3, 4, 5, 6
 #: Ctrl-C: 128 + SIGINT, as other programs do.
 EXIT_INTERRUPTED = 130
 #: What reads the output went away (`| head`): 128 + SIGPIPE, as other programs do.
@@ -280,6 +281,34 @@ def explain(project: Path, receiver: str, start: str, end: str, as_json: bool, f
         from lineside.results.write import write_bytes
 
         write_bytes(figure, draw(found))
+
+
+@main.command()
+@click.argument("pdf", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option(
+    "--workers", type=click.IntRange(min=1), help="Threads that share the work [default: one for each processor]"
+)
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+@click.option("--quiet", is_flag=True, help="Say nothing on the way")
+def verify(pdf: Path, workers: int | None, as_json: bool, quiet: bool) -> None:
+    """Check a report from its PDF alone: do its numbers follow from what is attached to it?
+
+    Takes project, companion files and results out of the PDF, checks their check sums and versions, computes anew,
+    and compares every printed cell, sentence and figure. Ends with 0 if all follows, with 6 if not, with 3 if plugins
+    are missing, with 1 if the file cannot be read.
+    """
+    from lineside.verify.run import verify as check_report
+    from lineside.verify.words import lines
+
+    with _progress(quiet) as shown, _interruptible(shown) as progress:
+        found = check_report(pdf, None, progress, workers)
+    if as_json:
+        click.echo(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
+    else:
+        for line in lines(found):
+            click.echo(line)
+    if not found.follows:
+        sys.exit(EXIT_PLUGIN if found.missing_plugins else EXIT_DEVIATES)
 
 
 @main.command()

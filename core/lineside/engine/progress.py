@@ -18,6 +18,9 @@ USUAL_S = {
     "time line": 2.0,
     "causes": 0.05,
     "report": 8.0,
+    "extract": 1.0,
+    "report anew": 1.5,
+    "comparison": 0.5,
     "data": 1.0,
 }
 #: A step that takes less than this says little about the rest. [s]

@@ -75,26 +75,32 @@ def make(html: str, inputs: Mapping[str, bytes], results_json: bytes, day: str) 
         )
 
 
+def attachment_name(name: str) -> str:
+    """Under which name an input is attached: it may be called like the results."""
+    name = clean(name)
+    return f"input {name}" if name == RESULTS_FILE else name
+
+
 def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, day: str) -> list[Any]:
     moment = moment_of(day)
 
     def attach(name: str, content: bytes, description: str, relationship: str) -> Any:
         return engine.Attachment(
             file_obj=io.BytesIO(content),
-            name=clean(name),
+            name=name,
             description=description,
             relationship=relationship,
             created=moment,
             modified=moment,
         )
 
-    def named(name: str) -> str:  # an input may be called like the results
-        return f"input {name}" if clean(name) == RESULTS_FILE else name
-
     # the project file first, then its companions by name
     names = sorted(inputs, key=lambda name: (name != PROJECT_FILE, name))
     return [
-        *(attach(named(n), inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source") for n in names),
+        *(
+            attach(attachment_name(n), inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source")
+            for n in names
+        ),
         attach(RESULTS_FILE, results_json, "All results", "Data"),
     ]
 

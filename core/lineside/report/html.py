@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Callable
+from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -55,6 +57,18 @@ def environment() -> Environment:
     )
 
 
+@cache
+def template_name() -> str:
+    """The name of the templates, with a hash of them and of the strings: another hash, other words in the report."""
+    whole = hashlib.sha256()
+    for folder in ("assessment", "strings"):
+        files = sorted((resources.files(TEMPLATE_PACKAGE) / folder).iterdir(), key=lambda file: file.name)
+        for file in files:
+            if file.name.endswith((".j2", ".css", ".toml")):
+                whole.update(file.name.encode() + b"\n" + file.read_bytes())
+    return f"lineside assessment {whole.hexdigest()[:12]}"
+
+
 def render(report: Report, strings: Strings, font: FontAddress) -> str:
     """The whole document.
 
@@ -70,6 +84,7 @@ def render(report: Report, strings: Strings, font: FontAddress) -> str:
     from jinja2 import TemplateError
 
     try:
-        return environment().get_template("report.html.j2").render(report=report, t=strings, font=font)
+        template = environment().get_template("report.html.j2")
+        return template.render(report=report, t=strings, font=font, template=template_name())
     except TemplateError as error:
         raise ReportError(f"The report template failed: {error}") from error
