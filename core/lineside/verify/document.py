@@ -123,7 +123,7 @@ def read(root: Node) -> Document:
 class _Walk:
     def __init__(self, out: Document) -> None:
         self.out = out
-        self.section = ""
+        self.chapter = self.section = ""
         self.last: Table | None = None
 
     def visit(self, node: Node) -> None:
@@ -154,8 +154,10 @@ class _Walk:
         if led is not None and node.role in ("LI", "LBody", "P"):
             text = text[: led.start()]
             self.out.contents.append((text, int(led[1]), page))
-        if node.role in ("H1", "H2"):
-            self.section = text
+        if node.role == "H1":
+            self.section = self.chapter = text
+        elif node.role == "H2":
+            self.section = f"{self.chapter}, {text}" if self.chapter else text
         named = _TABLE_ID.match(text)
         if named is not None and self.out.figures and not self.out.figures[-1].id and named[1].startswith("F"):
             self.out.figures[-1].id = named[1]
