@@ -126,7 +126,12 @@ def test_a_tampered_number_in_the_summary_is_found(report: Path, plugins: Plugin
 def test_a_tampered_word_in_a_figure_is_found(report: Path, plugins: Plugins, tmp_path: Path) -> None:
     path = edit(report, tmp_path / "x.pdf", _spectra)
     (one,) = found_in(path, plugins).deviations
-    assert one.kind == "figure" and one.where == "F6.3" and "day(09to19h)" in one.found and "day(07to19h)" in plain(one.follows)
+    assert (
+        one.kind == "figure"
+        and one.where == "F6.3"
+        and "day(09to19h)" in plain(one.found)
+        and "day(07to19h)" in plain(one.follows)
+    )
 
 
 def _spectra(pdf: pikepdf.Pdf) -> None:

@@ -158,10 +158,28 @@ def _sentences(mine: Block, yours: Block) -> Iterator[Deviation]:
 
 def _around(a: str, b: str) -> tuple[str, str]:
     """Both texts near their first difference."""
-    same = next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
-    start = 0 if max(len(a), len(b)) <= MAX_SHOWN else max(0, same - MAX_SHOWN // 2)
-    cut = "…" if start else ""
-    return tuple(cut + _cut(t[start:]) if t else "" for t in (a, b))  # type: ignore[return-value]
+    first, second = _first_difference(a, b)
+    return _near(a, first), _near(b, second)
+
+
+def _first_difference(a: str, b: str) -> tuple[int, int]:
+    """Where two texts begin to differ, blanks aside."""
+    i = j = 0
+    while i < len(a) and j < len(b):
+        if a[i].isspace():
+            i += 1
+        elif b[j].isspace():
+            j += 1
+        elif a[i] != b[j]:
+            break
+        else:
+            i, j = i + 1, j + 1
+    return i, j
+
+
+def _near(text: str, at: int) -> str:
+    start = 0 if len(text) <= MAX_SHOWN else max(0, at - MAX_SHOWN // 2)
+    return ("…" if start else "") + _cut(text[start:]) if text else ""
 
 
 def _contents(document: Document) -> Iterator[Deviation]:
