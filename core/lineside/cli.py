@@ -312,6 +312,39 @@ def verify(pdf: Path, workers: int | None, as_json: bool, quiet: bool) -> None:
 
 
 @main.command()
+@click.argument("first", type=click.Path(path_type=Path, exists=True))
+@click.argument("second", type=click.Path(path_type=Path, exists=True))
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+@click.option(
+    "--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Also write a supplement of two pages into this file"
+)
+def compare(first: Path, second: Path, as_json: bool, pdf: Path | None) -> None:
+    """Say what changed from FIRST to SECOND in inputs, methods and results.
+
+    Each is a folder that `assess` wrote, or a report as PDF. Levels that differ by less than 0.05 dB are the same.
+    """
+    from lineside.compare.run import compare as compare_assessments
+    from lineside.compare.words import lines
+
+    if pdf is not None and pdf.suffix.lower() != ".pdf":
+        raise click.BadParameter(f"{pdf} must end in .pdf", param_hint="--pdf")
+    if pdf is not None and not pdf.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {pdf.parent}", param_hint="--pdf")
+    if pdf is not None and pdf.resolve() in (first.resolve(), second.resolve()):
+        raise click.BadParameter(f"{pdf} is one of the two that are compared", param_hint="--pdf")
+    found = compare_assessments(first, second)
+    if as_json:
+        click.echo(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
+    else:
+        for line in lines(found):
+            click.echo(line)
+    if pdf is not None:
+        from lineside.compare.supplement import write_supplement
+
+        write_supplement(found, pdf)
+
+
+@main.command()
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
 def plugins(as_json: bool) -> None:
     """List what is loaded, from which package, and how it was verified."""

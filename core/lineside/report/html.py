@@ -39,16 +39,16 @@ def font_for_web(name: str) -> str:
     return "data:font/ttf;base64," + base64.b64encode(font_bytes(name)).decode("ascii")
 
 
-def environment() -> Environment:
-    """Jinja environment of the shipped templates: strict, escaping, cleaning."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def environment(folder: str = "assessment") -> Environment:
+    """Jinja environment of the shipped templates: strict, escaping, cleaning; a folder may use those of the report."""
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     def finish(value: object) -> object:
         return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     return Environment(
-        loader=PackageLoader(TEMPLATE_PACKAGE, "assessment"),
+        loader=ChoiceLoader([PackageLoader(TEMPLATE_PACKAGE, name) for name in dict.fromkeys([folder, "assessment"])]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=finish,

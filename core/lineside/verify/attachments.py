@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from pydantic import ValidationError
+
 from lineside.project.folder import MAX_DATA_BYTES, MAX_FILES, PROJECT_FILE
 from lineside.report.archive import RESULTS_FILE, attachment_name
-from lineside.results.model import Provenance
+from lineside.results.model import Provenance, Results
 from lineside.verify.document import tidy
 from lineside.verify.findings import Check, Deviation, UnusablePdf
 from lineside.verify.opening import content_of
@@ -103,6 +105,18 @@ def _specifications(pdf: Any) -> Iterator[Any]:
 def results_of(attached: Sequence[Attached]) -> bytes | None:
     """The attached results document; None where there is none."""
     return next((a.content for a in attached if a.name == RESULTS_FILE and not a.refused), None)
+
+
+def parse_results(content: bytes | None) -> tuple[Results | None, str]:
+    """A results document; else None, and why it cannot be used."""
+    if content is None:
+        return None, "there are none"
+    try:
+        return Results.model_validate_json(content), ""
+    except (ValidationError, RecursionError) as error:
+        first = error.errors()[0] if isinstance(error, ValidationError) else {"loc": (), "msg": "nested too deeply"}
+        where = ", ".join(str(part) for part in first["loc"])
+        return None, f"they are not results of this version of lineside: {where or 'the file'}: {first['msg']}"
 
 
 def check_attachments(attached: Sequence[Attached], provenance: Provenance | None) -> tuple[Check, Check]:

@@ -10,8 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydantic import ValidationError
-
 from lineside import __version__, api
 from lineside.contracts import Criterion, Offer, PropagationCalculator, RailStateCalculator, SourceCalculator
 from lineside.engine.progress import Progress, silent
@@ -22,7 +20,14 @@ from lineside.report.strings import Strings
 from lineside.report.views import Report
 from lineside.results.model import OfferUsed, Results
 from lineside.verify.anew import read_html
-from lineside.verify.attachments import Attached, check_attachments, extract, read_attachments, results_of
+from lineside.verify.attachments import (
+    Attached,
+    check_attachments,
+    extract,
+    parse_results,
+    read_attachments,
+    results_of,
+)
 from lineside.verify.document import Document
 from lineside.verify.findings import Check, Deviation, UnusablePdf, Verification
 from lineside.verify.match import compare
@@ -65,19 +70,8 @@ def take(path: Path) -> Taken:
         if "lineside" not in information.get("/Creator", "") and results_of(attached) is None:
             raise UnusablePdf(f"{path} is not a report of lineside: it names no such program and carries no results")
         printed = read_pdf(pdf)
-    results, why = _results(results_of(attached))
+    results, why = parse_results(results_of(attached))
     return Taken(printed, attached, results, why, information.get("/Producer", ""), information.get("/Keywords", ""))
-
-
-def _results(content: bytes | None) -> tuple[Results | None, str]:
-    if content is None:
-        return None, "there are none"
-    try:
-        return Results.model_validate_json(content), ""
-    except (ValidationError, RecursionError) as error:
-        first = error.errors()[0] if isinstance(error, ValidationError) else {"loc": (), "msg": "nested too deeply"}
-        where = ", ".join(str(part) for part in first["loc"])
-        return None, f"they are not results of this version of lineside: {where or 'the file'}: {first['msg']}"
 
 
 def verify(
