@@ -53,9 +53,14 @@ def opened(path: Path) -> Iterator[Any]:
             yield pdf
     except pikepdf.PasswordError:
         raise UnusablePdf(f"{path} is encrypted and asks for a password; ask for the original file") from None
-    except (pikepdf.PdfError, pikepdf.DataDecodingError) as error:
+    except (
+        pikepdf.PdfError,
+        pikepdf.DataDecodingError,
+        pikepdf.DeletedObjectError,
+        pikepdf.ForeignObjectError,
+    ) as error:
         raise UnusablePdf(f"{path} is damaged or incomplete: {_short(error)}; ask for the file again") from None
-    except (TypeError, AttributeError, KeyError, ValueError, RecursionError, NotImplementedError) as error:
+    except (TypeError, AttributeError, LookupError, ValueError, ArithmeticError, RuntimeError) as error:
         # objects of other types than a report has, in any place of the file
         raise UnusablePdf(f"{path} is not built like a report of lineside: {_short(error)}") from None
 
