@@ -197,3 +197,31 @@ def test_words_are_kept_by_their_marks(tmp_path: Path) -> None:
     assert found.marked == {4: ["in", "side"]}
     assert [t for t in found.artifacts if t.strip()] == ["margin"]
     assert [t for t in found.unmarked if t.strip()] == ["astray", "more"]
+
+
+def drawn(content: bytes) -> list[tuple[int | None, str]]:
+    with pikepdf.new() as pdf:
+        pdf.add_blank_page()
+        pdf.pages[0].Contents = pdf.make_stream(content)
+        return Reader(pdf).read(0).drawn
+
+
+@pytest.mark.parametrize(
+    ("content", "what"),
+    [
+        (b"0 0 100 0.4 re 0 0 100 0 re f*", []),  # a rule below a cell
+        (b"10 10 80 20 re 9 9 82 22 re f*", []),  # a frame
+        (b"0 0 100 12 re f", ["drawing"]),
+        (b"0 0 100 12 re 200 0 1 1 re f*", ["drawing"]),
+        (b"0 0 100 12 re 0 0 100 1 re f*", ["drawing"]),
+        (b"0 0 m 1 2 3 4 5 6 c S", ["drawing"]),
+        (b"0 0 100 12 re W n", []),
+        (b"BT 3 Tr (x) Tj ET", ["hidden words"]),
+        (b"1 1 1 rg BT (x) Tj ET", ["hidden words"]),
+        (b"0.2 g BT 0 Tr (x) Tj ET", []),
+        (b"/Nothing Do", ["picture"]),
+    ],
+)
+def test_what_is_drawn_besides_words_and_borders(content: bytes, what: list[str]) -> None:
+    assert [w for _, w in drawn(content)] == what
+    assert drawn(b"/Span <</MCID 7>> BDC " + content + b" EMC") == [(7, w) for w in what]

@@ -14,6 +14,7 @@ from typing import Any
 
 from lineside.verify.findings import UnusablePdf
 from lineside.verify.opening import content_of
+from lineside.verify.pen import Pen
 
 MAX_PAGES = 5_000
 MAX_PAGE_BYTES = 40_000_000
@@ -34,7 +35,7 @@ class PageText:
     marked: dict[int, list[str]] = field(default_factory=dict)
     artifacts: list[str] = field(default_factory=list)
     unmarked: list[str] = field(default_factory=list)
-    pictures: list[int | None] = field(default_factory=list)  # the mark in which each raster picture lies
+    drawn: list[tuple[int | None, str]] = field(default_factory=list)  # the mark in which it lies, and what it is
 
 
 @dataclass(frozen=True)
@@ -84,9 +85,12 @@ class Reader:
     def _walk(self, operations: list[Any], resources: Any, out: PageText, marks: list[Any], depth: int) -> None:
         font, fonts = None, _part(resources, "/Font")
         kept: list[Font | None] = []
-        own = len(marks)
+        own, pen = len(marks), Pen()
         for operands, operator in operations:
             name = str(operator)
+            what = pen.follow(name, operands)
+            if what:
+                out.drawn.append((_inner(marks), what))
             if name == "q":
                 kept.append(font)
             elif name == "Q":
@@ -109,8 +113,9 @@ class Reader:
         objects = _part(resources, "/XObject")
         drawn = objects.get(str(operands[0])) if objects is not None and len(operands) == 1 else None
         if drawn is None or drawn.get("/Subtype") != "/Form":
-            out.pictures.append(next((m for m in reversed(marks) if isinstance(m, int)), None))
+            out.drawn.append((_inner(marks), "picture"))
             return
+        out.drawn.append((_inner(marks), "drawing"))
         if depth >= MAX_FORMS:
             raise UnusablePdf("drawings lie inside one another deeper than in any report")
         key = drawn.objgen
@@ -172,6 +177,12 @@ def _shown(shown: Any, font: Font) -> str:
 
     parts = shown if isinstance(shown, pikepdf.Array) else [shown]
     return "".join(font.decode(bytes(p)) for p in parts if isinstance(p, pikepdf.String | bytes))
+
+
+def _inner(marks: list[Any]) -> int | None:
+    """The number of the innermost marked piece; None in an artifact and outside all marks."""
+    mark = next((m for m in reversed(marks) if m is not None), None)
+    return mark if isinstance(mark, int) else None
 
 
 def _put(out: PageText, marks: list[Any], text: str) -> None:

@@ -77,21 +77,23 @@ def _table(printed: Table, follows: Table) -> Iterator[Deviation]:
         for n, (a, b) in enumerate(zip(printed.header, follows.header, strict=True), 1):
             if plain(a) != plain(b):
                 yield Deviation("table", f"{printed.id}, header of column {n}", "differs", a, b, page)
+    firsts = Counter(r.cells[:1] for r in follows.rows)
+    n_named = 2 if any(count > 1 for count in firsts.values()) else 1  # cells that name a row
     for pair in _pairs([r.cells for r in printed.rows], [r.cells for r in follows.rows]):
         mine = printed.rows[pair[0]] if pair[0] is not None else None
         yours = follows.rows[pair[1]] if pair[1] is not None else None
         if mine is None and yours is not None:
-            where = f"{printed.id}, row {_label(yours, pair[1])}"
+            where = f"{printed.id}, row {_label(yours, pair[1], n_named)}"
             yield Deviation("table", where, "row is not printed", "", _row(yours.cells), page)
         elif mine is not None and yours is None:
-            where = f"{printed.id}, row {_label(mine, pair[0])}"
+            where = f"{printed.id}, row {_label(mine, pair[0], n_named)}"
             yield Deviation("table", where, "row does not follow", _row(mine.cells), "", _page(mine.page))
         elif mine is not None and yours is not None:
-            yield from _cells(printed.id, mine, yours, pair[1], follows.header)
+            where = f"{printed.id}, row {_label(yours, pair[1], n_named)}"
+            yield from _cells(where, mine, yours, follows.header)
 
 
-def _cells(name: str, mine: Row, yours: Row, k: int | None, header: Sequence[str]) -> Iterator[Deviation]:
-    where = f"{name}, row {_label(yours, k)}"
+def _cells(where: str, mine: Row, yours: Row, header: Sequence[str]) -> Iterator[Deviation]:
     if len(mine.cells) != len(yours.cells):
         yield Deviation("table", where, "cells differ", _row(mine.cells), _row(yours.cells), _page(mine.page))
         return
@@ -120,8 +122,8 @@ def _pairs(mine: Sequence[Sequence[str]], yours: Sequence[Sequence[str]]) -> Ite
         yield from ((m, None) for m in left)
 
 
-def _label(row: Row, k: int | None) -> str:
-    name = row.cells[0] if row.cells else ""
+def _label(row: Row, k: int | None, n_named: int) -> str:
+    name = ", ".join(row.cells[:n_named])
     return f"{_cut(name, 60)!r}" + (f" ({k + 1})" if k is not None else "")
 
 
@@ -216,8 +218,9 @@ def _pages(printed: Printed, margins: Sequence[Sequence[str]]) -> Iterator[Devia
         yield Deviation("page", "outside the structure", "is printed over the report", _cut(text), "", page + 1)
     for page, kind in printed.annotations:
         yield Deviation("page", "annotation", f"of kind {_cut(kind, 40)} lies over the page", page=page + 1)
-    for page in printed.pictures:
-        yield Deviation("page", "picture", "lies outside the figures", page=page + 1)
+    for page, what in printed.drawn:
+        message = "cannot be seen" if what == "hidden words" else "lies outside the figures"
+        yield Deviation("page", what, message, page=page + 1)
     for page, wanted in enumerate(margins):
         found = [text for k, text in printed.margins if k == page]
         if plain("".join(found)) != plain("".join(wanted)):

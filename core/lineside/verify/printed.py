@@ -27,7 +27,7 @@ class Printed:
     margins: Sequence[tuple[int, str]]
     astray: Sequence[tuple[int, str]]
     annotations: Sequence[tuple[int, str]]
-    pictures: Sequence[int]
+    drawn: Sequence[tuple[int, str]]
     n_pages: int
     language: str
 
@@ -58,7 +58,11 @@ def read_pdf(pdf: Any) -> Printed:
         margins=[(k, t) for k, page in enumerate(pages) for t in page.artifacts if tidy(t)],
         astray=sorted(astray),
         annotations=[(k, kind) for k, page in enumerate(reader.pages) for kind in _annotations(page.obj)],
-        pictures=[k for k, page in enumerate(pages) for mark in page.pictures if (k, mark) not in tree.in_figures],
+        drawn=[
+            (k, what)
+            for k, page in enumerate(pages)
+            for what in dict.fromkeys(w for mark, w in page.drawn if (k, mark) not in tree.in_figures)
+        ],
         n_pages=len(pages),
         language=str(pdf.Root.get("/Lang", "")),
     )
