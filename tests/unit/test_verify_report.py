@@ -14,8 +14,11 @@ from typing import Any
 
 import pikepdf
 import pytest
+from click.testing import CliRunner
 
 import lineside
+from lineside.cli import main
+from lineside.engine.progress import silent
 from lineside.plugins import Plugins
 from lineside.report.pdf import render_assessment
 from lineside.results.write import results_bytes
@@ -49,7 +52,10 @@ def once() -> Iterator[None]:
     computed: dict[Any, lineside.Assessment] = {}
     figures: dict[bytes, Any] = {}
 
-    def cached_assess(path: Path, plugins: Plugins, progress: Any, state: str, workers: int) -> lineside.Assessment:
+    def cached_assess(
+        path: Path, plugins: Plugins | None = None, progress: Any = silent, state: str = "", workers: int | None = None
+    ) -> lineside.Assessment:
+        path = path if path.is_file() else path / "project.yaml"
         files = sorted((str(f.relative_to(path.parent)), f.read_bytes()) for f in path.parent.rglob("*") if f.is_file())
         key = (tuple(files), path.name, state)
         if key not in computed:
@@ -286,11 +292,10 @@ def test_a_renamed_attachment_is_named_with_both_names(report: Path, plugins: Pl
 HOSTILE = ["../../x", "/etc/lineside", "a\x00b", "x" * 5000, "C:\\x", "..", "a/../../b", "nul", "~/x", " x", "a//b"]
 
 
-@pytest.mark.parametrize("name", HOSTILE)
-def test_a_hostile_name_is_refused_and_written_nowhere(
-    report: Path, plugins: Plugins, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+def test_hostile_names_are_refused_and_written_nowhere(
+    report: Path, plugins: Plugins, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = edit(report, tmp_path / "x.pdf", attach(name, b"evil"))
+    path = edit(report, tmp_path / "x.pdf", *(attach(name, b"evil") for name in HOSTILE))
     written: list[Path] = []
     real = Path.open
 
@@ -302,7 +307,7 @@ def test_a_hostile_name_is_refused_and_written_nowhere(
     monkeypatch.setattr(Path, "open", spy)
     monkeypatch.setattr(run.api, "assess", _stop)
     found = found_in(path, plugins)
-    assert any("not used: its name" in d.message for d in only(found, "attachment"))
+    assert len([d for d in only(found, "attachment") if "not used: its name" in d.message]) == len(HOSTILE)
     inside = Path(tempfile.gettempdir()).resolve()
     assert {p.name for p in written} == {"project.yaml", "track.csv"}
     assert all(p.is_relative_to(inside) and "lineside-verify-" in str(p) for p in written)
@@ -314,7 +319,7 @@ def _stop(*_args: object) -> None:
 
 
 def test_what_is_drawn_over_the_report_is_found(report: Path, plugins: Plugins, tmp_path: Path) -> None:
-    words = b"q 1 1 1 rg 90 700 60 12 re f BT /Fnew 9 Tf 92 702 Td (48.2) Tj ET Q"
+    words = b"q 1 1 1 rg 90 700 60 12 re f 0 g BT /Fnew 9 Tf 92 702 Td (48.2) Tj ET Q"
     boxed = found_in(edit(report, tmp_path / "a.pdf", draw(9, words)), plugins)
     assert [(d.where, d.found, d.page) for d in boxed.deviations] == [
         ("outside the structure", "48.2", 10),
@@ -432,3 +437,21 @@ def test_a_pdf_of_another_program_is_said(report: Path, plugins: Plugins, tmp_pa
 
     with pytest.raises(UnusablePdf, match="no structure"):
         found_in(edit(report, tmp_path / "y.pdf", strip), plugins)
+
+
+def test_the_command_ends_with_the_code_that_says_what_is_wrong(
+    report: Path, plugins: Plugins, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    call = CliRunner().invoke
+    path = edit(report, tmp_path / "x.pdf", retype("page 3 of", "page 5 of"))
+    deviates = call(main, ["verify", str(path), "--quiet"])
+    assert deviates.exit_code == 6 and "margins (page 3): differ" in deviates.output
+    data = call(main, ["verify", str(path), "--quiet", "--json"])
+    assert data.exit_code == 6 and json.loads(data.output)["follows"] is False
+    (tmp_path / "y.pdf").write_bytes(b"%PDF-1.7 nothing")
+    unusable = call(main, ["verify", str(tmp_path / "y.pdf")])
+    assert unusable.exit_code == 1 and "damaged" in unusable.output and "Traceback" not in unusable.output
+    fewer = Plugins([m for m in plugins._modules if "who_2018" not in str(m[0])])
+    monkeypatch.setattr(Plugins, "load", lambda: fewer)
+    assert call(main, ["verify", str(path), "--quiet"]).exit_code == 3
+    assert call(main, ["verify", str(tmp_path / "none.pdf")]).exit_code == 2
