@@ -307,6 +307,9 @@ def verify(pdf: Path, workers: int | None, as_json: bool, quiet: bool) -> None:
     else:
         for line in lines(found):
             click.echo(line)
+    if not quiet:
+        split = ", ".join(f"{name} {value:.1f} s" for name, value in found.seconds.items())
+        click.echo(f"done in {sum(found.seconds.values()):.1f} s ({split})", err=True)
     if not found.follows:
         sys.exit(EXIT_PLUGIN if found.missing_plugins else EXIT_DEVIATES)
 

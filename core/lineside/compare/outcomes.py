@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from lineside.compare.changes import SAME_DB, DateChange, LevelChange, VerdictChange
+from lineside.report.selection import month
+from lineside.report.strings import Strings
 from lineside.results.model import Finding, Level, Rating, ReceiverResult, Results
 
 Levels = dict[tuple[str, str], tuple[str, Level]]  # (place, quantity) -> (name, level)
@@ -84,8 +86,9 @@ def _findings(results: Results) -> Mapping[tuple[str, str, str, str, str], Findi
 
 
 def date_changes(first: Results, second: Results) -> list[DateChange]:
-    """Dates of the time line, and from when to when limits are kept."""
-    a, b = dict(_dates(first)), dict(_dates(second))
+    """Dates of the time line, and from when to when limits are kept, by month: a day would say too much."""
+    strings = Strings()
+    a, b = dict(_dates(first, strings)), dict(_dates(second, strings))
     return [
         DateChange(*key, a.get(key, "not asked"), b.get(key, "not asked"))
         for key in dict.fromkeys([*a, *b])
@@ -93,17 +96,17 @@ def date_changes(first: Results, second: Results) -> list[DateChange]:
     ]
 
 
-def _dates(results: Results) -> Iterator[tuple[tuple[str, str], str]]:
+def _dates(results: Results, strings: Strings) -> Iterator[tuple[tuple[str, str], str]]:
     if results.timeline is None:
         return
     for receiver in results.timeline.receivers:
         for back in receiver.returns:
             for case, date in back.dates.items():
-                words = date or back.reasons.get(case) or "no date"
+                words = month(date, strings) if date else back.reasons.get(case) or "no date"
                 yield (receiver.receiver, f"back within {back.within_db:g} dB, {case}"), words
         for rating in receiver.ratings:
             for case in rating.kept_from:
-                yield (receiver.receiver, _limit(rating, case)), _kept(rating, case)
+                yield (receiver.receiver, _limit(rating, case)), _kept(rating, case, strings)
 
 
 def _limit(rating: Rating, case: str) -> str:
@@ -113,8 +116,8 @@ def _limit(rating: Rating, case: str) -> str:
     return f"{rating.criterion}: limit for {quantity}{window}{label} kept, {case}"
 
 
-def _kept(rating: Rating, case: str) -> str:
+def _kept(rating: Rating, case: str, strings: Strings) -> str:
     start, end = rating.kept_from[case], rating.above_from.get(case)
     if start is None:
         return rating.reasons.get(case) or "no date"
-    return f"from {start}" + (f" until {end}" if end else "")
+    return f"from {month(start, strings)}" + (f" until {month(end, strings)}" if end else "")

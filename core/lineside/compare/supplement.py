@@ -151,21 +151,21 @@ def _columns(
     strings: Strings, text: Sequence[str], numbers: Sequence[str] = (), more: Sequence[str] = ()
 ) -> tuple[Column, ...]:
     return (
-        *(Column(strings(f"compare.col_{key}")) for key in text),
-        *(Column(strings(f"compare.col_{key}"), "num") for key in numbers),
-        *(Column(strings(f"compare.col_{key}")) for key in more),
+        *(Column(strings(f"compare.{key}")) for key in text),
+        *(Column(strings(f"compare.{key}"), "num") for key in numbers),
+        *(Column(strings(f"compare.{key}")) for key in more),
     )
 
 
 def _about(a: About, b: About, strings: Strings) -> Table:
     facts = ("title", "revision", "date", "situation", "n_receivers", "lineside_version", "project_sha256")
     rows = tuple(Row((strings(f"compare.{f}"), _cut(getattr(a, f)), _cut(getattr(b, f)))) for f in facts)
-    head = _columns(strings, ("what", "first", "second"))
+    head = _columns(strings, ("col_what", "col_first", "col_second"))
     return Table("C0.1", strings("compare.about"), head, rows, NOTHING)
 
 
 def _changes(name: str, key: str, changes: Sequence[Change], strings: Strings, max_rows: int) -> Table:
-    head = _columns(strings, ("what", "first", "second"))
+    head = _columns(strings, ("col_what", "col_first", "col_second"))
     rows = tuple(Row((_cut(c.where), *_sides(c, strings))) for c in changes[:max_rows])
     note = _more(len(rows), len(changes), strings)
     return Table(name, strings(f"compare.{key}"), head, rows, strings("compare.nothing"), note)
@@ -189,8 +189,11 @@ def _levels(found: Comparison, strings: Strings, max_rows: int) -> Table:
         Row((place, next(iter(c.values())).name, *_values(c.get("Lden")), *_values(c.get("Lnight"))))
         for place, c in shown[:max_rows]
     )
-    numbers = ("lden_first", "lden_second", "lden_change", "night_first", "night_second", "night_change")
-    head = _columns(strings, ("receiver", "name"), numbers)
+    lden, night = (
+        ("col_lden_first", "col_lden_second", "col_lden_change"),
+        ("col_night_first", "col_night_second", "col_night_change"),
+    )
+    head = _columns(strings, ("col_receiver", "col_name"), (*lden, *night))
     note = " ".join(t for t in (strings("compare.levels_note"), _more(len(rows), len(shown), strings)) if t)
     empty = strings("compare.levels_none", n=found.n_levels)
     return Table("C3.1", strings("compare.levels"), head, rows, empty, note if rows else "")
@@ -218,7 +221,12 @@ def _verdicts(found: Comparison, strings: Strings, max_rows: int) -> Table:
         )
         for v in found.verdicts[:max_rows]
     )
-    head = _columns(strings, ("receiver", "criterion", "quantity"), ("limit", "compared"), ("first", "second"))
+    head = _columns(
+        strings,
+        ("col_receiver", "col_criterion", "col_quantity"),
+        ("col_limit", "col_compared"),
+        ("col_first", "col_second"),
+    )
     counts = strings("compare.findings", added=found.findings_added, removed=found.findings_removed)
     crossed = strings("compare.crossing_note") if any(v.crossing for v in found.verdicts) else ""
     note = " ".join(t for t in (crossed, counts, _more(len(rows), len(found.verdicts), strings)) if t)
@@ -237,7 +245,7 @@ def _word(verdict: str, strings: Strings) -> str:
 
 def _dates(found: Comparison, strings: Strings, max_rows: int) -> Table:
     rows = tuple(Row((d.place, _cut(d.what), d.before, d.after)) for d in found.dates[:max_rows])
-    head = _columns(strings, ("receiver", "what", "first", "second"))
+    head = _columns(strings, ("col_receiver", "col_what", "col_first", "col_second"))
     note = _more(len(rows), len(found.dates), strings)
     return Table("C3.3", strings("compare.dates"), head, rows, strings("compare.nothing"), note)
 

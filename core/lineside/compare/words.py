@@ -85,7 +85,7 @@ def _verdicts(found: Comparison) -> Iterator[str]:
 def named(verdict: VerdictChange, strings: Strings) -> str:
     """What is compared: symbol, clock hours, and the criterion's own label where it says more."""
     symbol = strings.known("quantity", verdict.quantity)
-    label = verdict.label if verdict.label != symbol else ""
+    label = verdict.label if verdict.label.casefold() != symbol.casefold() else ""
     return ", ".join(word for word in (symbol, verdict.window, label) if word)
 
 
