@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from lineside.engine.progress import Progress
 
 #: Exit codes: 0 all well; 1 the project has errors or lacks what is asked for, or a limit of a method was left;
-#: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself.
-EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT = 1, 3, 4, 5
+#: 2 wrong call; 3 a plugin is missing or broken; 4 the report could not be made; 5 a fault of lineside itself;
+#: 6 a report was checked, and not all of it follows from its inputs.
+EXIT_PROJECT, EXIT_PLUGIN, EXIT_REPORT, EXIT_FAULT, EXIT_DEVIATES = 1, 3, 4, 5, 6
 #: Ctrl-C: 128 + SIGINT, as other programs do.
 EXIT_INTERRUPTED = 130
 #: What reads the output went away (`| head`): 128 + SIGPIPE, as other programs do.
@@ -348,6 +349,70 @@ def letter(
     else:
         for path in made.letters.values():
             click.echo(str(path))
+
+
+@main.command()
+@click.argument("pdf", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option(
+    "--workers", type=click.IntRange(min=1), help="Threads that share the work [default: one for each processor]"
+)
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+@click.option("--quiet", is_flag=True, help="Say nothing on the way")
+def verify(pdf: Path, workers: int | None, as_json: bool, quiet: bool) -> None:
+    """Check a report from its PDF alone: do its numbers follow from what is attached to it?
+
+    Takes project, companion files and results out of the PDF, checks their check sums and versions, computes anew,
+    and compares every printed cell, sentence and figure. Ends with 0 if all follows, with 6 if not, with 3 if plugins
+    are missing, with 1 if the file cannot be read.
+    """
+    from lineside.verify.run import verify as check_report
+    from lineside.verify.words import lines
+
+    with _progress(quiet) as shown, _interruptible(shown) as progress:
+        found = check_report(pdf, None, progress, workers)
+    if as_json:
+        click.echo(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
+    else:
+        for line in lines(found):
+            click.echo(line)
+    if not quiet:
+        split = ", ".join(f"{name} {value:.1f} s" for name, value in found.seconds.items())
+        click.echo(f"done in {sum(found.seconds.values()):.1f} s ({split})", err=True)
+    if not found.follows:
+        sys.exit(EXIT_PLUGIN if found.missing_plugins else EXIT_DEVIATES)
+
+
+@main.command()
+@click.argument("first", type=click.Path(path_type=Path, exists=True))
+@click.argument("second", type=click.Path(path_type=Path, exists=True))
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable output")
+@click.option(
+    "--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Also write a supplement of two pages into this file"
+)
+def compare(first: Path, second: Path, as_json: bool, pdf: Path | None) -> None:
+    """Say what changed from FIRST to SECOND in inputs, methods and results.
+
+    Each is a folder that `assess` wrote, or a report as PDF. Levels that differ by less than 0.05 dB are the same.
+    """
+    from lineside.compare.run import compare as compare_assessments
+    from lineside.compare.words import lines
+
+    if pdf is not None and pdf.suffix.lower() != ".pdf":
+        raise click.BadParameter(f"{pdf} must end in .pdf", param_hint="--pdf")
+    if pdf is not None and not pdf.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {pdf.parent}", param_hint="--pdf")
+    if pdf is not None and pdf.resolve() in (first.resolve(), second.resolve()):
+        raise click.BadParameter(f"{pdf} is one of the two that are compared", param_hint="--pdf")
+    found = compare_assessments(first, second)
+    if as_json:
+        click.echo(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
+    else:
+        for line in lines(found):
+            click.echo(line)
+    if pdf is not None:
+        from lineside.compare.supplement import write_supplement
+
+        write_supplement(found, pdf)
 
 
 @main.command()

@@ -712,9 +712,14 @@ COMPOSED = (
 
 
 def sources() -> list[Path]:
-    """Python code of report and figures, and all templates."""
+    """Python code of report, figures and comparison, and all templates."""
     package = Path(html.__file__).parent
-    folders = (package, package.parent / "figures", Path(str(resources.files("lineside_report"))))
+    folders = (
+        package,
+        package.parent / "figures",
+        package.parent / "compare",
+        Path(str(resources.files("lineside_report"))),
+    )
     return sorted(p for folder in folders for p in folder.rglob("*") if p.suffix in (".py", ".j2"))
 
 

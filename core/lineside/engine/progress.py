@@ -20,6 +20,9 @@ USUAL_S = {
     "options": 4.0,
     "report": 8.0,
     "web page": 1.5,
+    "extract": 1.0,
+    "report anew": 1.5,
+    "comparison": 0.5,
     "data": 1.0,
 }
 #: A step that takes less than this says little about the rest. [s]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any
@@ -63,6 +63,11 @@ def make(html: str, inputs: Mapping[str, bytes], results_json: bytes, day: str) 
     day : str
         Date of the project, ISO 8601: the date of the attachments.
     """
+    return make_with(html, lambda engine: _attachments(engine, inputs, results_json, day))
+
+
+def make_with(html: str, attachments: Callable[[Any], list[Any]]) -> bytes:
+    """A PDF with the attachments that a function makes of the engine."""
     engine = load_engine()
     from lineside.report.finish import finisher
 
@@ -70,9 +75,21 @@ def make(html: str, inputs: Mapping[str, bytes], results_json: bytes, day: str) 
         # the engine leaves its colour profile open for Python to close
         warnings.simplefilter("ignore", ResourceWarning)
         document = engine.HTML(string=html, base_url=None, url_fetcher=fetcher()())
-        return document.write_pdf(
-            pdf_variant=VARIANT, finisher=finisher, attachments=_attachments(engine, inputs, results_json, day)
-        )
+        return document.write_pdf(pdf_variant=VARIANT, finisher=finisher, attachments=attachments(engine))
+
+
+def n_pages(content: bytes) -> int:
+    """Number of pages of a PDF."""
+    import pikepdf
+
+    with pikepdf.open(io.BytesIO(content)) as pdf:
+        return len(pdf.pages)
+
+
+def attachment_name(name: str) -> str:
+    """Under which name an input is attached: it may be called like the results."""
+    name = clean(name)
+    return f"input {name}" if name == RESULTS_FILE else name
 
 
 def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, day: str) -> list[Any]:
@@ -81,20 +98,20 @@ def _attachments(engine: Any, inputs: Mapping[str, bytes], results_json: bytes, 
     def attach(name: str, content: bytes, description: str, relationship: str) -> Any:
         return engine.Attachment(
             file_obj=io.BytesIO(content),
-            name=clean(name),
+            name=name,
             description=description,
             relationship=relationship,
             created=moment,
             modified=moment,
         )
 
-    def named(name: str) -> str:  # an input may be called like the results
-        return f"input {name}" if clean(name) == RESULTS_FILE else name
-
     # the project file first, then its companions by name
     names = sorted(inputs, key=lambda name: (name != PROJECT_FILE, name))
     return [
-        *(attach(named(n), inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source") for n in names),
+        *(
+            attach(attachment_name(n), inputs[n], "Project file" if n == PROJECT_FILE else "Input file", "Source")
+            for n in names
+        ),
         attach(RESULTS_FILE, results_json, "All results", "Data"),
     ]
 

@@ -76,8 +76,8 @@ def build(
         Sections that plugins add.
     """
     title = identity(results, "title") or strings("report.no_title")
-    listing, listing_note = _listing(inputs, strings)
     provenance = results.provenance
+    listing, listing_note = _listing(inputs.get(provenance.project_file), strings)
     tables = [
         kept_limits.table(results, strings),
         *place_inputs.tables(results, strings),
@@ -220,8 +220,7 @@ def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _listing(inputs: Mapping[str, bytes], strings: Strings) -> tuple[list[str], str]:
-    raw = inputs.get(PROJECT_FILE)
+def _listing(raw: bytes | None, strings: Strings) -> tuple[list[str], str]:
     if raw is None:
         return [], strings("appendix.project_missing")
     try:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Callable
+from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -38,21 +40,33 @@ def font_for_web(name: str) -> str:
 
 
 def environment(folder: str = "assessment") -> Environment:
-    """Jinja environment of a folder of the shipped templates: strict, escaping, cleaning."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    """Jinja environment of the shipped templates: strict, escaping, cleaning; a folder may use those of the report."""
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     def finish(value: object) -> object:
         return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     return Environment(
-        loader=PackageLoader(TEMPLATE_PACKAGE, folder),
+        loader=ChoiceLoader([PackageLoader(TEMPLATE_PACKAGE, name) for name in dict.fromkeys([folder, "assessment"])]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=finish,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+@cache
+def template_name() -> str:
+    """The name of the templates, with a hash of them and of the strings: another hash, other words in the report."""
+    whole = hashlib.sha256()
+    for folder in ("assessment", "strings"):
+        files = sorted((resources.files(TEMPLATE_PACKAGE) / folder).iterdir(), key=lambda file: file.name)
+        for file in files:
+            if file.name.endswith((".j2", ".css", ".toml")):
+                whole.update(file.name.encode() + b"\n" + file.read_bytes())
+    return f"lineside assessment {whole.hexdigest()[:12]}"
 
 
 def render(report: Report, strings: Strings, font: FontAddress) -> str:
@@ -70,6 +84,7 @@ def render(report: Report, strings: Strings, font: FontAddress) -> str:
     from jinja2 import TemplateError
 
     try:
-        return environment().get_template("report.html.j2").render(report=report, t=strings, font=font)
+        template = environment().get_template("report.html.j2")
+        return template.render(report=report, t=strings, font=font, template=template_name())
     except TemplateError as error:
         raise ReportError(f"The report template failed: {error}") from error

@@ -398,6 +398,7 @@ def _provenance(loaded: LoadedProject, selection: Selection, plugins: Plugins) -
         method=selection.method.name,
         method_title=selection.method.title,
         project_sha256=whole.hexdigest(),
+        project_file=loaded.project_file,
         inputs=inputs,
         offers=offers,
         report_sections=[_section(plugins, section) for section in selection.report_sections],

@@ -81,6 +81,7 @@ class Provenance(Part):
     method: str
     method_title: str
     project_sha256: str = Field(description="Hash over all input files, names and contents")
+    project_file: str = Field(default="project.yaml", description="Which of the inputs is the project file")
     inputs: list[InputFile]
     offers: list[OfferUsed]
     report_sections: list[SectionUsed] = Field(default=[], description="Sections by plugins that the project asks for")

@@ -1,0 +1,1 @@
+"""What changed from one assessment to the next: inputs, methods, results."""

@@ -1,0 +1,1 @@
+"""Checking a report from its PDF alone: what is attached, what follows from it, what is printed."""
