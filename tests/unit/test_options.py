@@ -411,7 +411,7 @@ def test_suggestions_need_no_measures(tmp_path: Path) -> None:
     data = site(suggest=True, dose_effect="eu_2020_367")
     found = lineside.assess(write_site(data, tmp_path), PLUGINS).results.options
     assert found is not None and found.measures == found.options == found.order == []
-    assert {"joint_removal", "speed_restriction"} <= {s.measure for s in found.suggestions}
+    assert {"friction_modifier", "speed_restriction"} <= {s.measure for s in found.suggestions}
 
 
 def test_measures_and_the_relation_stand_in_the_provenance(results) -> None:  # type: ignore[no-untyped-def]
