@@ -406,3 +406,40 @@ def test_suggestions_are_measures_that_act_on_what_prevails(results) -> None:  #
     found = {s.measure: s for s in results.options.suggestions}
     assert found["speed_restriction"].acts_at == {"squeal": ["R", "Q"]}
     assert not {"rail_pads", "joint_removal", "rail_dampers", "waiting"} & set(found)
+
+
+def test_suggestions_need_no_measures(tmp_path: Path) -> None:
+    data = site(suggest=True, dose_effect="eu_2020_367")
+    found = lineside.assess(write_site(data, tmp_path), PLUGINS).results.options
+    assert found is not None and found.measures == found.options == found.order == []
+    assert {"friction_modifier", "speed_restriction"} <= {s.measure for s in found.suggestions}
+
+
+def test_measures_and_the_relation_stand_in_the_provenance(results) -> None:  # type: ignore[no-untyped-def]
+    offers = {(o.kind, o.name): o for o in results.provenance.offers}
+    assert {name for kind, name in offers if kind == "measure"} == {m.measure for m in results.options.measures}
+    assert any("effects" in f.name for f in offers["measure", "rail_dampers"].data_files)
+    relation = results.options.relation
+    assert ("dose effect", relation.name) in offers and relation.valid_db["highly_annoyed"] == [40.0, 85.0]
+
+
+def test_above_any_limit_counts_each_receiver_once(results) -> None:  # type: ignore[no-untyped-def]
+    now = results.options.above_before
+    over = {f.receiver for f in results.findings if f.verdict == "above" and f.quantity != "lafmax_db"}
+    assert now.receivers == len(over) > 0
+    assert now.persons == sum(r.persons for r in results.receivers if r.id in over)
+    for option in results.options.options:
+        assert max((a.receivers for a in option.above), default=0) <= option.above_any.receivers <= now.receivers
+
+
+def test_ids_of_options_do_not_depend_on_what_else_is_considered(results, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    found, _ = considered(site("barrier", "rail_dampers", combine_up_to=2), tmp_path)
+    ids = {frozenset(o.measures): o.id for o in results.options.options}
+    assert {frozenset(key) for key in found.keys if key} <= set(ids)
+    assert ids[frozenset(["barrier", "rail_dampers"])] == "barrier + rail_dampers"
+
+
+def test_answered_questions_are_not_asked_again(results) -> None:  # type: ignore[no-untyped-def]
+    infos = {m.id: m for m in results.options.measures}
+    assert any("service life" in p for p in infos["rail_dampers"].prompts), "no life is given"
+    assert not any("price" in p or "life" in p for p in infos["barrier"].prompts)

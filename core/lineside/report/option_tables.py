@@ -351,8 +351,8 @@ def _in_time(options: OptionsResult, strings: Strings) -> Table:
             for e in effects
         ),
     )
-    note = strings("help.time_note", until=until) if rows else ""
-    return Table("T7.7", strings("help.time"), head, tuple(rows), strings("help.time_none"), note)
+    note = sentences(strings("help.time_note"), strings("help.time_days", until=until) if effects else "")
+    return Table("T7.7", strings("help.time"), head, tuple(rows), strings("help.time_none"), note if rows else "")
 
 
 def _costs(options: OptionsResult, strings: Strings) -> Table:
