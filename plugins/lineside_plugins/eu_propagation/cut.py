@@ -204,7 +204,7 @@ def _state(
     t, band, count = kernels.tile(), kernels.band_table(), np.zeros(4, dtype=np.int64)
     items = np.zeros((kernels.TILE, kernels.N_COLUMNS), dtype=np.int64)
     info, factors, out = np.zeros((3, 8)), np.ones((kernels.TILE, 2, 8)), np.zeros((1, 1, 8))
-    n, delta = kernels.boundary(
+    n = kernels.boundary(
         t, band, items, count, px, pz, n_profile, path.ground, ex, ez, n_edges, zs, length, zr, g_s, gamma, n, True,
         found, np.full((1 + 2 * room, 3), -1.0), info,
     )  # fmt: skip
@@ -220,7 +220,7 @@ def _state(
     if not n:
         return terms
     used = tuple((round(float(ex[i]) + xs, 9), float(ez[i])) for i in found[:n])
-    return replace(terms, edges_m=used, delta_m=float(delta), source_side=before, receiver_side=behind)
+    return replace(terms, edges_m=used, delta_m=float(t[kernels.DELTA]), source_side=before, receiver_side=behind)
 
 
 def _terrain(terrain: Sequence[Sequence[float]], xs: float, xr: float) -> Array:

@@ -41,6 +41,7 @@ MOST_IMAGES = 200
 ABSORBING = 0.8  # above it a barrier throws nothing back to the train
 BODY_REACH = 5.0  # nor if it is further away than this many times its height
 BODY_TURN = math.sin(math.radians(15.0))  # nor if it is turned by more than 15 degrees from the track; our reading
+ASIN_REACH = 0.2  # a series for the asin of up to this is exact to the last digits
 BELOW_WALL_M = 0.01  # a ray that passes a wall's foot by more than this below it is not reflected
 
 #: Columns of the arrays of :class:`lineside.scene.cuts.VerticalCuts`, repeated here for the compiler's cache.
@@ -63,6 +64,14 @@ DELTA, DELTA_S, DELTA_R, PER_E, DIFFRACTED, SHARES, DISTANCE, NEAR, SCALE, X, E,
     3 * STRETCH_SIZE + n * TILE for n in (0, 1, 2, 3, 4, 12, 13, 14, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31)
 )
 TILE_SIZE = 3 * STRETCH_SIZE + 32 * TILE
+#: What path differences follow from, in rows that are free until the ground factors of both sides take them: first and
+#: last edge, path between them, source and receiver, then slope and height at its beginning of both mean planes,
+#: 1 / (2 Gamma) (0: straight rays), 1 for several edges.
+FIRST_X, FIRST_Z, LAST_X, LAST_Z, BETWEEN, SOURCE_Z, LENGTHS, RECEIVER_Z = (
+    SOURCE_SIDE + Q + n * TILE for n in range(N_BANDS)
+)
+SLOPE_1, BASE_1, SLOPE_2, BASE_2, BEND, SEVERAL = (RECEIVER_SIDE + Q + n * TILE for n in range(6))
+LANES = 8  # unused lanes are computed along up to a multiple of this
 #: Columns of the list of items: lanes of its whole path, its diffraction and its distance, which bands are diffracted
 #: (bit by bit), target row and height with state, whether the target is a reflected path, whether it has factors.
 LANE_WHOLE, LANE_EDGE, LANE_NEAR, BANDS, TARGET, SLOT, REFLECTED, FACTORS, N_COLUMNS = range(9)
@@ -114,18 +123,18 @@ def tile() -> Array:
 
 
 @_jit
-def exp_neg(t: Array, row: int) -> None:
+def exp_neg(t: Array, row: int, n: int) -> None:
     """e^-x for the lanes of a row, in place: e^y by its series for |y| < 0.35, times a power of 2 set bit by bit.
 
     The processor can do this for several lanes at once, which it cannot with the library's exp.
     """
     v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
     bits = scale.view(np.int64)
-    for j in range(TILE):
+    for j in range(n):
         x = min(v[j], 700.0)
         m = MAGIC - x * LOG2E  # the whole number of doublings stands in the lowest bits
-        n = m - MAGIC
-        y = (-x - n * LN2_HIGH) - n * LN2_LOW
+        twos = m - MAGIC
+        y = (-x - twos * LN2_HIGH) - twos * LN2_LOW
         y2 = y * y
         y4 = y2 * y2
         low = (1.0 + y) + y2 * (0.5 + y * (1.0 / 6.0))
@@ -133,41 +142,41 @@ def exp_neg(t: Array, row: int) -> None:
         high = (1.0 / 40320.0 + y * (1.0 / 362880.0)) + y2 * (1.0 / 3628800.0 + y * (1.0 / 39916800.0))
         scale[j] = m
         v[j] = low + y4 * (middle + y4 * high)
-    for j in range(TILE):
+    for j in range(n):
         bits[j] = (bits[j] << 52) + BIAS
-    for j in range(TILE):
+    for j in range(n):
         v[j] *= scale[j]
 
 
 @_jit
-def power_1_3(t: Array, row: int) -> None:
+def power_1_3(t: Array, row: int, n: int) -> None:
     """g^1.3 for the lanes of a row, in place; 0 < g <= 1. ln g from the exponent and a series of the mantissa."""
     v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
     v_bits, bits = v.view(np.int64), scale.view(np.int64)
-    for j in range(TILE):
+    for j in range(n):
         bits[j] = (v_bits[j] >> 52) - 1023 + MAGIC_BITS
         v_bits[j] = (v_bits[j] & MANTISSA) + BIAS
-    for j in range(TILE):
-        n, m = scale[j] - MAGIC, v[j]
+    for j in range(n):
+        twos, m = scale[j] - MAGIC, v[j]
         s = (m - ROOT2) / (m + ROOT2)
         q = s * s
         more = 1.0 / 9.0 + q * (1.0 / 11.0 + q * (1.0 / 13.0 + q * (1.0 / 15.0 + q * (1.0 / 17.0))))
         series = s * (1.0 + q * (1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * more))))
-        v[j] = -1.3 * ((n + 0.5) * LN2 + 2.0 * series)
-    exp_neg(t, row)
+        v[j] = -1.3 * ((twos + 0.5) * LN2 + 2.0 * series)
+    exp_neg(t, row, n)
 
 
-def _ground_function(first: int) -> Callable[[Array, Array], None]:
+def _ground_function(first: int) -> Callable[[Array, Array, int], None]:
     """The ground effect of one stretch of each item, compiled for its own rows."""
 
     @_jit
-    def ground(t: Array, band: Array) -> None:
+    def ground(t: Array, band: Array, n: int) -> None:
         """Ground factors 10^(-A_ground/10) of stretches whose ends lie Z_A and Z_B above their mean planes.
 
         G_S is the ground factor of the source area, -1 on the receiver's side of an edge, where (2.5.14) does not
         apply; CURVED is 1 in favourable conditions. Which G goes where: Table 2.5.b.
         """
-        for j in range(TILE):
+        for j in range(n):
             g, g_s, d_p, curved = t[first + G + j], t[first + G_S + j], t[first + D_P + j], t[first + CURVED + j]
             z_a, z_b = t[first + Z_A + j], t[first + Z_B + j]
             z_sum = z_a + z_b
@@ -187,13 +196,13 @@ def _ground_function(first: int) -> Callable[[Array, Array], None]:
             t[U + j] = max(1e-12, g if curved > 0.0 else g_m)
             t[LIMIT + j] = -LN10 * bound
             t[HARD + j] = 1.0 if g == 0.0 or lift < curved else 0.0
-        power_1_3(t, U)
-        exp_neg(t, LIMIT)
-        for j in range(TILE):
+        power_1_3(t, U, n)
+        exp_neg(t, LIMIT, n)
+        for j in range(n):
             t[HARD + j] *= t[LIMIT + j]
         for i in range(N_BANDS):
             k, per_k, w1, w2, w3 = band[i, K], 1.0 / band[i, K], band[i, W1], band[i, W2], band[i, W3]
-            for j in range(TILE):  # (2.5.17)
+            for j in range(n):  # (2.5.17)
                 u = t[U + j]
                 above = t[first + D_P + j] * (w1 * u * u)
                 below = w2 * u * u + w3 * u + 1.16e6
@@ -202,15 +211,15 @@ def _ground_function(first: int) -> Callable[[Array, Array], None]:
                 t[X + j] = x
                 t[Y + j] = below * below * per_both  # 1 / (1 + w d_p)
                 t[E + j] = math.sqrt(x)
-            exp_neg(t, E)
-            for j in range(TILE):  # (2.5.16), (2.5.15)
+            exp_neg(t, E, n)
+            for j in range(n):  # (2.5.16), (2.5.15)
                 z_a, z_b = t[A + j], t[B + j]
                 c = t[first + D_P + j] * (1.0 + 3.0 * t[X + j] * t[E + j]) * t[Y + j] * per_k
                 root = math.sqrt(2.0 * c)
                 q = t[SCALED + j] * (k * k) * (z_a * (z_a - root) + c) * (z_b * (z_b - root) + c)
                 t[Y + j] = max(min(q, t[LIMIT + j]), t[HARD + j])
             q_row = t[first + Q + i * TILE : first + Q + (i + 1) * TILE]
-            for j in range(TILE):
+            for j in range(n):
                 q_row[j] = t[Y + j]
 
     return ground
@@ -242,15 +251,60 @@ def ground_behind_edge(a_ground: float, ratio: float) -> float:
     return 1.0 + (math.sqrt(a_ground) - 1.0) * math.sqrt(min(1.0, ratio))
 
 
+@_step
+def difference(
+    over: float, xs: float, zs: float, x: float, z: float, xr: float, zr: float, several: float, bend: float,
+    exact: bool,
+) -> float:  # fmt: skip
+    """Path difference of a way ``over`` one edge (x, z) or several. (2.5.26) to (2.5.28)
+
+    Negative where a single edge does not reach the straight ray.
+    """
+    z_line = zs + (zr - zs) * (x - xs) / (xr - xs)
+    direct = bent(xs, zs, xr, zr, bend, exact)
+    below = 2.0 * (bent(xs, zs, x, z_line, bend, exact) + bent(x, z_line, xr, zr, bend, exact)) - over - direct
+    return over - direct if several > 0.0 or z >= z_line else below
+
+
+@_step
+def lane_differences(t: Array, j: int, exact: bool) -> None:
+    """Both stretches of ground of a diffracted path, and the path differences of the path and of both images."""
+    bend, several, e = t[BEND + j], t[SEVERAL + j], t[BETWEEN + j]
+    zs, length, zr = t[SOURCE_Z + j], t[LENGTHS + j], t[RECEIVER_Z + j]
+    x1, z1, x2, z2 = t[FIRST_X + j], t[FIRST_Z + j], t[LAST_X + j], t[LAST_Z + j]
+    h_a, h_b, d_p, xi, zi, _, _ = seen_from_plane(t[SLOPE_1 + j], t[BASE_1 + j], 0.0, zs, x1, z1)
+    t[SOURCE_SIDE + Z_A + j], t[SOURCE_SIDE + Z_B + j], t[SOURCE_SIDE + D_P + j] = h_a, h_b, d_p
+    h_c, h_d, d_p, _, _, xj, zj = seen_from_plane(t[SLOPE_2 + j], t[BASE_2 + j], x2, z2, length, zr)
+    t[RECEIVER_SIDE + Z_A + j], t[RECEIVER_SIDE + Z_B + j], t[RECEIVER_SIDE + D_P + j] = h_c, h_d, d_p
+    before = bent(0.0, zs, x1, z1, bend, exact)
+    behind = e + bent(x2, z2, length, zr, bend, exact)
+    t[DELTA + j] = difference(before + behind, 0.0, zs, x1, z1, length, zr, several, bend, exact)
+    over = bent(xi, zi, x1, z1, bend, exact) + behind
+    t[DELTA_S + j] = difference(over, xi, zi, x1, z1, length, zr, several, bend, exact)
+    over = before + e + bent(x2, z2, xj, zj, bend, exact)
+    t[DELTA_R + j] = difference(over, 0.0, zs, x1, z1, xj, zj, several, bend, exact)
+    t[X + j] = bend * (max(length + abs(zr - zs), before, behind) + 4.0 * (h_a + h_d))
+
+
 @_jit
-def diffraction(t: Array, band: Array) -> None:
+def differences(t: Array, n: int) -> None:
+    """:func:`lane_differences` of n lanes, with the exact length of arcs only where one may be long for its radius."""
+    for j in range(n):
+        lane_differences(t, j, False)
+    for j in range(n):
+        if t[X + j] > ASIN_REACH:
+            lane_differences(t, j, True)
+
+
+@_jit
+def diffraction(t: Array, band: Array, n: int) -> None:
     """10^(-A_dif/10) of (2.5.30), from the path differences of the path and of both images and the ground factors."""
     for i in range(N_BANDS):
         lam, per_wave = band[i, WAVELENGTH], band[i, PER_WAVE]
         q_s = t[SOURCE_SIDE + Q + i * TILE : SOURCE_SIDE + Q + (i + 1) * TILE]
         q_r = t[RECEIVER_SIDE + Q + i * TILE : RECEIVER_SIDE + Q + (i + 1) * TILE]
         row = t[DIFFRACTED + i * TILE : DIFFRACTED + (i + 1) * TILE]
-        for j in range(TILE):
+        for j in range(n):
             x = per_wave * several_edges(lam, t[PER_E + j])
             direct = pure_diffraction(x * t[DELTA + j])
             image_s = pure_diffraction(x * t[DELTA_S + j])
@@ -260,23 +314,23 @@ def diffraction(t: Array, band: Array) -> None:
             sides = ground_behind_edge(q_s[j], direct * image_r * capped * per_all)
             sides *= ground_behind_edge(q_r[j], direct * image_s * capped * per_all)
             t[Y + j] = sides * sides * image_s * image_r * per_all
-        for j in range(TILE):
+        for j in range(n):
             row[j] = t[Y + j]
 
 
 @_jit
-def spread_and_air(t: Array, band: Array) -> None:
+def spread_and_air(t: Array, band: Array, n: int) -> None:
     """10^(-(A_div + A_atm)/10) over the distances. (2.5.12), (2.5.13)"""
-    for j in range(TILE):
+    for j in range(n):
         d = t[DISTANCE + j]
         t[A + j] = SPREADING / (d * d)
     for i in range(N_BANDS):
         air = band[i, AIR]
         row = t[NEAR + i * TILE : NEAR + (i + 1) * TILE]
-        for j in range(TILE):
+        for j in range(n):
             t[E + j] = air * t[DISTANCE + j]
-        exp_neg(t, E)
-        for j in range(TILE):
+        exp_neg(t, E, n)
+        for j in range(n):
             row[j] = t[E + j] * t[A + j]
 
 
@@ -304,18 +358,27 @@ def finish(t: Array, items: IntArray, n: int, factors: Array, out: Array, reflec
             target[i] += share * t[X + i]
 
 
+@_step
+def rounded(n: int) -> int:
+    """Lanes that are computed for n that are in use."""
+    return (n + LANES - 1) // LANES * LANES
+
+
 @_jit
 def flush(
     t: Array, band: Array, items: IntArray, count: IntArray, factors: Array, out: Array, reflected: Array
 ) -> None:
     """Run the formulas over all items of the tile, add their energies to the results and empty the tile."""
-    spread_and_air(t, band)
-    if count[WHOLES] > 0:
-        ground_of_whole(t, band)
-    if count[EDGES] > 0:
-        ground_before(t, band)
-        ground_behind(t, band)
-        diffraction(t, band)
+    spread_and_air(t, band, rounded(count[NEARS]))
+    n = rounded(count[WHOLES])
+    if n > 0:
+        ground_of_whole(t, band, n)
+    n = rounded(count[EDGES])
+    if n > 0:
+        differences(t, n)
+        ground_before(t, band, n)
+        ground_behind(t, band, n)
+        diffraction(t, band, n)
     finish(t, items, count[ITEMS], factors, out, reflected)
     count[:] = 0
 
@@ -380,39 +443,58 @@ def mean_g(ground: Array, xa: float, xb: float) -> float:
 
 
 @_step
-def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
-    """Equivalent heights, d_p and the mirror images of both ends for ground between A and B of mean plane a, b.
+def seen_from_plane(
+    a: float, b: float, xa: float, za: float, xb: float, zb: float
+) -> tuple[float, float, float, float, float, float, float]:
+    """Equivalent heights of A and B above mean plane a, b, d_p, and the mirror images of both.
 
-    They go into a row of ``info``. A negative height becomes 0; such a point is its own image.
+    A negative height becomes 0; such a point is its own image.
     """
-    root = math.sqrt(1.0 + a * a)
-    h_a = max(0.0, (za - b) / root)
-    h_b = max(0.0, (zb - b - a * (xb - xa)) / root)
-    info[part, INFO_Z_A] = h_a
-    info[part, INFO_Z_B] = h_b
-    info[part, INFO_D_P] = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) / root)
-    info[part, G_PATH] = g
-    info[part, IMAGE_A] = xa + 2.0 * h_a * a / root
-    info[part, IMAGE_A + 1] = za - 2.0 * h_a / root
-    info[part, IMAGE_B] = xb + 2.0 * h_b * a / root
-    info[part, IMAGE_B + 1] = zb - 2.0 * h_b / root
+    per_root = 1.0 / math.sqrt(1.0 + a * a)
+    h_a = max(0.0, (za - b) * per_root)
+    h_b = max(0.0, (zb - b - a * (xb - xa)) * per_root)
+    d_p = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) * per_root)
+    down_a, down_b = 2.0 * h_a * per_root, 2.0 * h_b * per_root
+    return h_a, h_b, d_p, xa + down_a * a, za - down_a, xb + down_b * a, zb - down_b
 
 
 @_step
-def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
-    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25) by the series of asin."""
+def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
+    """:func:`seen_from_plane` for ground between A and B with mean ground factor g, into a row of ``info``."""
+    h_a, h_b, d_p, x_a, z_a, x_b, z_b = seen_from_plane(a, b, xa, za, xb, zb)
+    info[part, INFO_Z_A] = h_a
+    info[part, INFO_Z_B] = h_b
+    info[part, INFO_D_P] = d_p
+    info[part, G_PATH] = g
+    info[part, IMAGE_A] = x_a
+    info[part, IMAGE_A + 1] = z_a
+    info[part, IMAGE_B] = x_b
+    info[part, IMAGE_B + 1] = z_b
+
+
+@_step
+def bent(xa: float, za: float, xb: float, zb: float, bend: float, exact: bool) -> float:
+    """Length of the ray between two points; ``bend`` is 1 / (2 Gamma) or 0: 2 Gamma asin(chord / (2 Gamma)), (2.5.25).
+
+    By the series of asin; beyond its reach (``ASIN_REACH``) only if it is called with ``exact``.
+    """
     chord = math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
-    if gamma == 0.0:
-        return chord
-    t = chord / (2.0 * gamma)
-    if t > 0.1:
-        return 2.0 * gamma * math.asin(min(1.0, t))
-    s = t * t
+    if exact and chord * bend > ASIN_REACH:
+        return math.asin(min(1.0, chord * bend)) / bend
+    s = (chord * bend) ** 2
     more = 231.0 / 13312.0 + s * (143.0 / 10240.0 + s * (6435.0 / 557056.0))
     return chord * (
         1.0
         + s * (1.0 / 6.0 + s * (3.0 / 40.0 + s * (5.0 / 112.0 + s * (35.0 / 1152.0 + s * (63.0 / 2816.0 + s * more)))))
     )
+
+
+@_step
+def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
+    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25)."""
+    if gamma == 0.0:
+        return math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
+    return bent(xa, za, xb, zb, 0.5 / gamma, True)
 
 
 @_step
@@ -422,12 +504,14 @@ def rises_above(x: float, z: float, xa: float, za: float, xb: float, zb: float, 
     across = (z - za) * dx - (x - xa) * dz
     if gamma == 0.0:
         return across > GRAZING_M * (dx + abs(dz))
-    chord = math.sqrt(dx * dx + dz * dz)
-    v = across / chord
-    # in the chord's own axes (u, v) the arc is u^2 + (v + h)^2 = Gamma^2 with h^2 = Gamma^2 - chord^2/4
-    u = ((x - xa) * dx + (z - za) * dz) / chord - 0.5 * chord
-    h = math.sqrt(max(0.0, gamma * gamma - 0.25 * chord * chord))
-    return u * u + v * v + 2.0 * v * h - 0.25 * chord * chord > 2.0 * gamma * GRAZING_M
+    if across <= 0.0:  # an arc runs above its chord
+        return False
+    # in the chord's own axes (u, v) the arc is u^2 + (v + h)^2 = Gamma^2 with h^2 = Gamma^2 - chord^2/4; all times
+    # the chord squared
+    square = dx * dx + dz * dz
+    along, left = (x - xa) * dx + (z - za) * dz, (xb - x) * dx + (zb - z) * dz
+    height = math.sqrt(max(0.0, square * (gamma * gamma - 0.25 * square)))
+    return across * (across + 2.0 * height) - along * left > 2.0 * gamma * GRAZING_M * square
 
 
 @_step
@@ -671,22 +755,21 @@ def boundary(
     t: Array, band: Array, items: IntArray, count: IntArray, px: Array, pz: Array, n_profile: int, ground: Array,
     ex: Array, ez: Array, n_edges: int, zs: float, length: float, zr: float, g_s: float, gamma: float, n: int,
     report: bool, found: IntArray, memory: Array, info: Array,
-) -> tuple[int, float]:  # fmt: skip
+) -> int:  # fmt: skip
     """Geometry of A_boundary of one item: its lanes, and which of its bands are diffracted.
 
     Profile (px, pz) and edges (ex, ez) from :func:`lay_out`; the first n of ``found`` are the edges of the hull.
-    ``info`` (3, 8) receives whole path, source side and receiver's side; with ``report`` the whole path even if no band
-    needs it. ``memory`` (1 + 2 n_edges, 3) keeps the mean planes of the path; start with -1 in its last column.
+    ``info`` (3, 8) receives whole path, source side and receiver's side, all of them only with ``report``. ``memory``
+    (1 + 2 n_edges, 3) keeps the mean planes of the path; start with -1 in its last column.
 
     Returns
     -------
-    n, delta
-        Edges used (their indices in ``found``, 0 if no band is diffracted) and path difference. [m]
+    n
+        Edges used (their indices in ``found``, 0 if no band is diffracted).
     """
     curved = gamma > 0.0
     blocked = n > 0
     delta, bands = 0.0, 0
-    xi, zi, xj, zj = 0.0, 0.0, 0.0, 0.0
     if not blocked and n_edges > 0:
         found[0], delta = closest_edge(ex, ez, n_edges, zs, length, zr, gamma, -band[0, WAVELENGTH] / 20.0)
         n = 1 if found[0] >= 0 else 0
@@ -695,14 +778,15 @@ def boundary(
         near, far = 1 + first, 1 + n_edges + last
         plane_of(px, pz, n_profile, ground, 0.0, ex[first], memory, near)
         plane_of(px, pz, n_profile, ground, ex[last], length, memory, far)
-        a, b, g = memory[near, PLANE_A], memory[near, PLANE_B], memory[near, PLANE_G]
-        stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
-        a, b, g = memory[far, PLANE_A], memory[far, PLANE_B], memory[far, PLANE_G]
-        stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
-        xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
-        xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
         bands = ALL_BANDS
+        if not blocked or report:
+            a, b, g = memory[near, PLANE_A], memory[near, PLANE_B], memory[near, PLANE_G]
+            stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
+            a, b, g = memory[far, PLANE_A], memory[far, PLANE_B], memory[far, PLANE_G]
+            stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
         if not blocked:
+            xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
+            xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
             bands = 0
             mirrored = one_edge(xi, zi, ex[first], ez[first], xj, zj, gamma)
             for i in range(N_BANDS):
@@ -720,26 +804,24 @@ def boundary(
         items[item, LANE_WHOLE] = count[WHOLES]
         count[WHOLES] += 1
     if bands == 0:
-        return 0, 0.0
+        return 0
     e = 0.0
     for m in range(n - 1):
         e += ray(ex[found[m]], ez[found[m]], ex[found[m + 1]], ez[found[m + 1]], gamma)
-    lane = count[EDGES]
-    x1, z1, x2, z2 = ex[found[0]], ez[found[0]], ex[found[n - 1]], ez[found[n - 1]]
-    before, behind = ray(0.0, zs, x1, z1, gamma), e + ray(x2, z2, length, zr, gamma)
-    direct = ray(0.0, zs, length, zr, gamma)
-    delta = signed_difference(before + behind, direct, n > 1, 0.0, zs, x1, z1, length, zr, gamma)
-    t[DELTA + lane] = delta
-    over, direct = ray(xi, zi, x1, z1, gamma) + behind, ray(xi, zi, length, zr, gamma)
-    t[DELTA_S + lane] = signed_difference(over, direct, n > 1, xi, zi, x1, z1, length, zr, gamma)
-    over, direct = before + e + ray(x2, z2, xj, zj, gamma), ray(0.0, zs, xj, zj, gamma)
-    t[DELTA_R + lane] = signed_difference(over, direct, n > 1, 0.0, zs, x1, z1, xj, zj, gamma)
-    t[PER_E + lane] = 1.0 / e if e > 0.3 else 0.0
-    fill(t, SOURCE_SIDE, lane, g_s, curved, info, BEFORE)
-    fill(t, RECEIVER_SIDE, lane, -1.0, curved, info, BEHIND)
+    lane, first, last = count[EDGES], found[0], found[n - 1]
+    near, far = 1 + first, 1 + n_edges + last
+    t[FIRST_X + lane], t[FIRST_Z + lane], t[LAST_X + lane], t[LAST_Z + lane] = ex[first], ez[first], ex[last], ez[last]
+    t[BETWEEN + lane], t[PER_E + lane] = e, (1.0 / e if e > 0.3 else 0.0)
+    t[SOURCE_Z + lane], t[LENGTHS + lane], t[RECEIVER_Z + lane] = zs, length, zr
+    t[SLOPE_1 + lane], t[BASE_1 + lane] = memory[near, PLANE_A], memory[near, PLANE_B]
+    t[SLOPE_2 + lane], t[BASE_2 + lane] = memory[far, PLANE_A], memory[far, PLANE_B]
+    t[BEND + lane], t[SEVERAL + lane] = (0.5 / gamma if curved else 0.0), (1.0 if n > 1 else 0.0)
+    t[SOURCE_SIDE + G + lane], t[RECEIVER_SIDE + G + lane] = memory[near, PLANE_G], memory[far, PLANE_G]
+    t[SOURCE_SIDE + G_S + lane], t[RECEIVER_SIDE + G_S + lane] = g_s, -1.0
+    t[SOURCE_SIDE + CURVED + lane] = t[RECEIVER_SIDE + CURVED + lane] = 1.0 if curved else 0.0
     items[item, LANE_EDGE] = lane
     count[EDGES] += 1
-    return n, delta
+    return n
 
 
 @_step
@@ -1039,7 +1121,7 @@ def transfer(
                         if state == 1:
                             gamma, found = ray_radius(d), curved
                             used = hull(ex, ez, straight, n_straight, zs, length, zr, gamma, curved)
-                        used, _ = boundary(
+                        used = boundary(
                             t, band, items, count, px, pz, n, below, ex, ez, n_edges, zs, length, zr, g_s, gamma, used,
                             False, found, memory, info,
                         )  # fmt: skip
