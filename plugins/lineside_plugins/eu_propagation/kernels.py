@@ -34,6 +34,7 @@ SPREADING = 10.0**-1.1  # (2.5.12)
 LN10 = math.log(10.0)
 GRAZING_M = 1e-9  # an edge must rise above a ray by more than this to block it
 SHORTEST_M = 1e-6  # keeps divisions by d_p finite
+NEARLY_M = 1e-6  # ground this little below a hull is still compared with it
 BEND_M2 = 1e-9  # ground bends downward where the cross product of two neighbouring pieces lies below minus this
 SMALLEST_M = 0.5  # a reflector must be as high and as wide (section 2.5.7)
 TERM_ENERGY = 10.0**0.001 - 1.0  # an image that adds less than 0.01 dB ends the series between train and barrier
@@ -673,7 +674,108 @@ def bends_down(profile: Array, k: int) -> bool:
 
 
 @_step
-def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex: Array, ez: Array) -> tuple[int, int]:
+def find_boxes(edge: Array, boxes: Array) -> int:
+    """Buildings that stand on the ground, (n, 3): from, to, height of the top; their number.
+
+    What two of them share belongs to the first; one that lies within another is left out.
+    """
+    n_objects, n, end = edge.shape[0], 0, 0.0
+    for j in range(n_objects):
+        last = box_end(edge, n_objects, j)
+        if last >= 0 and edge[last, PLACE] > max(end, edge[j, PLACE]):
+            boxes[n, 0] = max(end, edge[j, PLACE])
+            end = edge[last, PLACE]
+            boxes[n, 1] = end
+            boxes[n, 2] = edge[j, TOP_Z]
+            n += 1
+    return n
+
+
+@_step
+def lay_boxes(profile: Array, boxes: Array, n_boxes: int, px: Array, pz: Array) -> int:
+    """Points (px, pz) of the ground with buildings on it, through which mean planes are laid; their number."""
+    n, k, n_ground = 0, 0, profile.shape[0]
+    for box in range(n_boxes):
+        begin, end = boxes[box, 0], boxes[box, 1]
+        while profile[k, 0] <= begin and profile[k, 0] < end:
+            px[n], pz[n] = profile[k, 0], profile[k, 1]
+            n += 1
+            k += 1
+        while profile[k, 0] < end:
+            k += 1
+        n = add_box(profile, k, begin, end, boxes[box, 2], px, pz, n)
+    n -= k
+    for m in range(k, n_ground):
+        px[n + m], pz[n + m] = profile[m, 0], profile[m, 1]
+    return n + n_ground
+
+
+@_step
+def all_bends(profile: Array, pick: IntArray) -> int:
+    """Rows of the profile at which the ground may bend downward (:func:`bends_down` decides); their number."""
+    n = 0
+    for k in range(1, profile.shape[0] - 1):
+        x, z, x0, z0 = profile[k, 0], profile[k, 1], profile[k - 1, 0], profile[k - 1, 1]
+        down = (x - x0) * (profile[k + 1, 1] - z) - (profile[k + 1, 0] - x) * (z - z0) < -BEND_M2
+        pick[n] = k
+        n += down | ((x == x0) & (z == z0))
+    return n
+
+
+@_step
+def bends_over(
+    profile: Array, ex: Array, ez: Array, found: IntArray, n: int, zs: float, length: float, zr: float, rise: Array,
+    pick: IntArray,
+) -> int:  # fmt: skip
+    """Rows of the profile that rise above the hull of the first n edges of ``found``; their number.
+
+    The hull is convex: what lies above it lies above one of its pieces.
+    """
+    n_ground = profile.shape[0]
+    xa, za = 0.0, zs
+    for m in range(n + 1):
+        xb, zb = (ex[found[m]], ez[found[m]]) if m < n else (length, zr)
+        slope = (zb - za) / (xb - xa)
+        base = za - slope * xa - NEARLY_M
+        if m == 0:
+            for k in range(n_ground):
+                rise[k] = profile[k, 1] - (base + slope * profile[k, 0])
+        else:
+            for k in range(n_ground):
+                rise[k] = max(rise[k], profile[k, 1] - (base + slope * profile[k, 0]))
+        xa, za = xb, zb
+    n_pick = 0
+    for k in range(1, n_ground - 1):
+        pick[n_pick] = k
+        n_pick += rise[k] > 0.0
+    return n_pick
+
+
+@_step
+def merge_edges(
+    profile: Array, edge: Array, boxes: Array, n_boxes: int, pick: IntArray, n_pick: int, ex: Array, ez: Array
+) -> int:
+    """Edges of objects and those rows ``pick`` of the profile, not hidden by a building, at which the ground bends
+    downward, by rising distance and strictly between source and receiver; their number."""
+    n, j, box, n_objects, length = 0, 0, 0, edge.shape[0], profile[profile.shape[0] - 1, 0]
+    for m in range(n_pick + 1):
+        x = profile[pick[m], 0] if m < n_pick else length
+        while j < n_objects and edge[j, PLACE] <= x:
+            if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
+                n = add_edge(ex, ez, n, edge[j, PLACE], edge[j, TOP_Z])
+            j += 1
+        while box < n_boxes and boxes[box, 1] <= x:
+            box += 1
+        hidden = box < n_boxes and boxes[box, 0] < x
+        if m < n_pick and not hidden and bends_down(profile, pick[m]):
+            n = add_edge(ex, ez, n, x, profile[pick[m], 1])
+    return n
+
+
+@_step
+def lay_out(
+    profile: Array, edge: Array, boxes: Array, pick: IntArray, px: Array, pz: Array, ex: Array, ez: Array
+) -> tuple[int, int]:
     """Lay buildings on the ground and find all edges that may diffract, both by rising distance.
 
     ``profile`` (n, 2) and ``edge`` (m, 7) are rows of one path as in :class:`lineside.scene.cuts.VerticalCuts`. Edges
@@ -684,44 +786,54 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
     n_profile, n_edges
         Points (px, pz) through which mean planes are laid and edges (ex, ez) strictly between source and receiver.
     """
-    n_objects, n_ground = edge.shape[0], profile.shape[0]
-    n_boxes, end = 0, 0.0
-    for j in range(n_objects):
-        last = box_end(edge, n_objects, j)
-        if last >= 0 and edge[last, PLACE] > max(end, edge[j, PLACE]):
-            boxes[n_boxes, 0] = max(end, edge[j, PLACE])
-            end = edge[last, PLACE]
-            boxes[n_boxes, 1] = end
-            boxes[n_boxes, 2] = edge[j, TOP_Z]
-            n_boxes += 1
-    length = profile[n_ground - 1, 0]
-    n, n_edges, box, j, k = 0, 0, 0, 0, 0
-    while k < n_ground:
-        x = profile[k, 0]
-        while box < n_boxes and boxes[box, 1] <= x:
-            n = add_box(profile, k, boxes[box, 0], boxes[box, 1], boxes[box, 2], px, pz, n)
-            box += 1
-        while j < n_objects and edge[j, PLACE] <= x:
-            if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
-                n_edges = add_edge(ex, ez, n_edges, edge[j, PLACE], edge[j, TOP_Z])
-            j += 1
-        if box < n_boxes and boxes[box, 0] < x:
-            k += 1
-            continue
-        if bends_down(profile, k):
-            n_edges = add_edge(ex, ez, n_edges, x, profile[k, 1])
-        px[n], pz[n] = x, profile[k, 1]
-        n += 1
-        k += 1
-        until = min(edge[j, PLACE] if j < n_objects else length, boxes[box, 0] if box < n_boxes else length)
-        until -= SHORTEST_M
-        while k < n_ground and profile[k, 0] < until:  # a run of ground between two objects
-            ex[n_edges], ez[n_edges] = profile[k, 0], profile[k, 1]
-            n_edges += bends_down(profile, k)
-            px[n], pz[n] = profile[k, 0], profile[k, 1]
-            n += 1
-            k += 1
-    return n, n_edges
+    n_boxes = find_boxes(edge, boxes)
+    n = lay_boxes(profile, boxes, n_boxes, px, pz)
+    return n, merge_edges(profile, edge, boxes, n_boxes, pick, all_bends(profile, pick), ex, ez)
+
+
+@_step
+def hulls(
+    ex: Array, ez: Array, n_edges: int, z_rail: float, heights: Array, length: float, zr: float, above: IntArray,
+    straight: IntArray, curved: IntArray, n_hull: IntArray,
+) -> bool:  # fmt: skip
+    """Edges of the hull from each source height: rows of ``straight`` and of ``curved``, numbers (n_heights, 2).
+
+    Returns whether every ray is blocked.
+    """
+    blocked = True
+    for h in range(heights.size):
+        zs = z_rail + heights[h]
+        n = edges_above(ex, ez, n_edges, zs, length, zr, above)
+        n_hull[h, 0] = hull(ex, ez, above, n, zs, length, zr, 0.0, straight[h])
+        gamma = ray_radius(math.sqrt(length * length + (zr - zs) ** 2))
+        n_hull[h, 1] = hull(ex, ez, straight[h], n_hull[h, 0], zs, length, zr, gamma, curved[h])
+        blocked = blocked and n_hull[h, 1] > 0
+    return blocked
+
+
+@_step
+def find_edges(
+    profile: Array, edge: Array, boxes: Array, n_boxes: int, z_rail: float, heights: Array, length: float, zr: float,
+    pick: IntArray, rise: Array, ex: Array, ez: Array, straight: IntArray, curved: IntArray, n_hull: IntArray,
+) -> int:  # fmt: skip
+    """Those edges of :func:`lay_out` that the source heights ask for, and their hulls; number of edges.
+
+    Ground below the hull of the objects alone, seen from the lowest source, lies below the hulls from all, and is left
+    out if all rays are blocked. Where one is not, any edge may be the one closest to it.
+    """
+    low = z_rail + heights[0]
+    for h in range(1, heights.size):
+        low = min(low, z_rail + heights[h])
+    n = merge_edges(profile, edge, boxes, n_boxes, pick, 0, ex, ez)
+    above = edges_above(ex, ez, n, low, length, zr, pick)
+    above = hull(ex, ez, pick, above, low, length, zr, 0.0, straight[0])
+    n_pick = bends_over(profile, ex, ez, straight[0], above, low, length, zr, rise, pick)
+    if n_pick > 0:
+        n = merge_edges(profile, edge, boxes, n_boxes, pick, n_pick, ex, ez)
+    if not hulls(ex, ez, n, z_rail, heights, length, zr, pick, straight, curved, n_hull):
+        n = merge_edges(profile, edge, boxes, n_boxes, pick, all_bends(profile, pick), ex, ez)
+        hulls(ex, ez, n, z_rail, heights, length, zr, pick, straight, curved, n_hull)
+    return n
 
 
 #: Columns of the memory of one path: mean plane a, b and G, below 0 if not yet known. Rows: the whole path, then the
@@ -1059,7 +1171,8 @@ def transfer(
     n_around = most_rows(path, PROFILE_TO) + 2 * n_objects + 4
     px, pz, ex, ez = np.empty(n_around), np.empty(n_around), np.empty(n_around), np.empty(n_around)
     boxes, memory, info = np.empty((n_objects + 1, 3)), np.empty((2 * n_around + 1, 3)), np.zeros((3, 8))
-    above, straight, curved = np.empty(n_around, np.int64), np.empty(n_around, np.int64), np.empty(n_around, np.int64)
+    pick, rise, n_hull = np.empty(n_around, np.int64), np.empty(n_around), np.zeros((n_heights, 2), np.int64)
+    straight, curved = np.empty((n_heights, n_around), np.int64), np.empty((n_heights, n_around), np.int64)
     n_kept = BODY_CACHE if body_absorption.shape[0] > 0 else 0
     keys, values = np.full((n_kept, 6), -1, np.int64), np.empty((n_kept, N_BANDS))
     t, count = tile(), np.zeros(4, np.int64)
@@ -1082,7 +1195,13 @@ def transfer(
             elif flat:
                 g = mean_g(below, 0.0, length)
             else:
-                n, n_edges = lay_out(profile[p0:p1], objects, boxes, px, pz, ex, ez)
+                cut = profile[p0:p1]
+                n_boxes = find_boxes(objects, boxes)
+                n = lay_boxes(cut, boxes, n_boxes, px, pz)
+                n_edges = find_edges(
+                    cut, objects, boxes, n_boxes, z_rail, heights, length, zr, pick, rise, ex, ez, straight, curved,
+                    n_hull,
+                )  # fmt: skip
                 for i in range(1 + 2 * n_edges):
                     memory[i, PLANE_G] = -1.0
                 meets = e1 > e0 and objects[0, KIND] == BARRIER
@@ -1103,24 +1222,18 @@ def transfer(
                 near = count[NEARS]
                 t[DISTANCE + near] = d
                 count[NEARS] += 1
-                n_straight, kept, facing = 0, 0, body >= 0 and foot <= zs + GRAZING_M
-                if n_edges > 0:
-                    n_above = edges_above(ex, ez, n_edges, zs, length, zr, above)
-                    n_straight = hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
+                kept, facing = 0, body >= 0 and foot <= zs + GRAZING_M
                 if facing:
                     h_r = zr - z_rail
                     kept = kept_train_body(
                         band, body_absorption, body, d_b, h_b, heights[h], d_r, h_r, c_ref, keys, values
                     )
                 for state in range(2):
-                    item, used, found = count[ITEMS], n_straight, straight
+                    item, used, found = count[ITEMS], n_hull[h, state], straight[h] if state == 0 else curved[h]
                     if flat:
                         flat_ground(t, items, count, g, g_s, zs - z0, zr - z0, length, state == 1)
                     else:
-                        gamma = 0.0
-                        if state == 1:
-                            gamma, found = ray_radius(d), curved
-                            used = hull(ex, ez, straight, n_straight, zs, length, zr, gamma, curved)
+                        gamma = ray_radius(d) if state == 1 else 0.0
                         used = boundary(
                             t, band, items, count, px, pz, n, below, ex, ez, n_edges, zs, length, zr, g_s, gamma, used,
                             False, found, memory, info,
