@@ -192,7 +192,8 @@ def _state(
     room = len(path.profile) + 2 * len(path.edge) + 4
     px, pz, ex, ez = np.empty((4, room))
     above, straight, found = np.zeros((3, room), dtype=np.int64)
-    n_profile, n_edges = kernels.lay_out(path.profile, path.edge, np.empty((room, 3)), above, px, pz, ex, ez)
+    work = np.empty((kernels.N_WORK, room))
+    n_profile, n_edges = kernels.lay_out(path.profile, path.edge, np.empty((room, 3)), work, above, px, pz, ex, ez)
     n_above = kernels.edges_above(ex, ez, n_edges, zs, length, zr, above)
     n = kernels.hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
     gamma = 0.0

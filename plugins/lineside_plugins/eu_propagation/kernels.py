@@ -387,13 +387,12 @@ def flush(
 @_step
 def piece_at(px: Array, n: int, x: float, onward: bool) -> int:
     """Which piece of the profile holds x; at a profile point the one after it (``onward``) or before it."""
-    low, high = 0, n - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        if px[middle] > x or (px[middle] == x and not onward):
-            high = middle
-        else:
-            low = middle
+    low, size = 0, n - 1
+    while size > 1:
+        half = size // 2
+        place = px[low + half]
+        low = low + half if place < x or (onward and place == x) else low
+        size -= half
     return low
 
 
@@ -407,10 +406,12 @@ def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[floa
     low, last = piece_at(px, n, xa, True), piece_at(px, n, xb, False)
     z0 = pz[low]
     moment, area = 0.0, 0.0
-    for k in range(low + 1, last):
-        x1, x2, z1, z2 = px[k] - xa, px[k + 1] - xa, pz[k] - z0, pz[k + 1] - z0
-        area += (z1 + z2) * (x2 - x1)  # B of (2.5.3)
-        moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)  # A of (2.5.3), threefold
+    if last > low + 1:  # whole pieces
+        x_1, x_2, z_1, z_2 = px[low + 1 : last], px[low + 2 : last + 1], pz[low + 1 : last], pz[low + 2 : last + 1]
+        for k in range(last - low - 1):
+            x1, x2, z1, z2 = x_1[k] - xa, x_2[k] - xa, z_1[k] - z0, z_2[k] - z0
+            area += (z1 + z2) * (x2 - x1)  # B of (2.5.3)
+            moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)  # A of (2.5.3), threefold
     k = low
     for _ in range(2):
         lo, hi = max(px[k], xa), min(px[k + 1], xb)
@@ -423,10 +424,11 @@ def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[floa
         if last <= low:
             break
         k = last
-    length = xb - xa
-    moment /= 3.0
-    a = 3.0 * (2.0 * moment - area * length) / length**3
-    b = 2.0 * area / length - 3.0 * moment / length**2
+    per_length = 1.0 / (xb - xa)
+    area *= per_length
+    moment *= per_length * per_length
+    a = per_length * (2.0 * moment - 3.0 * area)
+    b = 2.0 * area - moment
     return a, b + z0
 
 
@@ -639,16 +641,18 @@ def box_end(edge: Array, n: int, j: int) -> int:
 
 
 @_step
-def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int) -> int:
+def add_box(
+    gx: Array, gz: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int
+) -> int:  # fmt: skip
     """Append the corners of a building that ends before ground point k; returns the new number of points."""
     for side in range(2):
         x = x1 if side == 0 else x2
         m = k
-        while m > 1 and profile[m - 1, 0] > x:
+        while m > 1 and gx[m - 1] > x:
             m -= 1
-        x_low, x_high, z = profile[m - 1, 0], profile[m, 0], profile[m, 1]
-        if x_high > x_low:
-            z = profile[m - 1, 1] + (z - profile[m - 1, 1]) * (x - x_low) / (x_high - x_low)
+        z = gz[m]
+        if gx[m] > gx[m - 1]:
+            z = gz[m - 1] + (z - gz[m - 1]) * (x - gx[m - 1]) / (gx[m] - gx[m - 1])
         px[n], px[n + 1] = x, x
         pz[n + side], pz[n + 1 - side] = z, top
         n += 2
@@ -656,21 +660,20 @@ def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array,
 
 
 @_step
-def bends_down(profile: Array, k: int) -> bool:
+def bends_down(gx: Array, gz: Array, n: int, k: int) -> bool:
     """Whether the ground bends downward at an inner point: a ridge, a shoulder, the upper end of a wall."""
-    if k == 0 or k == profile.shape[0] - 1:
+    if k == 0 or k == n - 1:
         return False
-    x, z = profile[k, 0], profile[k, 1]
-    x0, z0, x2, z2 = profile[k - 1, 0], profile[k - 1, 1], profile[k + 1, 0], profile[k + 1, 1]
+    x, z = gx[k], gz[k]
+    x0, z0, x2, z2 = gx[k - 1], gz[k - 1], gx[k + 1], gz[k + 1]
     if (x0 == x and z0 == z) or (x2 == x and z2 == z):  # a point that comes twice is one: its last row counts
         if x2 == x and z2 == z:
             return False
         m = k - 1
-        while m > 0 and profile[m, 0] == x and profile[m, 1] == z:
+        while m > 0 and gx[m] == x and gz[m] == z:
             m -= 1
-        x0, z0 = profile[m, 0], profile[m, 1]
-    ends = profile[profile.shape[0] - 1, 0]
-    return SHORTEST_M < x < ends - SHORTEST_M and (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2
+        x0, z0 = gx[m], gz[m]
+    return SHORTEST_M < x < gx[n - 1] - SHORTEST_M and (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2
 
 
 @_step
@@ -692,89 +695,118 @@ def find_boxes(edge: Array, boxes: Array) -> int:
 
 
 @_step
-def lay_boxes(profile: Array, boxes: Array, n_boxes: int, px: Array, pz: Array) -> int:
+def lay_boxes(gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int, px: Array, pz: Array) -> int:
     """Points (px, pz) of the ground with buildings on it, through which mean planes are laid; their number."""
-    n, k, n_ground = 0, 0, profile.shape[0]
+    n, k = 0, 0
     for box in range(n_boxes):
         begin, end = boxes[box, 0], boxes[box, 1]
-        while profile[k, 0] <= begin and profile[k, 0] < end:
-            px[n], pz[n] = profile[k, 0], profile[k, 1]
+        while gx[k] <= begin:
+            px[n], pz[n] = gx[k], gz[k]
             n += 1
             k += 1
-        while profile[k, 0] < end:
+        while gx[k] < end:
             k += 1
-        n = add_box(profile, k, begin, end, boxes[box, 2], px, pz, n)
-    n -= k
-    for m in range(k, n_ground):
-        px[n + m], pz[n + m] = profile[m, 0], profile[m, 1]
-    return n + n_ground
+        n = add_box(gx, gz, k, begin, end, boxes[box, 2], px, pz, n)
+    rest = n_ground - k
+    x_from, z_from, x_to, z_to = gx[k:n_ground], gz[k:n_ground], px[n : n + rest], pz[n : n + rest]
+    for m in range(rest):
+        x_to[m] = x_from[m]
+    for m in range(rest):
+        z_to[m] = z_from[m]
+    return n + rest
 
 
 @_step
-def all_bends(profile: Array, pick: IntArray) -> int:
-    """Rows of the profile at which the ground may bend downward (:func:`bends_down` decides); their number."""
-    n = 0
-    for k in range(1, profile.shape[0] - 1):
-        x, z, x0, z0 = profile[k, 0], profile[k, 1], profile[k - 1, 0], profile[k - 1, 1]
-        down = (x - x0) * (profile[k + 1, 1] - z) - (profile[k + 1, 0] - x) * (z - z0) < -BEND_M2
-        pick[n] = k
-        n += down | ((x == x0) & (z == z0))
+def apart(profile: Array, gx: Array, gz: Array) -> int:
+    """Distances and heights of the ground by themselves; number of points."""
+    n = profile.shape[0]
+    for k in range(n):
+        gx[k] = profile[k, 0]
+    for k in range(n):
+        gz[k] = profile[k, 1]
     return n
 
 
 @_step
-def bends_over(
-    profile: Array, ex: Array, ez: Array, found: IntArray, n: int, zs: float, length: float, zr: float, rise: Array,
-    pick: IntArray,
-) -> int:  # fmt: skip
-    """Rows of the profile that rise above the hull of the first n edges of ``found``; their number.
+def all_bends(gx: Array, gz: Array, n: int, pick: IntArray) -> int:
+    """Ground points at which the ground may bend downward (:func:`bends_down` decides); their number."""
+    found = 0
+    for k in range(1, n - 1):
+        x, z, x0, z0 = gx[k], gz[k], gx[k - 1], gz[k - 1]
+        down = (x - x0) * (gz[k + 1] - z) - (gx[k + 1] - x) * (z - z0) < -BEND_M2
+        pick[found] = k
+        found += down | ((x == x0) & (z == z0))
+    return found
 
-    The hull is convex: what lies above it lies above one of its pieces.
+
+@_step
+def points_over(
+    gx: Array, gz: Array, n_ground: int, ox: Array, oz: Array, n: int, zs: float, length: float, zr: float,
+    rise: Array, pick: IntArray,
+) -> int:  # fmt: skip
+    """Ground points that rise above the convex line from the source over n edges (ox, oz) to the receiver; how many.
+
+    What lies above it lies above one of its pieces.
     """
-    n_ground = profile.shape[0]
     xa, za = 0.0, zs
     for m in range(n + 1):
-        xb, zb = (ex[found[m]], ez[found[m]]) if m < n else (length, zr)
+        xb, zb = (ox[m], oz[m]) if m < n else (length, zr)
         slope = (zb - za) / (xb - xa)
         base = za - slope * xa - NEARLY_M
         if m == 0:
             for k in range(n_ground):
-                rise[k] = profile[k, 1] - (base + slope * profile[k, 0])
+                rise[k] = gz[k] - (base + slope * gx[k])
         else:
             for k in range(n_ground):
-                rise[k] = max(rise[k], profile[k, 1] - (base + slope * profile[k, 0]))
+                rise[k] = max(rise[k], gz[k] - (base + slope * gx[k]))
         xa, za = xb, zb
-    n_pick = 0
+    found = 0
     for k in range(1, n_ground - 1):
-        pick[n_pick] = k
-        n_pick += rise[k] > 0.0
-    return n_pick
+        pick[found] = k
+        found += rise[k] > 0.0
+    return found
+
+
+@_step
+def own_edges(edge: Array, length: float, ox: Array, oz: Array) -> int:
+    """Edges (ox, oz) of objects, by rising distance and strictly between source and receiver; their number."""
+    n = 0
+    for j in range(edge.shape[0]):
+        if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
+            n = add_edge(ox, oz, n, edge[j, PLACE], edge[j, TOP_Z])
+    return n
 
 
 @_step
 def merge_edges(
-    profile: Array, edge: Array, boxes: Array, n_boxes: int, pick: IntArray, n_pick: int, ex: Array, ez: Array
-) -> int:
-    """Edges of objects and those rows ``pick`` of the profile, not hidden by a building, at which the ground bends
-    downward, by rising distance and strictly between source and receiver; their number."""
-    n, j, box, n_objects, length = 0, 0, 0, edge.shape[0], profile[profile.shape[0] - 1, 0]
-    for m in range(n_pick + 1):
-        x = profile[pick[m], 0] if m < n_pick else length
-        while j < n_objects and edge[j, PLACE] <= x:
-            if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
-                n = add_edge(ex, ez, n, edge[j, PLACE], edge[j, TOP_Z])
-            j += 1
+    ox: Array, oz: Array, n_objects: int, gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int,
+    pick: IntArray, n_pick: int, ex: Array, ez: Array,
+) -> int:  # fmt: skip
+    """Edges of objects and those ground points ``pick``, not hidden by a building, at which the ground bends downward.
+
+    By rising distance; their number.
+    """
+    n, j, box = 0, 0, 0
+    for m in range(n_pick):
+        x = gx[pick[m]]
         while box < n_boxes and boxes[box, 1] <= x:
             box += 1
         hidden = box < n_boxes and boxes[box, 0] < x
-        if m < n_pick and not hidden and bends_down(profile, pick[m]):
-            n = add_edge(ex, ez, n, x, profile[pick[m], 1])
+        if hidden or not bends_down(gx, gz, n_ground, pick[m]):
+            continue
+        while j < n_objects and ox[j] <= x:
+            n = add_edge(ex, ez, n, ox[j], oz[j])
+            j += 1
+        n = add_edge(ex, ez, n, x, gz[pick[m]])
+    while j < n_objects:
+        n = add_edge(ex, ez, n, ox[j], oz[j])
+        j += 1
     return n
 
 
 @_step
 def lay_out(
-    profile: Array, edge: Array, boxes: Array, pick: IntArray, px: Array, pz: Array, ex: Array, ez: Array
+    profile: Array, edge: Array, boxes: Array, work: Array, pick: IntArray, px: Array, pz: Array, ex: Array, ez: Array
 ) -> tuple[int, int]:
     """Lay buildings on the ground and find all edges that may diffract, both by rising distance.
 
@@ -786,25 +818,30 @@ def lay_out(
     n_profile, n_edges
         Points (px, pz) through which mean planes are laid and edges (ex, ez) strictly between source and receiver.
     """
-    n_boxes = find_boxes(edge, boxes)
-    n = lay_boxes(profile, boxes, n_boxes, px, pz)
-    return n, merge_edges(profile, edge, boxes, n_boxes, pick, all_bends(profile, pick), ex, ez)
+    gx, gz, ox, oz = work[0], work[1], work[2], work[3]
+    n_ground, n_boxes = apart(profile, gx, gz), find_boxes(edge, boxes)
+    n = lay_boxes(gx, gz, n_ground, boxes, n_boxes, px, pz)
+    n_objects = own_edges(edge, gx[n_ground - 1], ox, oz)
+    n_pick = all_bends(gx, gz, n_ground, pick)
+    return n, merge_edges(ox, oz, n_objects, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
 
 
 @_step
 def hulls(
-    ex: Array, ez: Array, n_edges: int, z_rail: float, heights: Array, length: float, zr: float, above: IntArray,
+    ex: Array, ez: Array, n: int, lowest: int, z_rail: float, heights: Array, length: float, zr: float,
     straight: IntArray, curved: IntArray, n_hull: IntArray,
 ) -> bool:  # fmt: skip
-    """Edges of the hull from each source height: rows of ``straight`` and of ``curved``, numbers (n_heights, 2).
+    """Edges of the hull from each source height, of straight rays and of arcs, and their numbers (n_heights, 2).
 
-    Returns whether every ray is blocked.
+    The first n of row ``lowest`` of ``straight`` are the edges to start from. The hull from a higher source at the same
+    place is the latter part of that from the lowest. Returns whether every ray is blocked.
     """
     blocked = True
-    for h in range(heights.size):
+    for m in range(heights.size):
+        h = lowest if m == 0 else m - 1 if m <= lowest else m
         zs = z_rail + heights[h]
-        n = edges_above(ex, ez, n_edges, zs, length, zr, above)
-        n_hull[h, 0] = hull(ex, ez, above, n, zs, length, zr, 0.0, straight[h])
+        n_hull[h, 0] = hull(ex, ez, straight[lowest], n, zs, length, zr, 0.0, straight[h])
+        n = n_hull[lowest, 0]
         gamma = ray_radius(math.sqrt(length * length + (zr - zs) ** 2))
         n_hull[h, 1] = hull(ex, ez, straight[h], n_hull[h, 0], zs, length, zr, gamma, curved[h])
         blocked = blocked and n_hull[h, 1] > 0
@@ -813,28 +850,39 @@ def hulls(
 
 @_step
 def find_edges(
-    profile: Array, edge: Array, boxes: Array, n_boxes: int, z_rail: float, heights: Array, length: float, zr: float,
-    pick: IntArray, rise: Array, ex: Array, ez: Array, straight: IntArray, curved: IntArray, n_hull: IntArray,
+    edge: Array, gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int, lowest: int, z_rail: float,
+    heights: Array, zr: float, work: Array, pick: IntArray, ex: Array, ez: Array, straight: IntArray,
+    curved: IntArray, n_hull: IntArray,
 ) -> int:  # fmt: skip
     """Those edges of :func:`lay_out` that the source heights ask for, and their hulls; number of edges.
 
-    Ground below the hull of the objects alone, seen from the lowest source, lies below the hulls from all, and is left
-    out if all rays are blocked. Where one is not, any edge may be the one closest to it.
+    What lies below the hull of the objects alone, seen from the lowest source, lies below the hulls from all, and is
+    left out if all rays are blocked. Where one is not, any edge may be the one closest to it.
     """
-    low = z_rail + heights[0]
-    for h in range(1, heights.size):
-        low = min(low, z_rail + heights[h])
-    n = merge_edges(profile, edge, boxes, n_boxes, pick, 0, ex, ez)
-    above = edges_above(ex, ez, n, low, length, zr, pick)
-    above = hull(ex, ez, pick, above, low, length, zr, 0.0, straight[0])
-    n_pick = bends_over(profile, ex, ez, straight[0], above, low, length, zr, rise, pick)
+    ox, oz, rise = work[2], work[3], work[4]
+    low, length = z_rail + heights[lowest], gx[n_ground - 1]
+    n_objects = own_edges(edge, length, ox, oz)
+    over = edges_above(ox, oz, n_objects, low, length, zr, pick)
+    over = hull(ox, oz, pick, over, low, length, zr, 0.0, straight[lowest])
+    for m in range(over):
+        ex[m], ez[m] = ox[straight[lowest, m]], oz[straight[lowest, m]]
+    n_pick = points_over(gx, gz, n_ground, ex, ez, over, low, length, zr, rise, pick)
+    n = over
     if n_pick > 0:
-        n = merge_edges(profile, edge, boxes, n_boxes, pick, n_pick, ex, ez)
-    if not hulls(ex, ez, n, z_rail, heights, length, zr, pick, straight, curved, n_hull):
-        n = merge_edges(profile, edge, boxes, n_boxes, pick, all_bends(profile, pick), ex, ez)
-        hulls(ex, ez, n, z_rail, heights, length, zr, pick, straight, curved, n_hull)
+        for m in range(over):  # in place: m <= straight[lowest, m]
+            rise[m], work[5, m] = ex[m], ez[m]
+        n = merge_edges(rise, work[5], over, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
+    for m in range(n):
+        straight[lowest, m] = m
+    if not hulls(ex, ez, n, lowest, z_rail, heights, length, zr, straight, curved, n_hull):
+        n_pick = all_bends(gx, gz, n_ground, pick)
+        n = merge_edges(ox, oz, n_objects, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
+        over = edges_above(ex, ez, n, low, length, zr, straight[lowest])
+        hulls(ex, ez, over, lowest, z_rail, heights, length, zr, straight, curved, n_hull)
     return n
 
+
+N_WORK = 6  # rows of room for one path: ground, edges of objects, what is above them
 
 #: Columns of the memory of one path: mean plane a, b and G, below 0 if not yet known. Rows: the whole path, then the
 #: source side of each edge, then the receiver's side of each.
@@ -1171,7 +1219,9 @@ def transfer(
     n_around = most_rows(path, PROFILE_TO) + 2 * n_objects + 4
     px, pz, ex, ez = np.empty(n_around), np.empty(n_around), np.empty(n_around), np.empty(n_around)
     boxes, memory, info = np.empty((n_objects + 1, 3)), np.empty((2 * n_around + 1, 3)), np.zeros((3, 8))
-    pick, rise, n_hull = np.empty(n_around, np.int64), np.empty(n_around), np.zeros((n_heights, 2), np.int64)
+    work = np.empty((N_WORK, n_around))
+    gx, gz, lowest = work[0], work[1], np.argmin(heights)
+    pick, n_hull = np.empty(n_around, np.int64), np.zeros((n_heights, 2), np.int64)
     straight, curved = np.empty((n_heights, n_around), np.int64), np.empty((n_heights, n_around), np.int64)
     n_kept = BODY_CACHE if body_absorption.shape[0] > 0 else 0
     keys, values = np.full((n_kept, 6), -1, np.int64), np.empty((n_kept, N_BANDS))
@@ -1195,12 +1245,11 @@ def transfer(
             elif flat:
                 g = mean_g(below, 0.0, length)
             else:
-                cut = profile[p0:p1]
-                n_boxes = find_boxes(objects, boxes)
-                n = lay_boxes(cut, boxes, n_boxes, px, pz)
+                n_ground, n_boxes = apart(profile[p0:p1], gx, gz), find_boxes(objects, boxes)
+                n = lay_boxes(gx, gz, n_ground, boxes, n_boxes, px, pz)
                 n_edges = find_edges(
-                    cut, objects, boxes, n_boxes, z_rail, heights, length, zr, pick, rise, ex, ez, straight, curved,
-                    n_hull,
+                    objects, gx, gz, n_ground, boxes, n_boxes, lowest, z_rail, heights, zr, work, pick, ex, ez,
+                    straight, curved, n_hull,
                 )  # fmt: skip
                 for i in range(1 + 2 * n_edges):
                     memory[i, PLANE_G] = -1.0
