@@ -76,7 +76,12 @@ def _can_cache() -> bool:
     return True
 
 
-_jit = njit(cache=_can_cache(), error_model="numpy", nogil=True)
+_OPTIONS: dict[str, Any] = {"cache": _can_cache(), "error_model": "numpy", "nogil": True}
+_jit = njit(**_OPTIONS)
+#: Functions that are called for each leg or crossing do not count who holds the arrays that they are given, and small
+#: ones are put into their callers: calls and counting would cost more than the functions themselves.
+_part = njit(**_OPTIONS, _nrt=False)
+_step = njit(**_OPTIONS, _nrt=False, forceinline=True)
 
 
 @_jit
@@ -99,7 +104,7 @@ def taller(a: Any, n: int) -> Any:
     return b
 
 
-@_jit
+@_step
 def plain_z(frame: Array, raster: Array, x: float, y: float) -> float:
     """Height of the ground below all earthworks: bilinear in the raster, beyond its rim as at the rim."""
     if frame[RASTER] == 0.0:
@@ -116,7 +121,7 @@ def plain_z(frame: Array, raster: Array, x: float, y: float) -> float:
     return low + fy * (high - low)
 
 
-@_jit
+@_part
 def in_strip(strip: Array, k: int, x: float, y: float) -> tuple[float, float]:
     """How far outside a strip a place lies (0: inside) and the height of its surface there; inf where it has no area.
 
@@ -147,7 +152,7 @@ def in_strip(strip: Array, k: int, x: float, y: float) -> tuple[float, float]:
     return out, low + t * (high - low)
 
 
-@_jit
+@_step
 def cell_of(frame: Array, x: float, y: float) -> int:
     """The grid cell of a place, -1 outside."""
     fx, fy = (x - frame[BOX_X]) / frame[CELL], (y - frame[BOX_Y]) / frame[CELL]
@@ -156,7 +161,7 @@ def cell_of(frame: Array, x: float, y: float) -> int:
     return int(fy) * int(frame[CELLS_X]) + int(fx)
 
 
-@_jit
+@_part
 def surface_z(
     work: int, x: float, y: float, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array,
     strip_work: IntArray,
@@ -178,7 +183,7 @@ def surface_z(
     return z if known else plain_z(frame, raster, x, y)
 
 
-@_jit
+@_part
 def rings_at(
     x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray,
     cell_ring: IntArray, odd: BoolArray, found: IntArray, first: int,
@@ -225,7 +230,7 @@ def rings_at(
     return kept
 
 
-@_jit
+@_step
 def test_line(
     seg: Array, tag: IntArray, m: int, x: float, y: float, dx: float, dy: float, square: float
 ) -> tuple[float, float]:
@@ -245,7 +250,7 @@ def test_line(
     return ((px + f * (qx - px)) * dx + (py + f * (qy - py)) * dy) / square, f
 
 
-@_jit
+@_part
 def rims_at(
     x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray, found: IntArray,
     first: int,
@@ -323,7 +328,7 @@ def decks_under(
     return on
 
 
-@_jit
+@_step
 def goes_before(
     seg: Array, tag: IntArray, m: int, t: float, other: int, t_other: float, dx: float, dy: float, length: float
 ) -> bool:
@@ -424,7 +429,7 @@ def cross(
     return start, place, line
 
 
-@_jit
+@_part
 def mend(
     poly: int, own_a: int, own_b: int, leg: Array, k: int, seg: Array, tag: IntArray, ring: IntArray, odd: BoolArray,
     held: IntArray, first: int, n: int,
@@ -537,7 +542,7 @@ def held_at_start(
     return start, held
 
 
-@_jit
+@_step
 def top_work(
     now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, p: int, on_r: BoolArray, r: int
 ) -> int:
@@ -553,7 +558,7 @@ def top_work(
     return deck if deck >= 0 else top
 
 
-@_jit
+@_step
 def g_here(now: IntArray, n: int, ring: IntArray, ring_g: Array, top: int, roof_g: float) -> float:
     """Ground factor where rings hold a place and earthwork ``top`` lies on top."""
     best = -1
@@ -566,7 +571,7 @@ def g_here(now: IntArray, n: int, ring: IntArray, ring_g: Array, top: int, roof_
     return ring_g[best]
 
 
-@_jit
+@_step
 def toggle(now: IntArray, n: int, ring: int) -> int:
     """Enter or leave a ring."""
     for k in range(n):
@@ -577,7 +582,7 @@ def toggle(now: IntArray, n: int, ring: int) -> int:
     return n + 1
 
 
-@_jit
+@_step
 def add_ground(ground: Array, n: int, first: int, to: float, g: float) -> int:
     """A piece of ground up to a distance; pieces of one factor are put together. ``first``: first row of the path."""
     before = ground[2 * n - 2] if n > first else 0.0
@@ -625,7 +630,7 @@ def lay_ground(
     return ground[: 2 * n]
 
 
-@_jit
+@_step
 def steps_of(leg: Array, k: int, frame: Array) -> int:
     """Equal steps, no longer than the raster's, into which a leg is cut."""
     if frame[RASTER] == 0.0:
@@ -634,7 +639,7 @@ def steps_of(leg: Array, k: int, frame: Array) -> int:
     return max(1, math.ceil(plan / frame[STEP] - 1e-9))
 
 
-@_jit
+@_step
 def add_samples(
     frame: Array, raster: Array, x: float, y: float, dx: float, dy: float, at: float, run: float, low: int, high: int,
     steps: int, profile: Array, n: int,
@@ -665,7 +670,7 @@ def add_samples(
     return n
 
 
-@_jit
+@_part
 def add_surface(
     top: int, x: float, y: float, dx: float, dy: float, at: float, run: float, low: float, high: float, profile: Array,
     n: int, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
@@ -765,7 +770,7 @@ def lay_profile(
     return profile[: 2 * n]
 
 
-@_jit
+@_step
 def profile_z(profile: Array, low: int, high: int, at: float) -> tuple[float, int]:
     """Height of the profile (rows low to high - 1) at a distance, the higher one at a face; row to go on from."""
     k = low
@@ -782,7 +787,7 @@ def profile_z(profile: Array, low: int, high: int, at: float) -> tuple[float, in
     return z, k
 
 
-@_jit
+@_step
 def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> float:
     """Extent of corners first to last - 1 across the direction (dx, dy)."""
     low, high = math.inf, -math.inf
@@ -792,7 +797,7 @@ def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> 
     return (high - low) / math.sqrt(dx * dx + dy * dy)
 
 
-@_jit
+@_part
 def way_round(
     xs: float, ys: float, xr: float, yr: float, side: float, start: IntArray, corner: Array, groups: IntArray, n: int
 ) -> tuple[float, float, float]:
@@ -904,7 +909,7 @@ def put_edges(
     return edge[: 7 * n]
 
 
-@_jit
+@_step
 def insert_cut(cuts: Array, n: int, s: float) -> int:
     """Put a cut into the rising list; returns the new number."""
     k = n
@@ -915,7 +920,7 @@ def insert_cut(cuts: Array, n: int, s: float) -> int:
     return n + 1
 
 
-@_jit
+@_part
 def split_piece(
     xm: float, ym: float, ux: float, uy: float, half: float, xr: float, yr: float, ends: Array, steps: int, cuts: Array
 ) -> int:
@@ -942,7 +947,7 @@ def split_piece(
     return n
 
 
-@_jit
+@_step
 def image_of(wall: Array, j: int, x: float, y: float) -> tuple[float, float, float]:
     """Image of a place across the line of a reflector, and on which side the place lies (> 0: left). [m]"""
     ax, ay = wall[j, X0], wall[j, Y0]
@@ -952,7 +957,7 @@ def image_of(wall: Array, j: int, x: float, y: float) -> tuple[float, float, flo
     return x + 2.0 * off * ey / length, y - 2.0 * off * ex / length, off
 
 
-@_jit
+@_step
 def hit(wall: Array, j: int, px: float, py: float, ix: float, iy: float) -> float:
     """Where on a reflector the way from P to an image behind it meets it (0 to 1); -1 if it does not."""
     ax, ay = wall[j, X0], wall[j, Y0]
@@ -967,7 +972,7 @@ def hit(wall: Array, j: int, px: float, py: float, ix: float, iy: float) -> floa
     return c_a / (c_a - c_b)
 
 
-@_jit
+@_part
 def may_meet(wall: Array, j: int, ix: float, iy: float, x: float, y: float, half_x: float, half_y: float) -> bool:
     """Whether, seen from an image behind reflector j, any place of a box may lie behind the reflector's opening."""
     ax, ay, bx, by = wall[j, X0], wall[j, Y0], wall[j, X1], wall[j, Y1]
@@ -987,7 +992,7 @@ def may_meet(wall: Array, j: int, ix: float, iy: float, x: float, y: float, half
     return True
 
 
-@_jit
+@_step
 def reflects(wall: Array, wall_seg: IntArray, j: int, side: float) -> bool:
     """Whether a reflector throws sound back to a place that lies ``side`` to the left of it."""
     if wall_seg[j] < 0 or abs(side) < SHORTEST_M:
@@ -995,7 +1000,7 @@ def reflects(wall: Array, wall_seg: IntArray, j: int, side: float) -> bool:
     return wall[j, WALL_ONE_SIDED] == 0.0 or side < 0.0
 
 
-@_jit
+@_part
 def same_front(wall: Array, own: int, j: int) -> bool:
     """Whether a side of a building is that in front of which a receiver stands, or goes on in its plane."""
     if own < 0 or j == own:
@@ -1144,7 +1149,7 @@ def blocks_of(points: Array, direction: Array, piece: Array) -> Array:
     return blocks
 
 
-@_jit
+@_step
 def track_angle(dx: float, dy: float, ux: float, uy: float) -> tuple[float, float]:
     """Sine (0 to 1) and cosine of the angle from a path (dx, dy) to a track (ux, uy), drawn either way."""
     d = max(math.sqrt(dx * dx + dy * dy), 1e-300)
@@ -1180,7 +1185,7 @@ def flat_walk(
             first[k] = k
 
 
-@_jit
+@_step
 def add_leg(
     leg: Array, tie: IntArray, n: int, x: float, y: float, xe: float, ye: float, at: float, run: float, p: int, r: int,
     off: int, wall_a: int, wall_b: int, number: int, path: int,
