@@ -125,13 +125,18 @@ def plain_z(frame: Array, raster: Array, x: float, y: float) -> float:
 def in_strip(strip: Array, k: int, x: float, y: float) -> tuple[float, float]:
     """How far outside a strip a place lies (0: inside) and the height of its surface there; inf where it has no area.
 
-    P = (1-s)(1-t) A + s (1-t) B + s t C + (1-s) t D is solved for s, t by Newton's method.
+    P = (1-s)(1-t) A + s (1-t) B + s t C + (1-s) t D is solved for s, t by Newton's method, in a parallelogram at once.
     """
     ax, ay, bx, by = strip[k, 0, 0], strip[k, 0, 1], strip[k, 1, 0] - strip[k, 0, 0], strip[k, 1, 1] - strip[k, 0, 1]
     dx, dy = strip[k, 3, 0] - ax, strip[k, 3, 1] - ay
     ex, ey = strip[k, 2, 0] - ax - bx - dx, strip[k, 2, 1] - ay - by - dy
-    s, t = 0.5, 0.5
-    for _ in range(30):
+    s, t, rounds = 0.5, 0.5, 30
+    if abs(ex) + abs(ey) <= LOST_M * SHORTEST_M:
+        det = bx * dy - by * dx
+        if abs(det) < 1e-9:
+            return math.inf, 0.0
+        s, t, rounds = ((x - ax) * dy - (y - ay) * dx) / det, (bx * (y - ay) - by * (x - ax)) / det, 0
+    for _ in range(rounds):
         fx = ax + s * bx + t * dx + s * t * ex - x
         fy = ay + s * by + t * dy + s * t * ey - y
         sx, sy, tx, ty = bx + t * ex, by + t * ey, dx + s * ex, dy + s * ey
@@ -401,7 +406,7 @@ def cross(
                     continue
                 seen[m] = k
                 t, u = test_line(seg, tag, m, x, y, dx, dy, square)
-                if not 0.0 < t < 1.0 or m in (skip_a, skip_b):
+                if not 0.0 < t < 1.0 or m == skip_a or m == skip_b:
                     continue
                 if own_a >= 0 and tag[m, POLY] == own_a and t * length < SHORTEST_M:
                     continue
@@ -410,8 +415,16 @@ def cross(
                 if n == line.size:
                     place, line = taller(place, n + 1), longer(line, n + 1)
                 to = n
-                while to > first and goes_before(seg, tag, m, t, line[to - 1], place[to - 1, 0], dx, dy, length):
-                    place[to, 0], place[to, 1], line[to] = place[to - 1, 0], place[to - 1, 1], line[to - 1]
+                while to > first:
+                    other = place[to - 1, 0]
+                    apart = (t - other) * length
+                    if apart > 2.0 * TIE_M:
+                        break
+                    if apart > -2.0 * TIE_M and not goes_before(
+                        seg, tag, m, t, line[to - 1], other, dx, dy, length
+                    ):
+                        break
+                    place[to, 0], place[to, 1], line[to] = other, place[to - 1, 1], line[to - 1]
                     to -= 1
                 place[to, 0], place[to, 1], line[to] = t, u, m
                 n += 1
@@ -639,12 +652,16 @@ def steps_of(leg: Array, k: int, frame: Array) -> int:
     return max(1, math.ceil(plan / frame[STEP] - 1e-9))
 
 
-@_step
+@_part
 def add_samples(
     frame: Array, raster: Array, x: float, y: float, dx: float, dy: float, at: float, run: float, low: int, high: int,
-    steps: int, profile: Array, n: int,
+    steps: int, profile: Array, n: int, corner: IntArray, part: Array,
 ) -> int:  # fmt: skip
-    """Heights of the raster at steps low to high - 1 of a leg, as :func:`plain_z` has them; the row after the last."""
+    """Heights of the raster at steps low to high - 1 of a leg, as :func:`plain_z` has them; the row after the last.
+
+    ``corner`` (steps,) and ``part`` (2, steps) are room: only what reads the raster cannot be done for several places
+    at once, and stands in a loop of its own.
+    """
     n_y, n_x = raster.shape
     ax, ay = (x - frame[RASTER_X]) / frame[STEP], (y - frame[RASTER_Y]) / frame[STEP]
     bx, by = dx / frame[STEP], dy / frame[STEP]
@@ -655,19 +672,23 @@ def add_samples(
             profile[2 * n], profile[2 * n + 1] = at + f * run, plain_z(frame, raster, x + f * dx, y + f * dy)
             n += 1
         return n
-    each = 1.0 / steps
-    for i in range(low, high):
-        f = i * each
+    count = high - low
+    if count <= 0:
+        return n
+    each, z = 1.0 / steps, raster.reshape(-1)
+    rows, part_x, part_y = profile[2 * n : 2 * (n + count)], part[0], part[1]
+    for k in range(count):
+        f = (low + k) * each
         fx, fy = ax + f * bx, ay + f * by
         c, r = int(fx), int(fy)
-        fx -= c
-        fy -= r
-        z0, z1 = raster[r, c], raster[r + 1, c]
-        z0 += fx * (raster[r, c + 1] - z0)
-        z1 += fx * (raster[r + 1, c + 1] - z1)
-        profile[2 * n], profile[2 * n + 1] = at + f * run, z0 + fy * (z1 - z0)
-        n += 1
-    return n
+        part_x[k], part_y[k], corner[k] = fx - c, fy - r, r * n_x + c
+    for k in range(count):
+        fx, m = part_x[k], corner[k]
+        low_z, high_z = z[m], z[m + n_x]
+        low_z += fx * (z[m + 1] - low_z)
+        high_z += fx * (z[m + n_x + 1] - high_z)
+        rows[2 * k], rows[2 * k + 1] = at + (low + k) * each * run, low_z + part_y[k] * (high_z - low_z)
+    return n + count
 
 
 @_part
@@ -694,14 +715,16 @@ def lay_profile(
 ) -> Array:  # fmt: skip
     """Profile along all legs, (n, 2); fills column 3 of ``path``."""
     n_legs = leg.shape[0]
-    room = 0
+    room, most = 0, 0
     for k in range(n_legs):
-        room += steps_of(leg, k, frame) + 2
+        steps = steps_of(leg, k, frame)
+        room, most = room + steps + 2, max(most, steps)
     if over.size > 0:
         room += 3 * int(crossed[n_legs])
         for k in range(n_legs):
             room += int(math.hypot(leg[k, XB] - leg[k, XA], leg[k, YB] - leg[k, YA]) / ALONG_M) + 1
     profile, n = np.empty(2 * room), 0
+    corner, part = np.empty(most, dtype=np.int64), np.empty((2, most))
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
     for k in range(n_legs):
@@ -734,7 +757,7 @@ def lay_profile(
                     continue
                 upto = min(samples, math.ceil(t * samples))
                 if top < 0:
-                    n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n)
+                    n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n, corner, part)
                 else:
                     n = add_surface(
                         top, x, y, dx, dy, at, run, before, t, profile, n, frame, raster, cell, cell_strip, strip,
@@ -758,7 +781,7 @@ def lay_profile(
                         n += 1
                 top = after
         if top < 0:
-            n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n)
+            n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n, corner, part)
         else:
             n = add_surface(
                 top, x, y, dx, dy, at, run, before, 1.0, profile, n, frame, raster, cell, cell_strip, strip, strip_work
@@ -1229,7 +1252,10 @@ def plan(
             pair = r * n_points + p
             xm, ym, ux, uy, half = points[p, 0], points[p, 1], direction[p, 0], direction[p, 1], 0.5 * piece[p]
             n_parts = split_piece(xm, ym, ux, uy, half, xr, yr, free, steps[pair], cuts)
-            path, leg, tie = taller(path, n_path + n_parts), taller(leg, n_leg + n_parts), taller(tie, n_leg + n_parts)
+            if n_path + n_parts > path.shape[0]:
+                path = taller(path, n_path + n_parts)
+            if n_leg + n_parts > leg.shape[0]:
+                leg, tie = taller(leg, n_leg + n_parts), taller(tie, n_leg + n_parts)
             off = 1 if n_parts > 1 else 0
             for part in range(n_parts):
                 s = 0.5 * (cuts[part + 1] + cuts[part]) if off else 0.0
