@@ -36,6 +36,7 @@ BOX_X, BOX_Y, CELL, CELLS_X, CELLS_Y, LEVEL, RASTER, RASTER_X, RASTER_Y, STEP, N
 NEAREST, G_STEP, MOST_STEPS, ORDER, LEAST, N_RULES = range(6)
 #: Columns of ``wall``: reflectors.
 WALL_TOP_0, WALL_TOP_1, WALL_BASE_0, WALL_BASE_1, WALL_ONE_SIDED, N_WALL = 4, 5, 6, 7, 8, 9
+STRIDE = 8  # rows of a profile that are passed over at once
 BLOCK = 16  # points of the track that are tested together
 #: Columns of ``leg`` and ``tie``: the straight parts of paths, of which a path with n mirrors has n + 1.
 XA, YA, XB, YB, AT, RUN, N_LEG = range(7)  # both ends, distance from the source at which it starts, and its length
@@ -529,15 +530,19 @@ def held_at_start(
             for i in range(rim_start[p], rim_start[p + 1]):
                 rim[n_rim] = rims_p[i]
                 n_rim += 1
-        if n > first or n_end > 0 or high > low or n_rim > 0:
-            for i in range(first, n):
-                odd[held[i]] = not odd[held[i]]
-            for i in range(n_end):
-                odd[end[i]] = not odd[end[i]]
-            for e in range(low, high):
-                poly = tag[line[e], POLY]
-                if poly >= 0:
-                    odd[poly] = not odd[poly]
+        n_odd = 0
+        for i in range(first, n):
+            odd[held[i]] = not odd[held[i]]
+            n_odd += 1 if odd[held[i]] else -1
+        for i in range(n_end):
+            odd[end[i]] = not odd[end[i]]
+            n_odd += 1 if odd[end[i]] else -1
+        for e in range(low, high):
+            poly = tag[line[e], POLY]
+            if poly >= 0:
+                odd[poly] = not odd[poly]
+                n_odd += 1 if odd[poly] else -1
+        if n_odd > 0 or n_rim > 0:
             for i in range(n_rim):
                 odd[rim[i]] = True
             n_begin = n - first
@@ -797,6 +802,8 @@ def lay_profile(
 def profile_z(profile: Array, low: int, high: int, at: float) -> tuple[float, int]:
     """Height of the profile (rows low to high - 1) at a distance, the higher one at a face; row to go on from."""
     k = low
+    while k + STRIDE < high - 1 and profile[2 * (k + STRIDE)] < at - LOST_M:
+        k += STRIDE
     while k + 1 < high - 1 and profile[2 * k + 2] < at - LOST_M:
         k += 1
     d0, z0, d1, z1 = profile[2 * k], profile[2 * k + 1], profile[2 * k + 2], profile[2 * k + 3]
@@ -872,14 +879,17 @@ def put_edges(
         j, low, high = tie[k, PATH], crossed[k], crossed[k + 1]
         path[j, 5] = n
         if tie[k, NUMBER] == 0:
-            path[j, 7:13] = math.inf
+            for i in range(7, 13):
+                path[j, i] = math.inf
         if low == high:
             continue
         x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
         dx, dy = leg[k, XB] - x, leg[k, YB] - y
         plan = math.sqrt(dx * dx + dy * dy)
-        if edge.size < 7 * (n + high - low) or groups.size < high - low:
-            edge, groups = longer(edge, 7 * (n + high - low)), longer(groups, high - low)
+        if edge.size < 7 * (n + high - low):
+            edge = longer(edge, 7 * (n + high - low))
+        if groups.size < high - low:
+            groups = longer(groups, high - low)
         from_row = int(path[j - 1, 3]) if j > 0 else 0
         to_row = int(path[j, 3])
         first, before = n, 0.0
