@@ -211,7 +211,7 @@ def _state(
     )  # fmt: skip
     kernels.reflection(band, *path.walls, ex, ez, found, n, zs, length, zr, factors[0])
     t[kernels.DISTANCE] = t[kernels.SHARES] = 1.0
-    count[kernels.ITEMS] = 1
+    count[kernels.ITEMS] = count[kernels.NEARS] = 1
     kernels.flush(t, band, items, count, factors, out, out[:0])
     diffracted = (items[0, kernels.BANDS] >> np.arange(8)) & 1 > 0
     a_boundary = -to_db(out[0, 0] / kernels.SPREADING)
