@@ -81,8 +81,9 @@ _OPTIONS: dict[str, Any] = {"cache": _can_cache(), "error_model": "numpy", "nogi
 _jit = njit(**_OPTIONS)
 #: Functions that are called for each leg or crossing do not count who holds the arrays that they are given, and small
 #: ones are put into their callers: calls and counting would cost more than the functions themselves.
-_part = njit(**_OPTIONS, _nrt=False)
-_step = njit(**_OPTIONS, _nrt=False, forceinline=True)
+_PART: dict[str, Any] = {**_OPTIONS, "_nrt": False}
+_STEP: dict[str, Any] = {**_PART, "forceinline": True}
+_part, _step = njit(**_PART), njit(**_STEP)
 
 
 @_jit
@@ -407,7 +408,7 @@ def cross(
                     continue
                 seen[m] = k
                 t, u = test_line(seg, tag, m, x, y, dx, dy, square)
-                if not 0.0 < t < 1.0 or m == skip_a or m == skip_b:
+                if not 0.0 < t < 1.0 or m in (skip_a, skip_b):
                     continue
                 if own_a >= 0 and tag[m, POLY] == own_a and t * length < SHORTEST_M:
                     continue
@@ -421,9 +422,7 @@ def cross(
                     apart = (t - other) * length
                     if apart > 2.0 * TIE_M:
                         break
-                    if apart > -2.0 * TIE_M and not goes_before(
-                        seg, tag, m, t, line[to - 1], other, dx, dy, length
-                    ):
+                    if apart > -2.0 * TIE_M and not goes_before(seg, tag, m, t, line[to - 1], other, dx, dy, length):
                         break
                     place[to, 0], place[to, 1], line[to] = other, place[to - 1, 1], line[to - 1]
                     to -= 1
@@ -762,7 +761,9 @@ def lay_profile(
                     continue
                 upto = min(samples, math.ceil(t * samples))
                 if top < 0:
-                    n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n, corner, part)
+                    n = add_samples(
+                        frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n, corner, part
+                    )
                 else:
                     n = add_surface(
                         top, x, y, dx, dy, at, run, before, t, profile, n, frame, raster, cell, cell_strip, strip,
