@@ -169,7 +169,7 @@ def test_ground_effect_of_two_points_on_the_ground() -> None:
     k, t = kernels, kernels.tile()
     for row, value in zip((k.G, k.G_S, k.Z_A, k.Z_B, k.D_P, k.CURVED), (0.5, 1.0, 0.0, 0.0, 80.0, 1.0), strict=True):
         t[k.WHOLE + row] = value
-    k.ground_of_whole(t, k.band_table())
+    k.ground_of_whole(t, k.band_table(), k.LANES)
     np.testing.assert_allclose(10 * np.log10(t[k.WHOLE + k.Q :: k.TILE][:8]), 4.5, atol=1e-9)
 
 
@@ -238,7 +238,7 @@ def test_series_for_exp_agrees_with_the_library() -> None:
     row = t[kernels.E : kernels.E + kernels.TILE]
     for x in np.concatenate([np.linspace(-3, 5, 320), np.linspace(5, 600, 320)]).reshape(-1, kernels.TILE):
         row[:] = x
-        kernels.exp_neg(t, kernels.E)
+        kernels.exp_neg(t, kernels.E, kernels.TILE)
         np.testing.assert_allclose(row, np.exp(-x), rtol=1e-13)
 
 
@@ -247,7 +247,7 @@ def test_series_for_a_power_agrees_with_the_library() -> None:
     row = t[kernels.U : kernels.U + kernels.TILE]
     for g in np.concatenate([np.geomspace(1e-12, 1, 128), np.linspace(0.001, 1, 192)]).reshape(-1, kernels.TILE):
         row[:] = g
-        kernels.power_1_3(t, kernels.U)
+        kernels.power_1_3(t, kernels.U, kernels.TILE)
         np.testing.assert_allclose(row, g**1.3, rtol=2e-14)
 
 
@@ -349,12 +349,19 @@ def test_notes_name_what_is_left_out() -> None:
     assert all(note.kind == "assumption" for note in CALCULATOR.notes(where, OPTIONS))
 
 
+def laid_out(profile: np.ndarray, edge: np.ndarray, *found: np.ndarray) -> tuple[int, int]:
+    room = found[0].size
+    return kernels.lay_out(
+        profile, edge, np.empty((len(edge) + 1, 3)), np.empty((kernels.N_WORK, room)), np.empty(room, np.int64), *found
+    )
+
+
 def test_a_house_with_one_corner_in_the_ground_is_an_edge_without_a_box() -> None:
     """Of the two edges of a house the one below ground is left out by the geometry: what remains still counts."""
     edge = np.array([[20.0, 4.0, 5.0, 1.0, 0.0, 1.0, 0.0]])
     profile = np.array([[0.0, 0.0], [15.0, 0.0], [30.0, 9.0], [60.0, 0.0]])
     px, pz, ex, ez = np.empty((4, 12))
-    n, n_edges = kernels.lay_out(profile, edge, np.empty((2, 3)), px, pz, ex, ez)
+    n, n_edges = laid_out(profile, edge, px, pz, ex, ez)
     assert (n, n_edges) == (4, 2) and ex[:2].tolist() == [20.0, 30.0]
 
 
@@ -364,7 +371,7 @@ def test_houses_are_laid_on_the_ground() -> None:
     edge = np.array([[x, top, 1.0, 1.0, 0.0, 1.0, owner] for x, top, owner in at], dtype=float)
     profile = np.array([[0.0, 0.0], [12.0, 1.2], [20.0, 2.0], [31.0, 2.5], [50.0, 2.0]])
     px, pz, ex, ez = np.empty((4, 40))
-    n, n_edges = kernels.lay_out(profile, edge, np.empty((7, 3)), px, pz, ex, ez)
+    n, n_edges = laid_out(profile, edge, px, pz, ex, ez)
     foot = np.interp([10, 14, 20, 30, 32], profile[:, 0], profile[:, 1])
     expected = [(0, 0), (10, foot[0]), (10, 5), (14, 5), (14, foot[1]), (14, foot[1]), (14, 6), (20, 6), (20, 2)]
     expected += [(20, 2), (30, foot[3]), (30, 5), (32, 5), (32, foot[4]), (50, 2)]
@@ -389,3 +396,69 @@ def test_most_promising_edges_are_not_passed_over() -> None:
             else:
                 assert best == -1
     assert decided > 200
+
+
+def test_edges_left_out_lie_on_no_hull() -> None:
+    """Hulls found among the edges that several source heights need are those found one by one among all edges."""
+    rng, kinds = np.random.default_rng(7), set()
+    for _ in range(400):
+        n_ground, n_walls, length = int(rng.integers(2, 40)), int(rng.integers(0, 6)), float(rng.uniform(20, 600))
+        x = np.concatenate([[0.0], np.sort(rng.uniform(0, length, n_ground)), [length]])
+        profile = np.stack([x, rng.choice([0.1, 1.0, 5.0]) * rng.normal(size=x.size).cumsum() / 3], axis=1)
+        at = np.sort(rng.uniform(1, length - 1, n_walls))
+        edge = np.zeros((n_walls, 7))
+        edge[:, 0], edge[:, 1] = at, np.interp(at, *profile.T) + rng.uniform(0.1, 8.0, n_walls)
+        heights = rng.permutation([0.5, 2.0, 4.0])
+        z_rail, zr = profile[0, 1] + 0.3, profile[-1, 1] + rng.uniform(1.5, 15)
+        room = x.size + 2 * n_walls + 4
+        px, pz, ex, ez, all_x, all_z = np.empty((6, room))
+        work, boxes, pick = np.empty((kernels.N_WORK, room)), np.empty((n_walls + 1, 3)), np.empty(room, np.int64)
+        straight, curved = np.zeros((2, 3, room), np.int64)
+        n_hull = np.zeros((3, 2), np.int64)
+        _, n_all = laid_out(profile, edge, px, pz, all_x, all_z)
+        n_ground = kernels.apart(profile, work[0], work[1])
+        n = kernels.find_edges(
+            edge, work[0], work[1], n_ground, boxes, 0, int(np.argmin(heights)), z_rail, heights, zr, work, pick, ex,
+            ez, straight, curved, n_hull,
+        )  # fmt: skip
+        for h, height in enumerate(heights):
+            zs = z_rail + height
+            above, first, second = np.zeros((3, room), np.int64)
+            n_above = kernels.edges_above(all_x, all_z, n_all, zs, length, zr, above)
+            n_first = kernels.hull(all_x, all_z, above, n_above, zs, length, zr, 0.0, first)
+            gamma = kernels.ray_radius(np.hypot(length, zr - zs))
+            n_second = kernels.hull(all_x, all_z, first, n_first, zs, length, zr, gamma, second)
+            assert n_hull[h].tolist() == [n_first, n_second]
+            assert ex[straight[h, :n_first]].tolist() == all_x[first[:n_first]].tolist()
+            assert ez[curved[h, :n_second]].tolist() == all_z[second[:n_second]].tolist()
+        if (n_hull == 0).any():
+            assert ex[:n].tolist() == all_x[:n_all].tolist()
+        kinds.add(((n_hull == 0).any(), n < n_all))
+    assert kinds >= {(True, False), (False, True)}
+
+
+@pytest.mark.parametrize("height", [2.0, 400.0])
+def test_path_differences_of_many_lanes_are_those_of_single_rays(height: float) -> None:
+    """One edge; at 400 m above the ground arcs to the images are longer than a series for asin reaches."""
+    k, t, rng = kernels, kernels.tile(), np.random.default_rng(3)
+    n, length = k.TILE, 100.0
+    x, z = rng.uniform(5, 95, n), height + rng.uniform(-3, 3, n)
+    gamma = rng.choice([0.0, k.ray_radius(length)], n)
+    bend = np.divide(0.5, gamma, out=np.zeros(n), where=gamma > 0)
+    rows = ((k.FIRST_X, x), (k.FIRST_Z, z), (k.LAST_X, x), (k.LAST_Z, z), (k.BETWEEN, 0.0), (k.SOURCE_Z, height))
+    rows += ((k.LENGTHS, length), (k.RECEIVER_Z, height), (k.BEND, bend), (k.SEVERAL, 0.0))
+    rows += ((k.SLOPE_1, 0.01), (k.BASE_1, 0.0), (k.SLOPE_2, -0.02), (k.BASE_2, 1.0))
+    for row, value in rows:
+        t[row : row + n] = value
+    k.differences(t, n)
+    info = np.zeros((3, 8))
+    for j in range(n):
+        k.stretch(0.01, 0.0, 0.5, 0.0, height, x[j], z[j], info, k.BEFORE)
+        k.stretch(-0.02, 1.0, 0.5, x[j], z[j], length, height, info, k.BEHIND)
+        (xi, zi), (xj, zj) = info[k.BEFORE, k.IMAGE_A :][:2], info[k.BEHIND, k.IMAGE_B :][:2]
+        for row, ends in ((k.DELTA, (0, height, length, height)), (k.DELTA_S, (xi, zi, length, height)),
+                          (k.DELTA_R, (0, height, xj, zj))):  # fmt: skip
+            expected = k.one_edge(ends[0], ends[1], x[j], z[j], ends[2], ends[3], gamma[j])
+            assert t[row + j] == pytest.approx(expected, abs=1e-10)
+        assert t[k.SOURCE_SIDE + k.Z_A + j] == pytest.approx(info[k.BEFORE, k.INFO_Z_A])
+        assert t[k.RECEIVER_SIDE + k.D_P + j] == pytest.approx(info[k.BEHIND, k.INFO_D_P])

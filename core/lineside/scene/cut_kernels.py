@@ -36,6 +36,7 @@ BOX_X, BOX_Y, CELL, CELLS_X, CELLS_Y, LEVEL, RASTER, RASTER_X, RASTER_Y, STEP, N
 NEAREST, G_STEP, MOST_STEPS, ORDER, LEAST, N_RULES = range(6)
 #: Columns of ``wall``: reflectors.
 WALL_TOP_0, WALL_TOP_1, WALL_BASE_0, WALL_BASE_1, WALL_ONE_SIDED, N_WALL = 4, 5, 6, 7, 8, 9
+STRIDE = 8  # rows of a profile that are passed over at once
 BLOCK = 16  # points of the track that are tested together
 #: Columns of ``leg`` and ``tie``: the straight parts of paths, of which a path with n mirrors has n + 1.
 XA, YA, XB, YB, AT, RUN, N_LEG = range(7)  # both ends, distance from the source at which it starts, and its length
@@ -76,7 +77,13 @@ def _can_cache() -> bool:
     return True
 
 
-_jit = njit(cache=_can_cache(), error_model="numpy", nogil=True)
+_OPTIONS: dict[str, Any] = {"cache": _can_cache(), "error_model": "numpy", "nogil": True}
+_jit = njit(**_OPTIONS)
+#: Functions that are called for each leg or crossing do not count who holds the arrays that they are given, and small
+#: ones are put into their callers: calls and counting would cost more than the functions themselves.
+_PART: dict[str, Any] = {**_OPTIONS, "_nrt": False}
+_STEP: dict[str, Any] = {**_PART, "forceinline": True}
+_part, _step = njit(**_PART), njit(**_STEP)
 
 
 @_jit
@@ -99,7 +106,7 @@ def taller(a: Any, n: int) -> Any:
     return b
 
 
-@_jit
+@_step
 def plain_z(frame: Array, raster: Array, x: float, y: float) -> float:
     """Height of the ground below all earthworks: bilinear in the raster, beyond its rim as at the rim."""
     if frame[RASTER] == 0.0:
@@ -116,17 +123,22 @@ def plain_z(frame: Array, raster: Array, x: float, y: float) -> float:
     return low + fy * (high - low)
 
 
-@_jit
+@_part
 def in_strip(strip: Array, k: int, x: float, y: float) -> tuple[float, float]:
     """How far outside a strip a place lies (0: inside) and the height of its surface there; inf where it has no area.
 
-    P = (1-s)(1-t) A + s (1-t) B + s t C + (1-s) t D is solved for s, t by Newton's method.
+    P = (1-s)(1-t) A + s (1-t) B + s t C + (1-s) t D is solved for s, t by Newton's method, in a parallelogram at once.
     """
     ax, ay, bx, by = strip[k, 0, 0], strip[k, 0, 1], strip[k, 1, 0] - strip[k, 0, 0], strip[k, 1, 1] - strip[k, 0, 1]
     dx, dy = strip[k, 3, 0] - ax, strip[k, 3, 1] - ay
     ex, ey = strip[k, 2, 0] - ax - bx - dx, strip[k, 2, 1] - ay - by - dy
-    s, t = 0.5, 0.5
-    for _ in range(30):
+    s, t, rounds = 0.5, 0.5, 30
+    if abs(ex) + abs(ey) <= LOST_M * SHORTEST_M:
+        det = bx * dy - by * dx
+        if abs(det) < 1e-9:
+            return math.inf, 0.0
+        s, t, rounds = ((x - ax) * dy - (y - ay) * dx) / det, (bx * (y - ay) - by * (x - ax)) / det, 0
+    for _ in range(rounds):
         fx = ax + s * bx + t * dx + s * t * ex - x
         fy = ay + s * by + t * dy + s * t * ey - y
         sx, sy, tx, ty = bx + t * ex, by + t * ey, dx + s * ex, dy + s * ey
@@ -147,7 +159,7 @@ def in_strip(strip: Array, k: int, x: float, y: float) -> tuple[float, float]:
     return out, low + t * (high - low)
 
 
-@_jit
+@_step
 def cell_of(frame: Array, x: float, y: float) -> int:
     """The grid cell of a place, -1 outside."""
     fx, fy = (x - frame[BOX_X]) / frame[CELL], (y - frame[BOX_Y]) / frame[CELL]
@@ -156,7 +168,7 @@ def cell_of(frame: Array, x: float, y: float) -> int:
     return int(fy) * int(frame[CELLS_X]) + int(fx)
 
 
-@_jit
+@_part
 def surface_z(
     work: int, x: float, y: float, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array,
     strip_work: IntArray,
@@ -178,7 +190,7 @@ def surface_z(
     return z if known else plain_z(frame, raster, x, y)
 
 
-@_jit
+@_part
 def rings_at(
     x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray,
     cell_ring: IntArray, odd: BoolArray, found: IntArray, first: int,
@@ -225,7 +237,7 @@ def rings_at(
     return kept
 
 
-@_jit
+@_step
 def test_line(
     seg: Array, tag: IntArray, m: int, x: float, y: float, dx: float, dy: float, square: float
 ) -> tuple[float, float]:
@@ -245,7 +257,7 @@ def test_line(
     return ((px + f * (qx - px)) * dx + (py + f * (qy - py)) * dy) / square, f
 
 
-@_jit
+@_part
 def rims_at(
     x: float, y: float, frame: Array, seg: Array, tag: IntArray, cell: IntArray, cell_seg: IntArray, found: IntArray,
     first: int,
@@ -323,7 +335,7 @@ def decks_under(
     return on
 
 
-@_jit
+@_step
 def goes_before(
     seg: Array, tag: IntArray, m: int, t: float, other: int, t_other: float, dx: float, dy: float, length: float
 ) -> bool:
@@ -405,8 +417,14 @@ def cross(
                 if n == line.size:
                     place, line = taller(place, n + 1), longer(line, n + 1)
                 to = n
-                while to > first and goes_before(seg, tag, m, t, line[to - 1], place[to - 1, 0], dx, dy, length):
-                    place[to, 0], place[to, 1], line[to] = place[to - 1, 0], place[to - 1, 1], line[to - 1]
+                while to > first:
+                    other = place[to - 1, 0]
+                    apart = (t - other) * length
+                    if apart > 2.0 * TIE_M:
+                        break
+                    if apart > -2.0 * TIE_M and not goes_before(seg, tag, m, t, line[to - 1], other, dx, dy, length):
+                        break
+                    place[to, 0], place[to, 1], line[to] = other, place[to - 1, 1], line[to - 1]
                     to -= 1
                 place[to, 0], place[to, 1], line[to] = t, u, m
                 n += 1
@@ -424,7 +442,7 @@ def cross(
     return start, place, line
 
 
-@_jit
+@_part
 def mend(
     poly: int, own_a: int, own_b: int, leg: Array, k: int, seg: Array, tag: IntArray, ring: IntArray, odd: BoolArray,
     held: IntArray, first: int, n: int,
@@ -511,15 +529,19 @@ def held_at_start(
             for i in range(rim_start[p], rim_start[p + 1]):
                 rim[n_rim] = rims_p[i]
                 n_rim += 1
-        if n > first or n_end > 0 or high > low or n_rim > 0:
-            for i in range(first, n):
-                odd[held[i]] = not odd[held[i]]
-            for i in range(n_end):
-                odd[end[i]] = not odd[end[i]]
-            for e in range(low, high):
-                poly = tag[line[e], POLY]
-                if poly >= 0:
-                    odd[poly] = not odd[poly]
+        n_odd = 0
+        for i in range(first, n):
+            odd[held[i]] = not odd[held[i]]
+            n_odd += 1 if odd[held[i]] else -1
+        for i in range(n_end):
+            odd[end[i]] = not odd[end[i]]
+            n_odd += 1 if odd[end[i]] else -1
+        for e in range(low, high):
+            poly = tag[line[e], POLY]
+            if poly >= 0:
+                odd[poly] = not odd[poly]
+                n_odd += 1 if odd[poly] else -1
+        if n_odd > 0 or n_rim > 0:
             for i in range(n_rim):
                 odd[rim[i]] = True
             n_begin = n - first
@@ -537,7 +559,7 @@ def held_at_start(
     return start, held
 
 
-@_jit
+@_step
 def top_work(
     now: IntArray, n: int, ring: IntArray, over: BoolArray, on_p: BoolArray, p: int, on_r: BoolArray, r: int
 ) -> int:
@@ -553,7 +575,7 @@ def top_work(
     return deck if deck >= 0 else top
 
 
-@_jit
+@_step
 def g_here(now: IntArray, n: int, ring: IntArray, ring_g: Array, top: int, roof_g: float) -> float:
     """Ground factor where rings hold a place and earthwork ``top`` lies on top."""
     best = -1
@@ -566,7 +588,7 @@ def g_here(now: IntArray, n: int, ring: IntArray, ring_g: Array, top: int, roof_
     return ring_g[best]
 
 
-@_jit
+@_step
 def toggle(now: IntArray, n: int, ring: int) -> int:
     """Enter or leave a ring."""
     for k in range(n):
@@ -577,7 +599,7 @@ def toggle(now: IntArray, n: int, ring: int) -> int:
     return n + 1
 
 
-@_jit
+@_step
 def add_ground(ground: Array, n: int, first: int, to: float, g: float) -> int:
     """A piece of ground up to a distance; pieces of one factor are put together. ``first``: first row of the path."""
     before = ground[2 * n - 2] if n > first else 0.0
@@ -625,7 +647,7 @@ def lay_ground(
     return ground[: 2 * n]
 
 
-@_jit
+@_step
 def steps_of(leg: Array, k: int, frame: Array) -> int:
     """Equal steps, no longer than the raster's, into which a leg is cut."""
     if frame[RASTER] == 0.0:
@@ -634,12 +656,16 @@ def steps_of(leg: Array, k: int, frame: Array) -> int:
     return max(1, math.ceil(plan / frame[STEP] - 1e-9))
 
 
-@_jit
+@_part
 def add_samples(
     frame: Array, raster: Array, x: float, y: float, dx: float, dy: float, at: float, run: float, low: int, high: int,
-    steps: int, profile: Array, n: int,
+    steps: int, profile: Array, n: int, corner: IntArray, part: Array,
 ) -> int:  # fmt: skip
-    """Heights of the raster at steps low to high - 1 of a leg, as :func:`plain_z` has them; the row after the last."""
+    """Heights of the raster at steps low to high - 1 of a leg, as :func:`plain_z` has them; the row after the last.
+
+    ``corner`` (steps,) and ``part`` (2, steps) are room: only what reads the raster cannot be done for several places
+    at once, and stands in a loop of its own.
+    """
     n_y, n_x = raster.shape
     ax, ay = (x - frame[RASTER_X]) / frame[STEP], (y - frame[RASTER_Y]) / frame[STEP]
     bx, by = dx / frame[STEP], dy / frame[STEP]
@@ -650,22 +676,26 @@ def add_samples(
             profile[2 * n], profile[2 * n + 1] = at + f * run, plain_z(frame, raster, x + f * dx, y + f * dy)
             n += 1
         return n
-    each = 1.0 / steps
-    for i in range(low, high):
-        f = i * each
+    count = high - low
+    if count <= 0:
+        return n
+    each, z = 1.0 / steps, raster.reshape(-1)
+    rows, part_x, part_y = profile[2 * n : 2 * (n + count)], part[0], part[1]
+    for k in range(count):
+        f = (low + k) * each
         fx, fy = ax + f * bx, ay + f * by
         c, r = int(fx), int(fy)
-        fx -= c
-        fy -= r
-        z0, z1 = raster[r, c], raster[r + 1, c]
-        z0 += fx * (raster[r, c + 1] - z0)
-        z1 += fx * (raster[r + 1, c + 1] - z1)
-        profile[2 * n], profile[2 * n + 1] = at + f * run, z0 + fy * (z1 - z0)
-        n += 1
-    return n
+        part_x[k], part_y[k], corner[k] = fx - c, fy - r, r * n_x + c
+    for k in range(count):
+        fx, m = part_x[k], corner[k]
+        low_z, high_z = z[m], z[m + n_x]
+        low_z += fx * (z[m + 1] - low_z)
+        high_z += fx * (z[m + n_x + 1] - high_z)
+        rows[2 * k], rows[2 * k + 1] = at + (low + k) * each * run, low_z + part_y[k] * (high_z - low_z)
+    return n + count
 
 
-@_jit
+@_part
 def add_surface(
     top: int, x: float, y: float, dx: float, dy: float, at: float, run: float, low: float, high: float, profile: Array,
     n: int, frame: Array, raster: Array, cell: IntArray, cell_strip: IntArray, strip: Array, strip_work: IntArray,
@@ -689,14 +719,16 @@ def lay_profile(
 ) -> Array:  # fmt: skip
     """Profile along all legs, (n, 2); fills column 3 of ``path``."""
     n_legs = leg.shape[0]
-    room = 0
+    room, most = 0, 0
     for k in range(n_legs):
-        room += steps_of(leg, k, frame) + 2
+        steps = steps_of(leg, k, frame)
+        room, most = room + steps + 2, max(most, steps)
     if over.size > 0:
         room += 3 * int(crossed[n_legs])
         for k in range(n_legs):
             room += int(math.hypot(leg[k, XB] - leg[k, XA], leg[k, YB] - leg[k, YA]) / ALONG_M) + 1
     profile, n = np.empty(2 * room), 0
+    corner, part = np.empty(most, dtype=np.int64), np.empty((2, most))
     now = np.empty(ring.shape[0] + 1, dtype=np.int64)
     works = over.size > 0
     for k in range(n_legs):
@@ -729,7 +761,9 @@ def lay_profile(
                     continue
                 upto = min(samples, math.ceil(t * samples))
                 if top < 0:
-                    n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n)
+                    n = add_samples(
+                        frame, raster, x, y, dx, dy, at, run, sample, upto, samples, profile, n, corner, part
+                    )
                 else:
                     n = add_surface(
                         top, x, y, dx, dy, at, run, before, t, profile, n, frame, raster, cell, cell_strip, strip,
@@ -753,7 +787,7 @@ def lay_profile(
                         n += 1
                 top = after
         if top < 0:
-            n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n)
+            n = add_samples(frame, raster, x, y, dx, dy, at, run, sample, samples, samples, profile, n, corner, part)
         else:
             n = add_surface(
                 top, x, y, dx, dy, at, run, before, 1.0, profile, n, frame, raster, cell, cell_strip, strip, strip_work
@@ -765,10 +799,12 @@ def lay_profile(
     return profile[: 2 * n]
 
 
-@_jit
+@_step
 def profile_z(profile: Array, low: int, high: int, at: float) -> tuple[float, int]:
     """Height of the profile (rows low to high - 1) at a distance, the higher one at a face; row to go on from."""
     k = low
+    while k + STRIDE < high - 1 and profile[2 * (k + STRIDE)] < at - LOST_M:
+        k += STRIDE
     while k + 1 < high - 1 and profile[2 * k + 2] < at - LOST_M:
         k += 1
     d0, z0, d1, z1 = profile[2 * k], profile[2 * k + 1], profile[2 * k + 2], profile[2 * k + 3]
@@ -782,7 +818,7 @@ def profile_z(profile: Array, low: int, high: int, at: float) -> tuple[float, in
     return z, k
 
 
-@_jit
+@_step
 def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> float:
     """Extent of corners first to last - 1 across the direction (dx, dy)."""
     low, high = math.inf, -math.inf
@@ -792,7 +828,7 @@ def width_across(corner: Array, first: int, last: int, dx: float, dy: float) -> 
     return (high - low) / math.sqrt(dx * dx + dy * dy)
 
 
-@_jit
+@_part
 def way_round(
     xs: float, ys: float, xr: float, yr: float, side: float, start: IntArray, corner: Array, groups: IntArray, n: int
 ) -> tuple[float, float, float]:
@@ -844,14 +880,17 @@ def put_edges(
         j, low, high = tie[k, PATH], crossed[k], crossed[k + 1]
         path[j, 5] = n
         if tie[k, NUMBER] == 0:
-            path[j, 7:13] = math.inf
+            for i in range(7, 13):
+                path[j, i] = math.inf
         if low == high:
             continue
         x, y, at, run = leg[k, XA], leg[k, YA], leg[k, AT], leg[k, RUN]
         dx, dy = leg[k, XB] - x, leg[k, YB] - y
         plan = math.sqrt(dx * dx + dy * dy)
-        if edge.size < 7 * (n + high - low) or groups.size < high - low:
-            edge, groups = longer(edge, 7 * (n + high - low)), longer(groups, high - low)
+        if edge.size < 7 * (n + high - low):
+            edge = longer(edge, 7 * (n + high - low))
+        if groups.size < high - low:
+            groups = longer(groups, high - low)
         from_row = int(path[j - 1, 3]) if j > 0 else 0
         to_row = int(path[j, 3])
         first, before = n, 0.0
@@ -904,7 +943,7 @@ def put_edges(
     return edge[: 7 * n]
 
 
-@_jit
+@_step
 def insert_cut(cuts: Array, n: int, s: float) -> int:
     """Put a cut into the rising list; returns the new number."""
     k = n
@@ -915,7 +954,7 @@ def insert_cut(cuts: Array, n: int, s: float) -> int:
     return n + 1
 
 
-@_jit
+@_part
 def split_piece(
     xm: float, ym: float, ux: float, uy: float, half: float, xr: float, yr: float, ends: Array, steps: int, cuts: Array
 ) -> int:
@@ -942,7 +981,7 @@ def split_piece(
     return n
 
 
-@_jit
+@_step
 def image_of(wall: Array, j: int, x: float, y: float) -> tuple[float, float, float]:
     """Image of a place across the line of a reflector, and on which side the place lies (> 0: left). [m]"""
     ax, ay = wall[j, X0], wall[j, Y0]
@@ -952,7 +991,7 @@ def image_of(wall: Array, j: int, x: float, y: float) -> tuple[float, float, flo
     return x + 2.0 * off * ey / length, y - 2.0 * off * ex / length, off
 
 
-@_jit
+@_step
 def hit(wall: Array, j: int, px: float, py: float, ix: float, iy: float) -> float:
     """Where on a reflector the way from P to an image behind it meets it (0 to 1); -1 if it does not."""
     ax, ay = wall[j, X0], wall[j, Y0]
@@ -967,7 +1006,7 @@ def hit(wall: Array, j: int, px: float, py: float, ix: float, iy: float) -> floa
     return c_a / (c_a - c_b)
 
 
-@_jit
+@_part
 def may_meet(wall: Array, j: int, ix: float, iy: float, x: float, y: float, half_x: float, half_y: float) -> bool:
     """Whether, seen from an image behind reflector j, any place of a box may lie behind the reflector's opening."""
     ax, ay, bx, by = wall[j, X0], wall[j, Y0], wall[j, X1], wall[j, Y1]
@@ -987,7 +1026,7 @@ def may_meet(wall: Array, j: int, ix: float, iy: float, x: float, y: float, half
     return True
 
 
-@_jit
+@_step
 def reflects(wall: Array, wall_seg: IntArray, j: int, side: float) -> bool:
     """Whether a reflector throws sound back to a place that lies ``side`` to the left of it."""
     if wall_seg[j] < 0 or abs(side) < SHORTEST_M:
@@ -995,7 +1034,7 @@ def reflects(wall: Array, wall_seg: IntArray, j: int, side: float) -> bool:
     return wall[j, WALL_ONE_SIDED] == 0.0 or side < 0.0
 
 
-@_jit
+@_part
 def same_front(wall: Array, own: int, j: int) -> bool:
     """Whether a side of a building is that in front of which a receiver stands, or goes on in its plane."""
     if own < 0 or j == own:
@@ -1144,7 +1183,7 @@ def blocks_of(points: Array, direction: Array, piece: Array) -> Array:
     return blocks
 
 
-@_jit
+@_step
 def track_angle(dx: float, dy: float, ux: float, uy: float) -> tuple[float, float]:
     """Sine (0 to 1) and cosine of the angle from a path (dx, dy) to a track (ux, uy), drawn either way."""
     d = max(math.sqrt(dx * dx + dy * dy), 1e-300)
@@ -1180,7 +1219,7 @@ def flat_walk(
             first[k] = k
 
 
-@_jit
+@_step
 def add_leg(
     leg: Array, tie: IntArray, n: int, x: float, y: float, xe: float, ye: float, at: float, run: float, p: int, r: int,
     off: int, wall_a: int, wall_b: int, number: int, path: int,
@@ -1224,7 +1263,10 @@ def plan(
             pair = r * n_points + p
             xm, ym, ux, uy, half = points[p, 0], points[p, 1], direction[p, 0], direction[p, 1], 0.5 * piece[p]
             n_parts = split_piece(xm, ym, ux, uy, half, xr, yr, free, steps[pair], cuts)
-            path, leg, tie = taller(path, n_path + n_parts), taller(leg, n_leg + n_parts), taller(tie, n_leg + n_parts)
+            if n_path + n_parts > path.shape[0]:
+                path = taller(path, n_path + n_parts)
+            if n_leg + n_parts > leg.shape[0]:
+                leg, tie = taller(leg, n_leg + n_parts), taller(tie, n_leg + n_parts)
             off = 1 if n_parts > 1 else 0
             for part in range(n_parts):
                 s = 0.5 * (cuts[part + 1] + cuts[part]) if off else 0.0

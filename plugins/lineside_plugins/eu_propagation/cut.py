@@ -191,8 +191,9 @@ def _state(
 
     room = len(path.profile) + 2 * len(path.edge) + 4
     px, pz, ex, ez = np.empty((4, room))
-    n_profile, n_edges = kernels.lay_out(path.profile, path.edge, np.empty((room, 3)), px, pz, ex, ez)
     above, straight, found = np.zeros((3, room), dtype=np.int64)
+    work = np.empty((kernels.N_WORK, room))
+    n_profile, n_edges = kernels.lay_out(path.profile, path.edge, np.empty((room, 3)), work, above, px, pz, ex, ez)
     n_above = kernels.edges_above(ex, ez, n_edges, zs, length, zr, above)
     n = kernels.hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
     gamma = 0.0
@@ -204,13 +205,13 @@ def _state(
     t, band, count = kernels.tile(), kernels.band_table(), np.zeros(4, dtype=np.int64)
     items = np.zeros((kernels.TILE, kernels.N_COLUMNS), dtype=np.int64)
     info, factors, out = np.zeros((3, 8)), np.ones((kernels.TILE, 2, 8)), np.zeros((1, 1, 8))
-    n, delta = kernels.boundary(
+    n = kernels.boundary(
         t, band, items, count, px, pz, n_profile, path.ground, ex, ez, n_edges, zs, length, zr, g_s, gamma, n, True,
         found, np.full((1 + 2 * room, 3), -1.0), info,
     )  # fmt: skip
     kernels.reflection(band, *path.walls, ex, ez, found, n, zs, length, zr, factors[0])
     t[kernels.DISTANCE] = t[kernels.SHARES] = 1.0
-    count[kernels.ITEMS] = 1
+    count[kernels.ITEMS] = count[kernels.NEARS] = 1
     kernels.flush(t, band, items, count, factors, out, out[:0])
     diffracted = (items[0, kernels.BANDS] >> np.arange(8)) & 1 > 0
     a_boundary = -to_db(out[0, 0] / kernels.SPREADING)
@@ -220,7 +221,7 @@ def _state(
     if not n:
         return terms
     used = tuple((round(float(ex[i]) + xs, 9), float(ez[i])) for i in found[:n])
-    return replace(terms, edges_m=used, delta_m=float(delta), source_side=before, receiver_side=behind)
+    return replace(terms, edges_m=used, delta_m=float(t[kernels.DELTA]), source_side=before, receiver_side=behind)
 
 
 def _terrain(terrain: Sequence[Sequence[float]], xs: float, xr: float) -> Array:

@@ -34,6 +34,7 @@ SPREADING = 10.0**-1.1  # (2.5.12)
 LN10 = math.log(10.0)
 GRAZING_M = 1e-9  # an edge must rise above a ray by more than this to block it
 SHORTEST_M = 1e-6  # keeps divisions by d_p finite
+NEARLY_M = 1e-6  # ground this little below a hull is still compared with it
 BEND_M2 = 1e-9  # ground bends downward where the cross product of two neighbouring pieces lies below minus this
 SMALLEST_M = 0.5  # a reflector must be as high and as wide (section 2.5.7)
 TERM_ENERGY = 10.0**0.001 - 1.0  # an image that adds less than 0.01 dB ends the series between train and barrier
@@ -41,6 +42,7 @@ MOST_IMAGES = 200
 ABSORBING = 0.8  # above it a barrier throws nothing back to the train
 BODY_REACH = 5.0  # nor if it is further away than this many times its height
 BODY_TURN = math.sin(math.radians(15.0))  # nor if it is turned by more than 15 degrees from the track; our reading
+ASIN_REACH = 0.2  # a series for the asin of up to this is exact to the last digits
 BELOW_WALL_M = 0.01  # a ray that passes a wall's foot by more than this below it is not reflected
 
 #: Columns of the arrays of :class:`lineside.scene.cuts.VerticalCuts`, repeated here for the compiler's cache.
@@ -63,6 +65,14 @@ DELTA, DELTA_S, DELTA_R, PER_E, DIFFRACTED, SHARES, DISTANCE, NEAR, SCALE, X, E,
     3 * STRETCH_SIZE + n * TILE for n in (0, 1, 2, 3, 4, 12, 13, 14, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31)
 )
 TILE_SIZE = 3 * STRETCH_SIZE + 32 * TILE
+#: What path differences follow from, in rows that are free until the ground factors of both sides take them: first and
+#: last edge, path between them, source and receiver, then slope and height at its beginning of both mean planes,
+#: 1 / (2 Gamma) (0: straight rays), 1 for several edges.
+FIRST_X, FIRST_Z, LAST_X, LAST_Z, BETWEEN, SOURCE_Z, LENGTHS, RECEIVER_Z = (
+    SOURCE_SIDE + Q + n * TILE for n in range(N_BANDS)
+)
+SLOPE_1, BASE_1, SLOPE_2, BASE_2, BEND, SEVERAL = (RECEIVER_SIDE + Q + n * TILE for n in range(6))
+LANES = 8  # unused lanes are computed along up to a multiple of this
 #: Columns of the list of items: lanes of its whole path, its diffraction and its distance, which bands are diffracted
 #: (bit by bit), target row and height with state, whether the target is a reflected path, whether it has factors.
 LANE_WHOLE, LANE_EDGE, LANE_NEAR, BANDS, TARGET, SLOT, REFLECTED, FACTORS, N_COLUMNS = range(9)
@@ -114,18 +124,18 @@ def tile() -> Array:
 
 
 @_jit
-def exp_neg(t: Array, row: int) -> None:
+def exp_neg(t: Array, row: int, n: int) -> None:
     """e^-x for the lanes of a row, in place: e^y by its series for |y| < 0.35, times a power of 2 set bit by bit.
 
     The processor can do this for several lanes at once, which it cannot with the library's exp.
     """
     v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
     bits = scale.view(np.int64)
-    for j in range(TILE):
+    for j in range(n):
         x = min(v[j], 700.0)
         m = MAGIC - x * LOG2E  # the whole number of doublings stands in the lowest bits
-        n = m - MAGIC
-        y = (-x - n * LN2_HIGH) - n * LN2_LOW
+        twos = m - MAGIC
+        y = (-x - twos * LN2_HIGH) - twos * LN2_LOW
         y2 = y * y
         y4 = y2 * y2
         low = (1.0 + y) + y2 * (0.5 + y * (1.0 / 6.0))
@@ -133,41 +143,41 @@ def exp_neg(t: Array, row: int) -> None:
         high = (1.0 / 40320.0 + y * (1.0 / 362880.0)) + y2 * (1.0 / 3628800.0 + y * (1.0 / 39916800.0))
         scale[j] = m
         v[j] = low + y4 * (middle + y4 * high)
-    for j in range(TILE):
+    for j in range(n):
         bits[j] = (bits[j] << 52) + BIAS
-    for j in range(TILE):
+    for j in range(n):
         v[j] *= scale[j]
 
 
 @_jit
-def power_1_3(t: Array, row: int) -> None:
+def power_1_3(t: Array, row: int, n: int) -> None:
     """g^1.3 for the lanes of a row, in place; 0 < g <= 1. ln g from the exponent and a series of the mantissa."""
     v, scale = t[row : row + TILE], t[SCALE : SCALE + TILE]
     v_bits, bits = v.view(np.int64), scale.view(np.int64)
-    for j in range(TILE):
+    for j in range(n):
         bits[j] = (v_bits[j] >> 52) - 1023 + MAGIC_BITS
         v_bits[j] = (v_bits[j] & MANTISSA) + BIAS
-    for j in range(TILE):
-        n, m = scale[j] - MAGIC, v[j]
+    for j in range(n):
+        twos, m = scale[j] - MAGIC, v[j]
         s = (m - ROOT2) / (m + ROOT2)
         q = s * s
         more = 1.0 / 9.0 + q * (1.0 / 11.0 + q * (1.0 / 13.0 + q * (1.0 / 15.0 + q * (1.0 / 17.0))))
         series = s * (1.0 + q * (1.0 / 3.0 + q * (1.0 / 5.0 + q * (1.0 / 7.0 + q * more))))
-        v[j] = -1.3 * ((n + 0.5) * LN2 + 2.0 * series)
-    exp_neg(t, row)
+        v[j] = -1.3 * ((twos + 0.5) * LN2 + 2.0 * series)
+    exp_neg(t, row, n)
 
 
-def _ground_function(first: int) -> Callable[[Array, Array], None]:
+def _ground_function(first: int) -> Callable[[Array, Array, int], None]:
     """The ground effect of one stretch of each item, compiled for its own rows."""
 
     @_jit
-    def ground(t: Array, band: Array) -> None:
+    def ground(t: Array, band: Array, n: int) -> None:
         """Ground factors 10^(-A_ground/10) of stretches whose ends lie Z_A and Z_B above their mean planes.
 
         G_S is the ground factor of the source area, -1 on the receiver's side of an edge, where (2.5.14) does not
         apply; CURVED is 1 in favourable conditions. Which G goes where: Table 2.5.b.
         """
-        for j in range(TILE):
+        for j in range(n):
             g, g_s, d_p, curved = t[first + G + j], t[first + G_S + j], t[first + D_P + j], t[first + CURVED + j]
             z_a, z_b = t[first + Z_A + j], t[first + Z_B + j]
             z_sum = z_a + z_b
@@ -187,13 +197,13 @@ def _ground_function(first: int) -> Callable[[Array, Array], None]:
             t[U + j] = max(1e-12, g if curved > 0.0 else g_m)
             t[LIMIT + j] = -LN10 * bound
             t[HARD + j] = 1.0 if g == 0.0 or lift < curved else 0.0
-        power_1_3(t, U)
-        exp_neg(t, LIMIT)
-        for j in range(TILE):
+        power_1_3(t, U, n)
+        exp_neg(t, LIMIT, n)
+        for j in range(n):
             t[HARD + j] *= t[LIMIT + j]
         for i in range(N_BANDS):
             k, per_k, w1, w2, w3 = band[i, K], 1.0 / band[i, K], band[i, W1], band[i, W2], band[i, W3]
-            for j in range(TILE):  # (2.5.17)
+            for j in range(n):  # (2.5.17)
                 u = t[U + j]
                 above = t[first + D_P + j] * (w1 * u * u)
                 below = w2 * u * u + w3 * u + 1.16e6
@@ -202,15 +212,15 @@ def _ground_function(first: int) -> Callable[[Array, Array], None]:
                 t[X + j] = x
                 t[Y + j] = below * below * per_both  # 1 / (1 + w d_p)
                 t[E + j] = math.sqrt(x)
-            exp_neg(t, E)
-            for j in range(TILE):  # (2.5.16), (2.5.15)
+            exp_neg(t, E, n)
+            for j in range(n):  # (2.5.16), (2.5.15)
                 z_a, z_b = t[A + j], t[B + j]
                 c = t[first + D_P + j] * (1.0 + 3.0 * t[X + j] * t[E + j]) * t[Y + j] * per_k
                 root = math.sqrt(2.0 * c)
                 q = t[SCALED + j] * (k * k) * (z_a * (z_a - root) + c) * (z_b * (z_b - root) + c)
                 t[Y + j] = max(min(q, t[LIMIT + j]), t[HARD + j])
             q_row = t[first + Q + i * TILE : first + Q + (i + 1) * TILE]
-            for j in range(TILE):
+            for j in range(n):
                 q_row[j] = t[Y + j]
 
     return ground
@@ -242,15 +252,60 @@ def ground_behind_edge(a_ground: float, ratio: float) -> float:
     return 1.0 + (math.sqrt(a_ground) - 1.0) * math.sqrt(min(1.0, ratio))
 
 
+@_step
+def difference(
+    over: float, xs: float, zs: float, x: float, z: float, xr: float, zr: float, several: float, bend: float,
+    exact: bool,
+) -> float:  # fmt: skip
+    """Path difference of a way ``over`` one edge (x, z) or several. (2.5.26) to (2.5.28)
+
+    Negative where a single edge does not reach the straight ray.
+    """
+    z_line = zs + (zr - zs) * (x - xs) / (xr - xs)
+    direct = bent(xs, zs, xr, zr, bend, exact)
+    below = 2.0 * (bent(xs, zs, x, z_line, bend, exact) + bent(x, z_line, xr, zr, bend, exact)) - over - direct
+    return over - direct if several > 0.0 or z >= z_line else below
+
+
+@_step
+def lane_differences(t: Array, j: int, exact: bool) -> None:
+    """Both stretches of ground of a diffracted path, and the path differences of the path and of both images."""
+    bend, several, e = t[BEND + j], t[SEVERAL + j], t[BETWEEN + j]
+    zs, length, zr = t[SOURCE_Z + j], t[LENGTHS + j], t[RECEIVER_Z + j]
+    x1, z1, x2, z2 = t[FIRST_X + j], t[FIRST_Z + j], t[LAST_X + j], t[LAST_Z + j]
+    h_a, h_b, d_p, xi, zi, _, _ = seen_from_plane(t[SLOPE_1 + j], t[BASE_1 + j], 0.0, zs, x1, z1)
+    t[SOURCE_SIDE + Z_A + j], t[SOURCE_SIDE + Z_B + j], t[SOURCE_SIDE + D_P + j] = h_a, h_b, d_p
+    h_c, h_d, d_p, _, _, xj, zj = seen_from_plane(t[SLOPE_2 + j], t[BASE_2 + j], x2, z2, length, zr)
+    t[RECEIVER_SIDE + Z_A + j], t[RECEIVER_SIDE + Z_B + j], t[RECEIVER_SIDE + D_P + j] = h_c, h_d, d_p
+    before = bent(0.0, zs, x1, z1, bend, exact)
+    behind = e + bent(x2, z2, length, zr, bend, exact)
+    t[DELTA + j] = difference(before + behind, 0.0, zs, x1, z1, length, zr, several, bend, exact)
+    over = bent(xi, zi, x1, z1, bend, exact) + behind
+    t[DELTA_S + j] = difference(over, xi, zi, x1, z1, length, zr, several, bend, exact)
+    over = before + e + bent(x2, z2, xj, zj, bend, exact)
+    t[DELTA_R + j] = difference(over, 0.0, zs, x1, z1, xj, zj, several, bend, exact)
+    t[X + j] = bend * (max(length + abs(zr - zs), before, behind) + 4.0 * (h_a + h_d))
+
+
 @_jit
-def diffraction(t: Array, band: Array) -> None:
+def differences(t: Array, n: int) -> None:
+    """:func:`lane_differences` of n lanes, with the exact length of arcs only where one may be long for its radius."""
+    for j in range(n):
+        lane_differences(t, j, False)
+    for j in range(n):
+        if t[X + j] > ASIN_REACH:
+            lane_differences(t, j, True)
+
+
+@_jit
+def diffraction(t: Array, band: Array, n: int) -> None:
     """10^(-A_dif/10) of (2.5.30), from the path differences of the path and of both images and the ground factors."""
     for i in range(N_BANDS):
         lam, per_wave = band[i, WAVELENGTH], band[i, PER_WAVE]
         q_s = t[SOURCE_SIDE + Q + i * TILE : SOURCE_SIDE + Q + (i + 1) * TILE]
         q_r = t[RECEIVER_SIDE + Q + i * TILE : RECEIVER_SIDE + Q + (i + 1) * TILE]
         row = t[DIFFRACTED + i * TILE : DIFFRACTED + (i + 1) * TILE]
-        for j in range(TILE):
+        for j in range(n):
             x = per_wave * several_edges(lam, t[PER_E + j])
             direct = pure_diffraction(x * t[DELTA + j])
             image_s = pure_diffraction(x * t[DELTA_S + j])
@@ -260,23 +315,23 @@ def diffraction(t: Array, band: Array) -> None:
             sides = ground_behind_edge(q_s[j], direct * image_r * capped * per_all)
             sides *= ground_behind_edge(q_r[j], direct * image_s * capped * per_all)
             t[Y + j] = sides * sides * image_s * image_r * per_all
-        for j in range(TILE):
+        for j in range(n):
             row[j] = t[Y + j]
 
 
 @_jit
-def spread_and_air(t: Array, band: Array) -> None:
+def spread_and_air(t: Array, band: Array, n: int) -> None:
     """10^(-(A_div + A_atm)/10) over the distances. (2.5.12), (2.5.13)"""
-    for j in range(TILE):
+    for j in range(n):
         d = t[DISTANCE + j]
         t[A + j] = SPREADING / (d * d)
     for i in range(N_BANDS):
         air = band[i, AIR]
         row = t[NEAR + i * TILE : NEAR + (i + 1) * TILE]
-        for j in range(TILE):
+        for j in range(n):
             t[E + j] = air * t[DISTANCE + j]
-        exp_neg(t, E)
-        for j in range(TILE):
+        exp_neg(t, E, n)
+        for j in range(n):
             row[j] = t[E + j] * t[A + j]
 
 
@@ -304,18 +359,27 @@ def finish(t: Array, items: IntArray, n: int, factors: Array, out: Array, reflec
             target[i] += share * t[X + i]
 
 
+@_step
+def rounded(n: int) -> int:
+    """Lanes that are computed for n that are in use."""
+    return (n + LANES - 1) // LANES * LANES
+
+
 @_jit
 def flush(
     t: Array, band: Array, items: IntArray, count: IntArray, factors: Array, out: Array, reflected: Array
 ) -> None:
     """Run the formulas over all items of the tile, add their energies to the results and empty the tile."""
-    spread_and_air(t, band)
-    if count[WHOLES] > 0:
-        ground_of_whole(t, band)
-    if count[EDGES] > 0:
-        ground_before(t, band)
-        ground_behind(t, band)
-        diffraction(t, band)
+    spread_and_air(t, band, rounded(count[NEARS]))
+    n = rounded(count[WHOLES])
+    if n > 0:
+        ground_of_whole(t, band, n)
+    n = rounded(count[EDGES])
+    if n > 0:
+        differences(t, n)
+        ground_before(t, band, n)
+        ground_behind(t, band, n)
+        diffraction(t, band, n)
     finish(t, items, count[ITEMS], factors, out, reflected)
     count[:] = 0
 
@@ -323,13 +387,12 @@ def flush(
 @_step
 def piece_at(px: Array, n: int, x: float, onward: bool) -> int:
     """Which piece of the profile holds x; at a profile point the one after it (``onward``) or before it."""
-    low, high = 0, n - 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        if px[middle] > x or (px[middle] == x and not onward):
-            high = middle
-        else:
-            low = middle
+    low, size = 0, n - 1
+    while size > 1:
+        half = size // 2
+        place = px[low + half]
+        low = low + half if place < x or (onward and place == x) else low
+        size -= half
     return low
 
 
@@ -343,10 +406,12 @@ def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[floa
     low, last = piece_at(px, n, xa, True), piece_at(px, n, xb, False)
     z0 = pz[low]
     moment, area = 0.0, 0.0
-    for k in range(low + 1, last):
-        x1, x2, z1, z2 = px[k] - xa, px[k + 1] - xa, pz[k] - z0, pz[k + 1] - z0
-        area += (z1 + z2) * (x2 - x1)  # B of (2.5.3)
-        moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)  # A of (2.5.3), threefold
+    if last > low + 1:  # whole pieces
+        x_1, x_2, z_1, z_2 = px[low + 1 : last], px[low + 2 : last + 1], pz[low + 1 : last], pz[low + 2 : last + 1]
+        for k in range(last - low - 1):
+            x1, x2, z1, z2 = x_1[k] - xa, x_2[k] - xa, z_1[k] - z0, z_2[k] - z0
+            area += (z1 + z2) * (x2 - x1)  # B of (2.5.3)
+            moment += (z1 * (2.0 * x1 + x2) + z2 * (x1 + 2.0 * x2)) * (x2 - x1)  # A of (2.5.3), threefold
     k = low
     for _ in range(2):
         lo, hi = max(px[k], xa), min(px[k + 1], xb)
@@ -359,10 +424,11 @@ def mean_plane(px: Array, pz: Array, n: int, xa: float, xb: float) -> tuple[floa
         if last <= low:
             break
         k = last
-    length = xb - xa
-    moment /= 3.0
-    a = 3.0 * (2.0 * moment - area * length) / length**3
-    b = 2.0 * area / length - 3.0 * moment / length**2
+    per_length = 1.0 / (xb - xa)
+    area *= per_length
+    moment *= per_length * per_length
+    a = per_length * (2.0 * moment - 3.0 * area)
+    b = 2.0 * area - moment
     return a, b + z0
 
 
@@ -380,39 +446,58 @@ def mean_g(ground: Array, xa: float, xb: float) -> float:
 
 
 @_step
-def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
-    """Equivalent heights, d_p and the mirror images of both ends for ground between A and B of mean plane a, b.
+def seen_from_plane(
+    a: float, b: float, xa: float, za: float, xb: float, zb: float
+) -> tuple[float, float, float, float, float, float, float]:
+    """Equivalent heights of A and B above mean plane a, b, d_p, and the mirror images of both.
 
-    They go into a row of ``info``. A negative height becomes 0; such a point is its own image.
+    A negative height becomes 0; such a point is its own image.
     """
-    root = math.sqrt(1.0 + a * a)
-    h_a = max(0.0, (za - b) / root)
-    h_b = max(0.0, (zb - b - a * (xb - xa)) / root)
-    info[part, INFO_Z_A] = h_a
-    info[part, INFO_Z_B] = h_b
-    info[part, INFO_D_P] = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) / root)
-    info[part, G_PATH] = g
-    info[part, IMAGE_A] = xa + 2.0 * h_a * a / root
-    info[part, IMAGE_A + 1] = za - 2.0 * h_a / root
-    info[part, IMAGE_B] = xb + 2.0 * h_b * a / root
-    info[part, IMAGE_B + 1] = zb - 2.0 * h_b / root
+    per_root = 1.0 / math.sqrt(1.0 + a * a)
+    h_a = max(0.0, (za - b) * per_root)
+    h_b = max(0.0, (zb - b - a * (xb - xa)) * per_root)
+    d_p = max(SHORTEST_M, abs(xb - xa + a * (zb - za)) * per_root)
+    down_a, down_b = 2.0 * h_a * per_root, 2.0 * h_b * per_root
+    return h_a, h_b, d_p, xa + down_a * a, za - down_a, xb + down_b * a, zb - down_b
 
 
 @_step
-def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
-    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25) by the series of asin."""
+def stretch(a: float, b: float, g: float, xa: float, za: float, xb: float, zb: float, info: Array, part: int) -> None:
+    """:func:`seen_from_plane` for ground between A and B with mean ground factor g, into a row of ``info``."""
+    h_a, h_b, d_p, x_a, z_a, x_b, z_b = seen_from_plane(a, b, xa, za, xb, zb)
+    info[part, INFO_Z_A] = h_a
+    info[part, INFO_Z_B] = h_b
+    info[part, INFO_D_P] = d_p
+    info[part, G_PATH] = g
+    info[part, IMAGE_A] = x_a
+    info[part, IMAGE_A + 1] = z_a
+    info[part, IMAGE_B] = x_b
+    info[part, IMAGE_B + 1] = z_b
+
+
+@_step
+def bent(xa: float, za: float, xb: float, zb: float, bend: float, exact: bool) -> float:
+    """Length of the ray between two points; ``bend`` is 1 / (2 Gamma) or 0: 2 Gamma asin(chord / (2 Gamma)), (2.5.25).
+
+    By the series of asin; beyond its reach (``ASIN_REACH``) only if it is called with ``exact``.
+    """
     chord = math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
-    if gamma == 0.0:
-        return chord
-    t = chord / (2.0 * gamma)
-    if t > 0.1:
-        return 2.0 * gamma * math.asin(min(1.0, t))
-    s = t * t
+    if exact and chord * bend > ASIN_REACH:
+        return math.asin(min(1.0, chord * bend)) / bend
+    s = (chord * bend) ** 2
     more = 231.0 / 13312.0 + s * (143.0 / 10240.0 + s * (6435.0 / 557056.0))
     return chord * (
         1.0
         + s * (1.0 / 6.0 + s * (3.0 / 40.0 + s * (5.0 / 112.0 + s * (35.0 / 1152.0 + s * (63.0 / 2816.0 + s * more)))))
     )
+
+
+@_step
+def ray(xa: float, za: float, xb: float, zb: float, gamma: float) -> float:
+    """Length of the ray between two points: chord, or arc of radius Gamma (2.5.25)."""
+    if gamma == 0.0:
+        return math.sqrt((xb - xa) ** 2 + (zb - za) ** 2)
+    return bent(xa, za, xb, zb, 0.5 / gamma, True)
 
 
 @_step
@@ -422,12 +507,14 @@ def rises_above(x: float, z: float, xa: float, za: float, xb: float, zb: float, 
     across = (z - za) * dx - (x - xa) * dz
     if gamma == 0.0:
         return across > GRAZING_M * (dx + abs(dz))
-    chord = math.sqrt(dx * dx + dz * dz)
-    v = across / chord
-    # in the chord's own axes (u, v) the arc is u^2 + (v + h)^2 = Gamma^2 with h^2 = Gamma^2 - chord^2/4
-    u = ((x - xa) * dx + (z - za) * dz) / chord - 0.5 * chord
-    h = math.sqrt(max(0.0, gamma * gamma - 0.25 * chord * chord))
-    return u * u + v * v + 2.0 * v * h - 0.25 * chord * chord > 2.0 * gamma * GRAZING_M
+    if across <= 0.0:  # an arc runs above its chord
+        return False
+    # in the chord's own axes (u, v) the arc is u^2 + (v + h)^2 = Gamma^2 with h^2 = Gamma^2 - chord^2/4; all times
+    # the chord squared
+    square = dx * dx + dz * dz
+    along, left = (x - xa) * dx + (z - za) * dz, (xb - x) * dx + (zb - z) * dz
+    height = math.sqrt(max(0.0, square * (gamma * gamma - 0.25 * square)))
+    return across * (across + 2.0 * height) - along * left > 2.0 * gamma * GRAZING_M * square
 
 
 @_step
@@ -554,16 +641,18 @@ def box_end(edge: Array, n: int, j: int) -> int:
 
 
 @_step
-def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int) -> int:
+def add_box(
+    gx: Array, gz: Array, k: int, x1: float, x2: float, top: float, px: Array, pz: Array, n: int
+) -> int:  # fmt: skip
     """Append the corners of a building that ends before ground point k; returns the new number of points."""
     for side in range(2):
         x = x1 if side == 0 else x2
         m = k
-        while m > 1 and profile[m - 1, 0] > x:
+        while m > 1 and gx[m - 1] > x:
             m -= 1
-        x_low, x_high, z = profile[m - 1, 0], profile[m, 0], profile[m, 1]
-        if x_high > x_low:
-            z = profile[m - 1, 1] + (z - profile[m - 1, 1]) * (x - x_low) / (x_high - x_low)
+        z = gz[m]
+        if gx[m] > gx[m - 1]:
+            z = gz[m - 1] + (z - gz[m - 1]) * (x - gx[m - 1]) / (gx[m] - gx[m - 1])
         px[n], px[n + 1] = x, x
         pz[n + side], pz[n + 1 - side] = z, top
         n += 2
@@ -571,25 +660,154 @@ def add_box(profile: Array, k: int, x1: float, x2: float, top: float, px: Array,
 
 
 @_step
-def bends_down(profile: Array, k: int) -> bool:
+def bends_down(gx: Array, gz: Array, n: int, k: int) -> bool:
     """Whether the ground bends downward at an inner point: a ridge, a shoulder, the upper end of a wall."""
-    if k == 0 or k == profile.shape[0] - 1:
+    if k == 0 or k == n - 1:
         return False
-    x, z = profile[k, 0], profile[k, 1]
-    x0, z0, x2, z2 = profile[k - 1, 0], profile[k - 1, 1], profile[k + 1, 0], profile[k + 1, 1]
+    x, z = gx[k], gz[k]
+    x0, z0, x2, z2 = gx[k - 1], gz[k - 1], gx[k + 1], gz[k + 1]
     if (x0 == x and z0 == z) or (x2 == x and z2 == z):  # a point that comes twice is one: its last row counts
         if x2 == x and z2 == z:
             return False
         m = k - 1
-        while m > 0 and profile[m, 0] == x and profile[m, 1] == z:
+        while m > 0 and gx[m] == x and gz[m] == z:
             m -= 1
-        x0, z0 = profile[m, 0], profile[m, 1]
-    ends = profile[profile.shape[0] - 1, 0]
-    return SHORTEST_M < x < ends - SHORTEST_M and (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2
+        x0, z0 = gx[m], gz[m]
+    return SHORTEST_M < x < gx[n - 1] - SHORTEST_M and (x - x0) * (z2 - z) - (x2 - x) * (z - z0) < -BEND_M2
 
 
 @_step
-def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex: Array, ez: Array) -> tuple[int, int]:
+def find_boxes(edge: Array, boxes: Array) -> int:
+    """Buildings that stand on the ground, (n, 3): from, to, height of the top; their number.
+
+    What two of them share belongs to the first; one that lies within another is left out.
+    """
+    n_objects, n, end = edge.shape[0], 0, 0.0
+    for j in range(n_objects):
+        last = box_end(edge, n_objects, j)
+        if last >= 0 and edge[last, PLACE] > max(end, edge[j, PLACE]):
+            boxes[n, 0] = max(end, edge[j, PLACE])
+            end = edge[last, PLACE]
+            boxes[n, 1] = end
+            boxes[n, 2] = edge[j, TOP_Z]
+            n += 1
+    return n
+
+
+@_step
+def lay_boxes(gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int, px: Array, pz: Array) -> int:
+    """Points (px, pz) of the ground with buildings on it, through which mean planes are laid; their number."""
+    n, k = 0, 0
+    for box in range(n_boxes):
+        begin, end = boxes[box, 0], boxes[box, 1]
+        while gx[k] <= begin:
+            px[n], pz[n] = gx[k], gz[k]
+            n += 1
+            k += 1
+        while gx[k] < end:
+            k += 1
+        n = add_box(gx, gz, k, begin, end, boxes[box, 2], px, pz, n)
+    rest = n_ground - k
+    x_from, z_from, x_to, z_to = gx[k:n_ground], gz[k:n_ground], px[n : n + rest], pz[n : n + rest]
+    for m in range(rest):
+        x_to[m] = x_from[m]
+    for m in range(rest):
+        z_to[m] = z_from[m]
+    return n + rest
+
+
+@_step
+def apart(profile: Array, gx: Array, gz: Array) -> int:
+    """Distances and heights of the ground by themselves; number of points."""
+    n = profile.shape[0]
+    for k in range(n):
+        gx[k] = profile[k, 0]
+    for k in range(n):
+        gz[k] = profile[k, 1]
+    return n
+
+
+@_step
+def all_bends(gx: Array, gz: Array, n: int, pick: IntArray) -> int:
+    """Ground points at which the ground may bend downward (:func:`bends_down` decides); their number."""
+    found = 0
+    for k in range(1, n - 1):
+        x, z, x0, z0 = gx[k], gz[k], gx[k - 1], gz[k - 1]
+        down = (x - x0) * (gz[k + 1] - z) - (gx[k + 1] - x) * (z - z0) < -BEND_M2
+        pick[found] = k
+        found += down | ((x == x0) & (z == z0))
+    return found
+
+
+@_step
+def points_over(
+    gx: Array, gz: Array, n_ground: int, ox: Array, oz: Array, n: int, zs: float, length: float, zr: float,
+    rise: Array, pick: IntArray,
+) -> int:  # fmt: skip
+    """Ground points that rise above the convex line from the source over n edges (ox, oz) to the receiver; how many.
+
+    What lies above it lies above one of its pieces.
+    """
+    xa, za = 0.0, zs
+    for m in range(n + 1):
+        xb, zb = (ox[m], oz[m]) if m < n else (length, zr)
+        slope = (zb - za) / (xb - xa)
+        base = za - slope * xa - NEARLY_M
+        if m == 0:
+            for k in range(n_ground):
+                rise[k] = gz[k] - (base + slope * gx[k])
+        else:
+            for k in range(n_ground):
+                rise[k] = max(rise[k], gz[k] - (base + slope * gx[k]))
+        xa, za = xb, zb
+    found = 0
+    for k in range(1, n_ground - 1):
+        pick[found] = k
+        found += rise[k] > 0.0
+    return found
+
+
+@_step
+def own_edges(edge: Array, length: float, ox: Array, oz: Array) -> int:
+    """Edges (ox, oz) of objects, by rising distance and strictly between source and receiver; their number."""
+    n = 0
+    for j in range(edge.shape[0]):
+        if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
+            n = add_edge(ox, oz, n, edge[j, PLACE], edge[j, TOP_Z])
+    return n
+
+
+@_step
+def merge_edges(
+    ox: Array, oz: Array, n_objects: int, gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int,
+    pick: IntArray, n_pick: int, ex: Array, ez: Array,
+) -> int:  # fmt: skip
+    """Edges of objects and those ground points ``pick``, not hidden by a building, at which the ground bends downward.
+
+    By rising distance; their number.
+    """
+    n, j, box = 0, 0, 0
+    for m in range(n_pick):
+        x = gx[pick[m]]
+        while box < n_boxes and boxes[box, 1] <= x:
+            box += 1
+        hidden = box < n_boxes and boxes[box, 0] < x
+        if hidden or not bends_down(gx, gz, n_ground, pick[m]):
+            continue
+        while j < n_objects and ox[j] <= x:
+            n = add_edge(ex, ez, n, ox[j], oz[j])
+            j += 1
+        n = add_edge(ex, ez, n, x, gz[pick[m]])
+    while j < n_objects:
+        n = add_edge(ex, ez, n, ox[j], oz[j])
+        j += 1
+    return n
+
+
+@_step
+def lay_out(
+    profile: Array, edge: Array, boxes: Array, work: Array, pick: IntArray, px: Array, pz: Array, ex: Array, ez: Array
+) -> tuple[int, int]:
     """Lay buildings on the ground and find all edges that may diffract, both by rising distance.
 
     ``profile`` (n, 2) and ``edge`` (m, 7) are rows of one path as in :class:`lineside.scene.cuts.VerticalCuts`. Edges
@@ -600,45 +818,71 @@ def lay_out(profile: Array, edge: Array, boxes: Array, px: Array, pz: Array, ex:
     n_profile, n_edges
         Points (px, pz) through which mean planes are laid and edges (ex, ez) strictly between source and receiver.
     """
-    n_objects, n_ground = edge.shape[0], profile.shape[0]
-    n_boxes, end = 0, 0.0
-    for j in range(n_objects):
-        last = box_end(edge, n_objects, j)
-        if last >= 0 and edge[last, PLACE] > max(end, edge[j, PLACE]):
-            boxes[n_boxes, 0] = max(end, edge[j, PLACE])
-            end = edge[last, PLACE]
-            boxes[n_boxes, 1] = end
-            boxes[n_boxes, 2] = edge[j, TOP_Z]
-            n_boxes += 1
-    length = profile[n_ground - 1, 0]
-    n, n_edges, box, j, k = 0, 0, 0, 0, 0
-    while k < n_ground:
-        x = profile[k, 0]
-        while box < n_boxes and boxes[box, 1] <= x:
-            n = add_box(profile, k, boxes[box, 0], boxes[box, 1], boxes[box, 2], px, pz, n)
-            box += 1
-        while j < n_objects and edge[j, PLACE] <= x:
-            if SHORTEST_M < edge[j, PLACE] < length - SHORTEST_M:
-                n_edges = add_edge(ex, ez, n_edges, edge[j, PLACE], edge[j, TOP_Z])
-            j += 1
-        if box < n_boxes and boxes[box, 0] < x:
-            k += 1
-            continue
-        if bends_down(profile, k):
-            n_edges = add_edge(ex, ez, n_edges, x, profile[k, 1])
-        px[n], pz[n] = x, profile[k, 1]
-        n += 1
-        k += 1
-        until = min(edge[j, PLACE] if j < n_objects else length, boxes[box, 0] if box < n_boxes else length)
-        until -= SHORTEST_M
-        while k < n_ground and profile[k, 0] < until:  # a run of ground between two objects
-            ex[n_edges], ez[n_edges] = profile[k, 0], profile[k, 1]
-            n_edges += bends_down(profile, k)
-            px[n], pz[n] = profile[k, 0], profile[k, 1]
-            n += 1
-            k += 1
-    return n, n_edges
+    gx, gz, ox, oz = work[0], work[1], work[2], work[3]
+    n_ground, n_boxes = apart(profile, gx, gz), find_boxes(edge, boxes)
+    n = lay_boxes(gx, gz, n_ground, boxes, n_boxes, px, pz)
+    n_objects = own_edges(edge, gx[n_ground - 1], ox, oz)
+    n_pick = all_bends(gx, gz, n_ground, pick)
+    return n, merge_edges(ox, oz, n_objects, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
 
+
+@_step
+def hulls(
+    ex: Array, ez: Array, n: int, lowest: int, z_rail: float, heights: Array, length: float, zr: float,
+    straight: IntArray, curved: IntArray, n_hull: IntArray,
+) -> bool:  # fmt: skip
+    """Edges of the hull from each source height, of straight rays and of arcs, and their numbers (n_heights, 2).
+
+    The first n of row ``lowest`` of ``straight`` are the edges to start from. The hull from a higher source at the same
+    place is the latter part of that from the lowest. Returns whether every ray is blocked.
+    """
+    blocked = True
+    for m in range(heights.size):
+        h = lowest if m == 0 else m - 1 if m <= lowest else m
+        zs = z_rail + heights[h]
+        n_hull[h, 0] = hull(ex, ez, straight[lowest], n, zs, length, zr, 0.0, straight[h])
+        n = n_hull[lowest, 0]
+        gamma = ray_radius(math.sqrt(length * length + (zr - zs) ** 2))
+        n_hull[h, 1] = hull(ex, ez, straight[h], n_hull[h, 0], zs, length, zr, gamma, curved[h])
+        blocked = blocked and n_hull[h, 1] > 0
+    return blocked
+
+
+@_step
+def find_edges(
+    edge: Array, gx: Array, gz: Array, n_ground: int, boxes: Array, n_boxes: int, lowest: int, z_rail: float,
+    heights: Array, zr: float, work: Array, pick: IntArray, ex: Array, ez: Array, straight: IntArray,
+    curved: IntArray, n_hull: IntArray,
+) -> int:  # fmt: skip
+    """Those edges of :func:`lay_out` that the source heights ask for, and their hulls; number of edges.
+
+    What lies below the hull of the objects alone, seen from the lowest source, lies below the hulls from all, and is
+    left out if all rays are blocked. Where one is not, any edge may be the one closest to it.
+    """
+    ox, oz, rise = work[2], work[3], work[4]
+    low, length = z_rail + heights[lowest], gx[n_ground - 1]
+    n_objects = own_edges(edge, length, ox, oz)
+    over = edges_above(ox, oz, n_objects, low, length, zr, pick)
+    over = hull(ox, oz, pick, over, low, length, zr, 0.0, straight[lowest])
+    for m in range(over):
+        ex[m], ez[m] = ox[straight[lowest, m]], oz[straight[lowest, m]]
+    n_pick = points_over(gx, gz, n_ground, ex, ez, over, low, length, zr, rise, pick)
+    n = over
+    if n_pick > 0:
+        for m in range(over):  # in place: m <= straight[lowest, m]
+            rise[m], work[5, m] = ex[m], ez[m]
+        n = merge_edges(rise, work[5], over, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
+    for m in range(n):
+        straight[lowest, m] = m
+    if not hulls(ex, ez, n, lowest, z_rail, heights, length, zr, straight, curved, n_hull):
+        n_pick = all_bends(gx, gz, n_ground, pick)
+        n = merge_edges(ox, oz, n_objects, gx, gz, n_ground, boxes, n_boxes, pick, n_pick, ex, ez)
+        over = edges_above(ex, ez, n, low, length, zr, straight[lowest])
+        hulls(ex, ez, over, lowest, z_rail, heights, length, zr, straight, curved, n_hull)
+    return n
+
+
+N_WORK = 6  # rows of room for one path: ground, edges of objects, what is above them
 
 #: Columns of the memory of one path: mean plane a, b and G, below 0 if not yet known. Rows: the whole path, then the
 #: source side of each edge, then the receiver's side of each.
@@ -671,22 +915,21 @@ def boundary(
     t: Array, band: Array, items: IntArray, count: IntArray, px: Array, pz: Array, n_profile: int, ground: Array,
     ex: Array, ez: Array, n_edges: int, zs: float, length: float, zr: float, g_s: float, gamma: float, n: int,
     report: bool, found: IntArray, memory: Array, info: Array,
-) -> tuple[int, float]:  # fmt: skip
+) -> int:  # fmt: skip
     """Geometry of A_boundary of one item: its lanes, and which of its bands are diffracted.
 
     Profile (px, pz) and edges (ex, ez) from :func:`lay_out`; the first n of ``found`` are the edges of the hull.
-    ``info`` (3, 8) receives whole path, source side and receiver's side; with ``report`` the whole path even if no band
-    needs it. ``memory`` (1 + 2 n_edges, 3) keeps the mean planes of the path; start with -1 in its last column.
+    ``info`` (3, 8) receives whole path, source side and receiver's side, all of them only with ``report``. ``memory``
+    (1 + 2 n_edges, 3) keeps the mean planes of the path; start with -1 in its last column.
 
     Returns
     -------
-    n, delta
-        Edges used (their indices in ``found``, 0 if no band is diffracted) and path difference. [m]
+    n
+        Edges used (their indices in ``found``, 0 if no band is diffracted).
     """
     curved = gamma > 0.0
     blocked = n > 0
     delta, bands = 0.0, 0
-    xi, zi, xj, zj = 0.0, 0.0, 0.0, 0.0
     if not blocked and n_edges > 0:
         found[0], delta = closest_edge(ex, ez, n_edges, zs, length, zr, gamma, -band[0, WAVELENGTH] / 20.0)
         n = 1 if found[0] >= 0 else 0
@@ -695,14 +938,15 @@ def boundary(
         near, far = 1 + first, 1 + n_edges + last
         plane_of(px, pz, n_profile, ground, 0.0, ex[first], memory, near)
         plane_of(px, pz, n_profile, ground, ex[last], length, memory, far)
-        a, b, g = memory[near, PLANE_A], memory[near, PLANE_B], memory[near, PLANE_G]
-        stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
-        a, b, g = memory[far, PLANE_A], memory[far, PLANE_B], memory[far, PLANE_G]
-        stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
-        xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
-        xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
         bands = ALL_BANDS
+        if not blocked or report:
+            a, b, g = memory[near, PLANE_A], memory[near, PLANE_B], memory[near, PLANE_G]
+            stretch(a, b, g, 0.0, zs, ex[first], ez[first], info, BEFORE)
+            a, b, g = memory[far, PLANE_A], memory[far, PLANE_B], memory[far, PLANE_G]
+            stretch(a, b, g, ex[last], ez[last], length, zr, info, BEHIND)
         if not blocked:
+            xi, zi = info[BEFORE, IMAGE_A], info[BEFORE, IMAGE_A + 1]
+            xj, zj = info[BEHIND, IMAGE_B], info[BEHIND, IMAGE_B + 1]
             bands = 0
             mirrored = one_edge(xi, zi, ex[first], ez[first], xj, zj, gamma)
             for i in range(N_BANDS):
@@ -720,26 +964,24 @@ def boundary(
         items[item, LANE_WHOLE] = count[WHOLES]
         count[WHOLES] += 1
     if bands == 0:
-        return 0, 0.0
+        return 0
     e = 0.0
     for m in range(n - 1):
         e += ray(ex[found[m]], ez[found[m]], ex[found[m + 1]], ez[found[m + 1]], gamma)
-    lane = count[EDGES]
-    x1, z1, x2, z2 = ex[found[0]], ez[found[0]], ex[found[n - 1]], ez[found[n - 1]]
-    before, behind = ray(0.0, zs, x1, z1, gamma), e + ray(x2, z2, length, zr, gamma)
-    direct = ray(0.0, zs, length, zr, gamma)
-    delta = signed_difference(before + behind, direct, n > 1, 0.0, zs, x1, z1, length, zr, gamma)
-    t[DELTA + lane] = delta
-    over, direct = ray(xi, zi, x1, z1, gamma) + behind, ray(xi, zi, length, zr, gamma)
-    t[DELTA_S + lane] = signed_difference(over, direct, n > 1, xi, zi, x1, z1, length, zr, gamma)
-    over, direct = before + e + ray(x2, z2, xj, zj, gamma), ray(0.0, zs, xj, zj, gamma)
-    t[DELTA_R + lane] = signed_difference(over, direct, n > 1, 0.0, zs, x1, z1, xj, zj, gamma)
-    t[PER_E + lane] = 1.0 / e if e > 0.3 else 0.0
-    fill(t, SOURCE_SIDE, lane, g_s, curved, info, BEFORE)
-    fill(t, RECEIVER_SIDE, lane, -1.0, curved, info, BEHIND)
+    lane, first, last = count[EDGES], found[0], found[n - 1]
+    near, far = 1 + first, 1 + n_edges + last
+    t[FIRST_X + lane], t[FIRST_Z + lane], t[LAST_X + lane], t[LAST_Z + lane] = ex[first], ez[first], ex[last], ez[last]
+    t[BETWEEN + lane], t[PER_E + lane] = e, (1.0 / e if e > 0.3 else 0.0)
+    t[SOURCE_Z + lane], t[LENGTHS + lane], t[RECEIVER_Z + lane] = zs, length, zr
+    t[SLOPE_1 + lane], t[BASE_1 + lane] = memory[near, PLANE_A], memory[near, PLANE_B]
+    t[SLOPE_2 + lane], t[BASE_2 + lane] = memory[far, PLANE_A], memory[far, PLANE_B]
+    t[BEND + lane], t[SEVERAL + lane] = (0.5 / gamma if curved else 0.0), (1.0 if n > 1 else 0.0)
+    t[SOURCE_SIDE + G + lane], t[RECEIVER_SIDE + G + lane] = memory[near, PLANE_G], memory[far, PLANE_G]
+    t[SOURCE_SIDE + G_S + lane], t[RECEIVER_SIDE + G_S + lane] = g_s, -1.0
+    t[SOURCE_SIDE + CURVED + lane] = t[RECEIVER_SIDE + CURVED + lane] = 1.0 if curved else 0.0
     items[item, LANE_EDGE] = lane
     count[EDGES] += 1
-    return n, delta
+    return n
 
 
 @_step
@@ -977,7 +1219,10 @@ def transfer(
     n_around = most_rows(path, PROFILE_TO) + 2 * n_objects + 4
     px, pz, ex, ez = np.empty(n_around), np.empty(n_around), np.empty(n_around), np.empty(n_around)
     boxes, memory, info = np.empty((n_objects + 1, 3)), np.empty((2 * n_around + 1, 3)), np.zeros((3, 8))
-    above, straight, curved = np.empty(n_around, np.int64), np.empty(n_around, np.int64), np.empty(n_around, np.int64)
+    work = np.empty((N_WORK, n_around))
+    gx, gz, lowest = work[0], work[1], np.argmin(heights)
+    pick, n_hull = np.empty(n_around, np.int64), np.zeros((n_heights, 2), np.int64)
+    straight, curved = np.empty((n_heights, n_around), np.int64), np.empty((n_heights, n_around), np.int64)
     n_kept = BODY_CACHE if body_absorption.shape[0] > 0 else 0
     keys, values = np.full((n_kept, 6), -1, np.int64), np.empty((n_kept, N_BANDS))
     t, count = tile(), np.zeros(4, np.int64)
@@ -1000,7 +1245,12 @@ def transfer(
             elif flat:
                 g = mean_g(below, 0.0, length)
             else:
-                n, n_edges = lay_out(profile[p0:p1], objects, boxes, px, pz, ex, ez)
+                n_ground, n_boxes = apart(profile[p0:p1], gx, gz), find_boxes(objects, boxes)
+                n = lay_boxes(gx, gz, n_ground, boxes, n_boxes, px, pz)
+                n_edges = find_edges(
+                    objects, gx, gz, n_ground, boxes, n_boxes, lowest, z_rail, heights, zr, work, pick, ex, ez,
+                    straight, curved, n_hull,
+                )  # fmt: skip
                 for i in range(1 + 2 * n_edges):
                     memory[i, PLANE_G] = -1.0
                 meets = e1 > e0 and objects[0, KIND] == BARRIER
@@ -1021,25 +1271,19 @@ def transfer(
                 near = count[NEARS]
                 t[DISTANCE + near] = d
                 count[NEARS] += 1
-                n_straight, kept, facing = 0, 0, body >= 0 and foot <= zs + GRAZING_M
-                if n_edges > 0:
-                    n_above = edges_above(ex, ez, n_edges, zs, length, zr, above)
-                    n_straight = hull(ex, ez, above, n_above, zs, length, zr, 0.0, straight)
+                kept, facing = 0, body >= 0 and foot <= zs + GRAZING_M
                 if facing:
                     h_r = zr - z_rail
                     kept = kept_train_body(
                         band, body_absorption, body, d_b, h_b, heights[h], d_r, h_r, c_ref, keys, values
                     )
                 for state in range(2):
-                    item, used, found = count[ITEMS], n_straight, straight
+                    item, used, found = count[ITEMS], n_hull[h, state], straight[h] if state == 0 else curved[h]
                     if flat:
                         flat_ground(t, items, count, g, g_s, zs - z0, zr - z0, length, state == 1)
                     else:
-                        gamma = 0.0
-                        if state == 1:
-                            gamma, found = ray_radius(d), curved
-                            used = hull(ex, ez, straight, n_straight, zs, length, zr, gamma, curved)
-                        used, _ = boundary(
+                        gamma = ray_radius(d) if state == 1 else 0.0
+                        used = boundary(
                             t, band, items, count, px, pz, n, below, ex, ez, n_edges, zs, length, zr, g_s, gamma, used,
                             False, found, memory, info,
                         )  # fmt: skip
