@@ -102,7 +102,7 @@ def test_tables_have_fixed_ids() -> None:
         "T2.2",
         "T2.3",
         "T4.1",
-        *(f"T5.{k}" for k in range(1, 17)),
+        *(f"T5.{k}" for k in range(1, 18)),
         *(f"T6.{k}" for k in range(1, 21)),
         *(f"T7.{k}" for k in range(1, 16)),
         "T8.1",
@@ -707,6 +707,7 @@ COMPOSED = (
     | {f"help.per_{unit}" for unit in ("m", "m2", "piece", "vehicle", "whole")}
     | {f"help.track_{end}" for end in ("start", "end")}
     | {f"help.side_{side}" for side in ("indoors", "waiting")}
+    | {f"search.{what}_{by}" for what in ("benefit", "weight") for by in ("dwellings", "receivers")}
     | {f"maps.alt_{kind}" for kind in ("levels", "difference", "conflict")}
 )
 
