@@ -269,32 +269,44 @@ def render(
     dict
         Seconds spent on data, figures and PDF.
 
-    The report comes first and the data last, so that a run which is stopped while the report is made leaves an
-    earlier set of files as it was.
+    All files take the places of an earlier set together, or none does.
 
     Raises
     ------
     ReportError
-        If the PDF engine is missing (the data are written all the same), or a file of the project would be
-        overwritten.
+        If the report cannot be made (the data are written all the same, and the PDF of an earlier set is removed), or a
+        file of the project would be overwritten.
     """
     from lineside.report.pdf import render_assessment
+    from lineside.results.replacing import replacing
     from lineside.results.write import results_bytes
 
     plugins = plugins or Plugins.load()
     _keep_inputs(assessment.loaded, out)
-    out.mkdir(parents=True, exist_ok=True)
     document = results_bytes(assessment.results)
-    progress("report", 0, 1)
-    try:
-        seconds = render_assessment(
-            assessment.results, assessment.loaded.inputs, document, out / "assessment.pdf", plugins.report_sections
-        )
-    except ReportError:
-        _write_data(assessment, document, out, progress)
-        raise
-    progress("report", 1, 1)
-    return {**seconds, "data": _write_data(assessment, document, out, progress)}
+    failed: ReportError | None = None
+    seconds: dict[str, float] = {}
+    with replacing(out, _obsolete) as new:
+        progress("report", 0, 1)
+        try:
+            seconds = render_assessment(
+                assessment.results, assessment.loaded.inputs, document, new / "assessment.pdf", plugins.report_sections
+            )
+            progress("report", 1, 1)
+        except ReportError as error:
+            failed = error
+        seconds["data"] = _write_data(assessment, document, new, progress)
+    if failed is not None:
+        raise failed
+    return seconds
+
+
+def _obsolete(new: Path) -> list[Path]:
+    """Files that an earlier run may have written and this one has not, so that they would not fit the others."""
+    from lineside.results.features import LAYERS
+
+    ours = ["assessment.pdf", "assessment.html", *(f"maps/{name}.geojson" for name in LAYERS)]
+    return [Path(name) for name in ours if not (new / name).exists()]
 
 
 def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> float:

@@ -451,7 +451,8 @@ class TestWater:
         (problem,) = self.stands(tmp_path, 14.5, barriers=wall(3.0))
         assert problem.severity == "warning"
         assert problem.message.startswith('level_m: lets barrier "B" stand up to 2.4 m deep in water; its height')
-        (problem,) = self.stands(tmp_path, 15.45, barriers=wall(2.0, height_above="rail"))
+        far, problem = self.stands(tmp_path, 15.45, barriers=wall(2.0, height_above="rail"))
+        assert far.severity == "warning"
         assert problem.message == 'level_m: puts barrier "B" up to 0.45 m under water'
         assert self.stands(tmp_path, 12.5, barriers=wall(2.0)) == []
 
