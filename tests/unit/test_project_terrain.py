@@ -455,6 +455,7 @@ class TestWater:
         assert far.severity == "warning"
         assert problem.message == 'level_m: puts barrier "B" up to 0.45 m under water'
         assert self.stands(tmp_path, 12.5, barriers=wall(2.0)) == []
+        assert self.stands(tmp_path, 13.5, barriers=wall(4.0, line=[[0.0, 20.0], [40.0, 20.0]])) == []  # beside it
 
     def test_in_a_state_above_receivers_on_facades(self, tmp_path: Path) -> None:
         """The surface of a ground area without a level is the bed, on which they stand 4 m high."""

@@ -73,16 +73,16 @@ def test_assumptions_say_what_was_taken_for_granted(assessed: Assessment) -> Non
 
 def test_tables_and_words(assessed: Assessment) -> None:
     report = context.build(assessed.results, assessed.loaded.inputs, (), STRINGS)
-    bank, viaduct = report.tables["T5.16"].rows
+    bank, viaduct = report.tables["T5.9"].rows
     assert bank.cells[:7] == ("E", "embankment", "T", "0", "360", "slope 1 : 1.5", "vertical face")
     assert bank.cells[7:11] == ("2.2", "0.2", "3.5", "0.7") and bank.cells[11] == "2.2"
     assert viaduct.cells[1:3] == ("viaduct", "T, U") and viaduct.cells[5:7] == ("deck, open below",) * 2
     assert "the terrain of dem.tif, heights each 5 m," in report.paragraphs["place"]
-    assert "with the earthworks of table T5.16 on it" in report.paragraphs["place"]
+    assert "with the earthworks of table T5.9 on it" in report.paragraphs["place"]
     one, other = (row.cells for row in report.tables["T5.8"].rows)
     assert one[2:4] == ("absorbing, absorbing 0.6 of the sound energy", "1.5 above the rail head")
     assert other[2:4] == ("absorbing, absorbing 0.1–0.8 of the sound energy", "1.5")
-    assert "the terrain of dem.tif" in report.tables["T5.12"].note
+    assert "the terrain of dem.tif" in report.tables["T5.13"].note
 
 
 def test_the_map_shows_earthworks(assessed: Assessment) -> None:
@@ -96,7 +96,7 @@ def test_a_plain_is_called_one(tmp_path: Path) -> None:
     found = lineside.assess(write_site(given, tmp_path))
     report = context.build(found.results, found.loaded.inputs, (), STRINGS)
     assert "the ground is a plane at 0.25 m." in report.paragraphs["place"]
-    assert report.tables["T5.16"].rows == () and found.results.site.terrain is None
+    assert report.tables["T5.9"].rows == () and found.results.site.terrain is None
 
 
 def test_heights_joined_from_points(tmp_path: Path) -> None:

@@ -171,7 +171,7 @@ def _barriers(draft: Draft, resolved: Resolved, terrain: Terrain, water: _Water)
         if i not in resolved.lines:
             continue
         wet = get_parts(LineString(resolved.lines[i].array[:, :2]).intersection(water.shape))
-        lines = [_along(get_coordinates(part)) for part in wet if part.geom_type == "LineString"]
+        lines = [_along(get_coordinates(part)) for part in wet if part.geom_type == "LineString" and part.length]
         at = np.concatenate([*lines, np.empty((0, 2))])
         if not len(at) or (barrier.height_above != "ground" and not tracks):
             continue

@@ -90,7 +90,7 @@ def _works(results: Results, strings: Strings) -> Table:
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
     note = strings("place.works_note" if results.timeline is None else "place.works_computed") if rows else ""
-    return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
+    return Table("T2.3", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
 
 
 def _about(work: WorkInfo, strings: Strings) -> str:
@@ -398,11 +398,11 @@ def _earthworks(results: Results, strings: Strings) -> Table:
         above_high="num",
     )
     note = strings("inputs.earthworks_note") if rows else ""
-    return capped("T5.16", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
+    return capped("T5.9", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
 
 
 def _assumptions(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind == "assumption")
     head = columns(strings, calculator="text", assumption="text", standing="text")
     none = strings("inputs.assumptions_none")
-    return capped("T5.10", strings("inputs.assumptions"), head, rows, strings, empty=none)
+    return capped("T5.11", strings("inputs.assumptions"), head, rows, strings, empty=none)

@@ -379,12 +379,32 @@ class ExposureBand(Part):
     sensitive: int = Field(description="Hospitals, schools and care homes by their loudest receiver")
 
 
+class ExposureLimit(Part):
+    """Dwellings and persons above a limit, of the buildings with receivers that it applies to."""
+
+    criterion: str
+    label: str
+    quantity: str
+    window: str | None
+    limit_db: float
+    without_tones: bool = Field(description="What a tone would add to the level is left out")
+    buildings: int = Field(description="To which the limit applies")
+    dwellings: float
+    persons: float
+    dwellings_above: float
+    persons_above: float
+    quiet_dwellings_above: float = Field(description="Those of them in buildings with a quiet facade")
+    quiet_persons_above: float
+    sensitive_above: int = Field(description="Hospitals, schools and care homes with any receiver above")
+
+
 class Facades(Part):
     """Levels at the facades of buildings, and who is exposed to them."""
 
     receivers: FacadeReceiverColumns
     buildings: list[BuildingLevels]
     exposure: list[ExposureBand]
+    above_limits: list[ExposureLimit] = Field(default=[], description="By criterion and limit")
     dwellings: float = Field(description="In all buildings with receivers; the sum over the bands of each quantity")
     persons: float
     other_dwellings: float = Field(description="In buildings without receivers, which are in no band")
