@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers
+from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers, sentences
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
@@ -397,7 +397,14 @@ def _earthworks(results: Results, strings: Strings) -> Table:
         above_low="num",
         above_high="num",
     )
-    note = strings("inputs.earthworks_note") if rows else ""
+    works = results.site.earthworks
+    sunk = [w.id for w in works if w.kind == "embankment" and w.high_m < 0]
+    raised = [w.id for w in works if w.kind == "cutting" and w.low_m > 0]
+    note = sentences(
+        strings("inputs.earthworks_note") if rows else "",
+        strings("inputs.sunk_embankments", ids=joined(sunk)) if sunk else "",
+        strings("inputs.raised_cuttings", ids=joined(raised)) if raised else "",
+    )
     return capped("T5.9", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
 
 

@@ -180,6 +180,13 @@ class BuildingInfo(Part):
     rings: list[list[XY]] = Field(description="Outlines counter-clockwise, courtyards clockwise")
 
 
+class HeightContour(Part):
+    """Lines of equal height of the ground, in plan."""
+
+    level_m: float
+    lines: list[list[XY]]
+
+
 class TerrainInfo(Part):
     """Heights of the ground from files."""
 
@@ -188,6 +195,7 @@ class TerrainInfo(Part):
     step_m: float = Field(description="Step of the grid of heights")
     low_m: float = Field(description="Lowest height of the ground around the site that was used")
     high_m: float
+    contours: list[HeightContour] = Field(default=[], description="For the map of the place; without earthworks")
 
 
 class EarthworkInfo(Part):
