@@ -13,7 +13,7 @@ from lineside.contracts import ReportSection
 from lineside.engine.causes import Explainer, known_way
 from lineside.engine.course import course, thirds_in_time
 from lineside.engine.grid import grid_axes
-from lineside.engine.kept import Blocks, Kept
+from lineside.engine.kept import Blocks, Kept, load_text, save_text
 from lineside.engine.key import run_key
 from lineside.engine.option_run import consider, prepare
 from lineside.engine.plan import Plan, plan
@@ -146,8 +146,8 @@ def assess(
     computed = compute(planned.task, selection, windows_of(asked), grid, progress, threads, blocks, layers)
     cuts = heard_sections(maps, planned, selection, progress, threads, blocks)
     at_facades = compute_facades(wanted, planned, selection, progress, threads, blocks)
-    in_time = _timeline(planned, selection, computed, asked, progress)
-    causes = _causes(planned, selection, computed, progress, threads)
+    in_time = _timeline(planned, selection, computed, asked, progress, blocks)
+    causes = _causes(planned, selection, computed, progress, threads, blocks)
     thirds = _thirds(planned, selection, computed, asked)
     runs = planned.rails.runs if selection.rail_state is not None else None
     dates, base = loaded.project.identity.assessment_dates, planned.scenes.reference.scene
@@ -250,7 +250,7 @@ def _thirds(planned: Plan, selection: Selection, computed: Computed, asked: Sequ
 
 
 def _causes(
-    planned: Plan, selection: Selection, computed: Computed, progress: Progress, workers: int
+    planned: Plan, selection: Selection, computed: Computed, progress: Progress, workers: int, blocks: Blocks
 ) -> list[Explanation]:
     """Why the levels are other than before the works; nothing where nothing differs."""
     works = planned.scenes.loaded.project.works
@@ -262,19 +262,28 @@ def _causes(
     if not explainer.causes(first, planned.situation):
         return []
     receivers = planned.built.scene.receivers
-    found = explainer.split(first, planned.situation, receivers, lambda done, of: progress("causes", done, of))
+    found = explainer.split(first, planned.situation, receivers, lambda n, of: progress("causes", n, of), blocks)
     return describe_split(found, first, planned.situation, receivers.ids)
 
 
 def _timeline(
-    planned: Plan, selection: Selection, computed: Computed, asked: Sequence[Question], progress: Progress
+    planned: Plan,
+    selection: Selection,
+    computed: Computed,
+    asked: Sequence[Question],
+    progress: Progress,
+    blocks: Blocks,
 ) -> Timeline | None:
-    """Levels in time; None where no work changes a rail."""
+    """Levels in time, kept as a whole once they are there; None where no work changes a rail."""
     loaded = planned.scenes.loaded
     wanted, runs = loaded.project.calculation.rail_state, planned.rails.runs
     if wanted is None or selection.rail_state is None or not runs.work_dates:
         return None
     progress("time line", 0, 1)
+    kept = load_text(blocks, "timeline")
+    if kept is not None:
+        progress("time line", 1, 1)
+        return Timeline.model_validate_json(kept)
     end = months_from(runs.work_dates[-1], wanted.months_after)
     measured = [m.date for run in runs.runs for m in run.measured if runs.work_dates[0] <= m.date <= end]
     # the day before each work, so that levels step at a work and do not rise towards it
@@ -283,13 +292,15 @@ def _timeline(
     also = [*named, *eves, *measured, *change_dates(loaded.project.works)]
     dates = timeline_dates(runs.work_dates, wanted.months_before, wanted.months_after, also)
     scene, transfer = planned.built.scene, computed.receivers.transfer
-    levels = course(planned, selection, transfer, dates, wanted.draws, wanted.seed)
+    levels = course(planned, selection, transfer, dates, wanted.draws, wanted.seed, blocks)
     toned = any(c.tone is not None for q in asked for c in q.checks)
     thirds = thirds_in_time(planned, selection, transfer, dates) if toned else None
     steps = [work.date for work in loaded.project.works]
     rated = ratings(LineOfTime(scene, levels, runs.work_dates[-1], steps, thirds), asked)
+    found = describe(scene, runs, levels, selection.rail_state, planned.situation.date, rated)
+    save_text(blocks, "timeline", found.model_dump_json())
     progress("time line", 1, 1)
-    return describe(scene, runs, levels, selection.rail_state, planned.situation.date, rated)
+    return found
 
 
 def render(
@@ -302,32 +313,44 @@ def render(
     dict
         Seconds spent on data, web page, figures and PDF.
 
-    The report comes first and the data last, so that a run which is stopped while the report is made leaves an
-    earlier set of files as it was.
+    All files take the places of an earlier set together, or none does.
 
     Raises
     ------
     ReportError
-        If the PDF engine is missing (the data are written all the same), or a file of the project would be
-        overwritten.
+        If the report cannot be made (the data are written all the same, and the PDF of an earlier set is removed), or a
+        file of the project would be overwritten.
     """
     from lineside.report.pdf import render_assessment
+    from lineside.results.replacing import replacing
     from lineside.results.write import results_bytes
 
     plugins = plugins or Plugins.load()
     _keep_inputs(assessment.loaded, out)
-    out.mkdir(parents=True, exist_ok=True)
     document = results_bytes(assessment.results)
-    progress("report", 0, 1)
-    try:
-        seconds = render_assessment(
-            assessment.results, assessment.loaded.inputs, document, out / "assessment.pdf", plugins.report_sections
-        )
-    except (PluginError, ReportError):
-        _write_data(assessment, document, out, progress)
-        raise
-    progress("report", 1, 1)
-    return {**seconds, **_write_data(assessment, document, out, progress)}
+    failed: PluginError | ReportError | None = None
+    seconds: dict[str, float] = {}
+    with replacing(out, _obsolete) as new:
+        progress("report", 0, 1)
+        try:
+            seconds = render_assessment(
+                assessment.results, assessment.loaded.inputs, document, new / "assessment.pdf", plugins.report_sections
+            )
+            progress("report", 1, 1)
+        except (PluginError, ReportError) as error:
+            failed = error
+        seconds |= _write_data(assessment, document, new, progress)
+    if failed is not None:
+        raise failed
+    return seconds
+
+
+def _obsolete(new: Path) -> list[Path]:
+    """Files that an earlier run may have written and this one has not, so that they would not fit the others."""
+    from lineside.results.features import LAYERS
+
+    ours = ["assessment.pdf", "assessment.html", *(f"maps/{name}.geojson" for name in LAYERS)]
+    return [Path(name) for name in ours if not (new / name).exists()]
 
 
 def _write_data(assessment: Assessment, document: bytes, out: Path, progress: Progress) -> dict[str, float]:

@@ -151,7 +151,7 @@ def test_report_and_map_show_banks(tmp_path: Path) -> None:
     y = np.array(info.xy)[:, 1]
     assert (y.min(), y.max()) == (13.5, 26.5)
     report = context.build(assessed.results, assessed.loaded.inputs, (), STRINGS)
-    (row,) = report.tables["T5.17"].rows
+    (row,) = report.tables["T5.10"].rows
     assert row.cells == ("B", "Meadow bank", "4", "1", "slope 1 : 1.5", "by ground area", "800", "4.0", "4.0")
     assert ">earth bank<" in site_map(assessed.results.site, assessed.results.receivers, STRINGS).svg.decode()
 

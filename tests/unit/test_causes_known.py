@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 from dataclasses import replace
 
@@ -12,6 +13,7 @@ import lineside
 from lineside.engine import causes
 from lineside.engine.causes import Explainer, known_way
 from lineside.engine.situation import Situation
+from lineside.plugins import Plugins
 from sites import straight_site, write_site
 
 SITE = straight_site(300.0)
@@ -74,3 +76,13 @@ def test_another_weather_is_computed(assessment):
 def test_nothing_is_known_for_the_track_of_another_date(assessment):
     early = replace(assessment.plan, situation=Situation("early", dt.date.fromisoformat("2026-01-01"), {}))
     assert known_way(early, assessment.computed.receivers.transfer) is None
+
+
+def test_works_without_any_source(tmp_path):
+    """All calculators left out: nothing is heard, before the works and after."""
+    site = copy.deepcopy(SITE)
+    method = next(m for m in Plugins.load().methods if m.name == "eu_common")
+    site["calculation"] = {"method": "eu_common", "without": list(method.source_calculators)}
+    found = lineside.assess(write_site(site, tmp_path)).results
+    assert found.receivers[0].lden_db is None
+    assert found.explanations and all(e.start_db["lden"] is e.end_db["lden"] is None for e in found.explanations)

@@ -229,6 +229,8 @@ def test_files_hold_every_receiver(assessed: Assessment, facades: Facades, tmp_p
     (first, *_) = csv.DictReader((tmp_path / "buildings.csv").read_text(encoding="utf-8").splitlines())
     assert float(first["highest_lden_db"]) == facades.buildings[0].highest_db["lden"]
     assert len(list(csv.DictReader((tmp_path / "exposure.csv").read_text(encoding="utf-8").splitlines()))) == 12
+    above = list(csv.DictReader((tmp_path / "exposure_limits.csv").read_text(encoding="utf-8").splitlines()))
+    assert [(r["limit_db"], r["persons_above"]) for r in above[:2]] == [("10.0", "13.0"), ("99.0", "0.0")]
     limits = list(csv.DictReader((tmp_path / "building_findings.csv").read_text(encoding="utf-8").splitlines()))
     assert [r["building"] for r in limits][:2] == ["A", "A"]
     write_arrays(assessed.results, assessed.built, assessed.computed, tmp_path / "r.nc")
@@ -250,15 +252,24 @@ def test_layers_of_features_hold_every_receiver(assessed: Assessment, facades: F
 def test_the_report_has_levels_exposure_and_limits(assessed: Assessment) -> None:
     strings = Strings()
     tables = {t.id: t for t in buildings.tables(assessed.results, strings)}
-    assert [r.cells[0] for r in tables["T2.3"].rows] == ["A", "S", "Z", "X"]
-    assert [r.cells[0] for r in tables["T6.17"].rows] == ["A", "S", "Z"]
-    assert tables["T6.17"].rows[0].cells[-1] == "no"
-    bands = [r for r in tables["T6.18"].rows if not r.group]
+    assert [r.cells[0] for r in tables["T2.2"].rows] == ["A", "S", "Z", "X"]
+    assert [r.cells[0] for r in tables["T6.4"].rows] == ["A", "S", "Z"]
+    assert tables["T6.4"].rows[0].cells[-1] == "no"
+    bands = [r for r in tables["T6.5"].rows if not r.group]
     assert [r.cells[1] for r in bands if r.cells[0] == "Together"] == ["6", "6"]
-    assert "with 7 dwellings and 9 persons, are in no band" in tables["T6.18"].note
-    limits = [r for r in tables["T6.19"].rows if not r.group]
+    title, *above = tables["T6.5"].rows[-5:]
+    assert title.group and title.cells == ("Own [limit]",)
+    assert [(r.cells[0], *r.cells[1:]) for r in above] == [
+        ("Lnight above 10 dB", "6", "13", "0", "0", "0"),
+        ("LAeq, 22:00 to 06:00 above 99 dB", "0", "0", "0", "0", "0"),
+        ("Lden above 99 dB", "0", "0", "0", "0", "0"),
+        ("Lday above 5 dB", "5.8", "12.6", "0", "0", "1"),  # of Z four fifths of the facades
+    ]
+    assert "What a tone would add is left out." in tables["T6.5"].note
+    assert "with 7 dwellings and 9 persons, are in no band" in tables["T6.5"].note
+    limits = [r for r in tables["T6.6"].rows if not r.group]
     assert limits[0].strong and limits[0].cells[0] in ("A", "Z")
-    assert NO_PASSES + " (3)" in tables["T6.19"].note and NO_TONES.rstrip(".") + " (3)" in tables["T6.19"].note
+    assert NO_PASSES + " (3)" in tables["T6.6"].note and NO_TONES.rstrip(".") + " (3)" in tables["T6.6"].note
     said = " ".join(buildings.limits_in_summary(assessed.results, strings))
     assert said.startswith("Buildings at whose facades a limit is exceeded: 3 of 3 for “Own” (dwellings in them: 6)")
     persons = " ".join(buildings.persons_in_summary(assessed.results, strings))
@@ -284,7 +295,7 @@ def test_nothing_of_it_without_facade_receivers(tmp_path: Path) -> None:
     results = lineside.assess(write_site(site, tmp_path)).results
     assert results.facades is None and len(results.site.buildings) == 4
     tables = {t.id: t for t in buildings.tables(results, Strings())}
-    assert tables["T6.17"].rows == () and tables["T6.17"].empty == "The project file asks for no receivers on facades."
+    assert tables["T6.4"].rows == () and tables["T6.4"].empty == "The project file asks for no receivers on facades."
     assert buildings.limits_in_summary(results, Strings()) == []
     assert len(write_tables(results, tmp_path / "t")) > 10
 
@@ -300,7 +311,7 @@ def test_sheds_without_room_and_silence_give_a_report(tmp_path: Path) -> None:
     assert results.facades is not None
     assert results.facades.bare == ["H"] and results.facades.buildings == [] and results.facades.other_persons == 1
     strings = Strings()
-    note = {t.id: t for t in buildings.tables(results, strings)}["T6.17"].note
+    note = {t.id: t for t in buildings.tables(results, strings)}["T6.4"].note
     assert "No room for a receiver: H." in note
     site["buildings"][0]["polygon"] = rectangle(0, 20)
     (method,) = [m for m in Plugins.load().methods if m.name == "eu_common"]

@@ -14,7 +14,7 @@ import shapely
 import lineside
 from lineside.acoustics.levels import energy_sum_db
 from lineside.results.contours import as_array
-from lineside.results.features import layers
+from lineside.results.features import LAYERS, layers
 from lineside.results.maps import map_bands
 from lineside.results.model import Results
 from lineside.results.write import write_maps
@@ -275,6 +275,10 @@ def test_both_formats_hold_the_same_values(written):
             assert len(rows) == len(features)
             for row, feature in zip(rows, features, strict=True):
                 assert {k: row[k] for k in feature["properties"]} == feature["properties"]
+
+
+def test_all_layers_are_named(results):
+    assert tuple(layer.name for layer in layers(results)) == LAYERS
 
 
 def test_the_same_bytes_again_and_no_leftovers(results, written, tmp_path):

@@ -41,6 +41,12 @@ def only(site: dict[str, Any], folder: Path, z: Any = None, **more: Any) -> Prob
     return found[0]
 
 
+def house(name: str, x: float, y: float, **more: Any) -> dict[str, Any]:
+    """A house of 20 m by 10 m, 6 m high."""
+    ring = [[x, y], [x + 20, y], [x + 20, y + 10], [x, y + 10]]
+    return {"id": name, "polygon": ring, "height_m": 6.0, "use": "other", **more}
+
+
 def test_a_sound_site_with_terrain_has_no_problems(tmp_path: Path) -> None:
     loaded = load(hilly_site([WHOLE]), tmp_path)
     assert loaded.warnings == () and loaded.raster is not None
@@ -101,6 +107,24 @@ class TestCover:
         write_geotiff(tmp_path / "dem.tif", HILLS[1], 5_000.0, -800.0, 10.0)
         problem = only(hilly_site([WHOLE]), tmp_path)
         assert problem.message.endswith("they lie apart") and problem.hint == "another coordinate system?"
+
+    @pytest.mark.parametrize("x", [785.0, 900.0])
+    def test_a_building_beyond_the_terrain_is_said(self, tmp_path: Path, x: float) -> None:
+        site = hilly_site([WHOLE])
+        site["buildings"] = [house("H", x, 20.0), house("G", 100.0, 20.0)]
+        problem = only(site, tmp_path)
+        assert (problem.severity, problem.place) == ("warning", "site, terrain")
+        assert problem.message == (
+            'file: dem.tif does not reach below building "H": the ground there is taken to go on as at its edge'
+        )
+        site["buildings"].append(house("I", x, 60.0))
+        assert 'below building "H" and 1 more: ' in only(site, tmp_path).message
+
+    def test_a_building_with_receivers_needs_terrain(self, tmp_path: Path) -> None:
+        site = hilly_site([WHOLE])
+        site["buildings"] = [house("H", 785.0, 20.0)]
+        site["facade_receivers"] = [{"buildings": ["H"]}]
+        assert "it lacks 5 m in the east" in only(site, tmp_path).message
 
     def test_a_misplaced_receiver_is_no_matter_of_the_terrain(self, tmp_path: Path) -> None:
         site = hilly_site([WHOLE])
@@ -391,3 +415,68 @@ class TestWater:
 
     def test_below_its_banks_it_is_sound(self, tmp_path: Path) -> None:
         assert self.water(tmp_path, 10.0, -20.0, 90.0) == []
+
+    def stands(self, folder: Path, level_m: float, **more: Any) -> list[Problem]:
+        """A lake on ground between 12.1 and 12.7 m, with what stands in it."""
+        site = {**hilly_site([WHOLE]), **more}
+        ring = [[-100.0, 70.0], [100.0, 70.0], [100.0, 90.0], [-100.0, 90.0]]
+        site["ground_areas"] = [{"id": "lake", "surface": "water", "level_m": level_m, "polygon": ring}]
+        return [p for p in problems(site, folder) if "above the ground along the outline" not in p.message]
+
+    def test_above_a_building(self, tmp_path: Path) -> None:
+        """The house stands on 11.95 m at its lowest corner and ends at 17.95 m."""
+        houses = [house("H", 0.0, 65.0)]
+        (problem,) = self.stands(tmp_path, 19.0, buildings=houses)
+        assert (problem.severity, problem.place) == ("error", 'ground_areas[1] "lake"')
+        assert problem.message == 'level_m: puts building "H" up to 1.05 m under water'
+
+    def test_around_a_building(self, tmp_path: Path) -> None:
+        houses = [house("H", 0.0, 65.0)]
+        (problem,) = self.stands(tmp_path, 13.0, buildings=houses)
+        assert problem.severity == "warning"
+        assert problem.message == (
+            'level_m: lets building "H" stand up to 0.9 m deep in water; its height counts from the ground below the '
+            "water, that of receivers on facades from the surface"
+        )
+        assert self.stands(tmp_path, 12.3, buildings=houses) == []  # as rasters and outlines have it at banks
+        assert self.stands(tmp_path, 13.0, buildings=[house("H", 20.0, 58.0)]) == []  # beside it
+
+    def test_above_a_barrier(self, tmp_path: Path) -> None:
+        def wall(height_m: float, **more: Any) -> list[dict[str, Any]]:
+            line = [[0.0, 60.0], [0.0, 80.0]]
+            return [{"id": "B", "height_m": height_m, "surface": "absorbing", "line": line, **more}]
+
+        (problem,) = self.stands(tmp_path, 14.5, barriers=wall(2.0))
+        assert (problem.severity, problem.message) == ("error", 'level_m: puts barrier "B" up to 0.4 m under water')
+        (problem,) = self.stands(tmp_path, 14.5, barriers=wall(3.0))
+        assert problem.severity == "warning"
+        assert problem.message.startswith('level_m: lets barrier "B" stand up to 2.4 m deep in water; its height')
+        far, problem = self.stands(tmp_path, 15.45, barriers=wall(2.0, height_above="rail"))
+        assert far.severity == "warning"
+        assert problem.message == 'level_m: puts barrier "B" up to 0.45 m under water'
+        assert self.stands(tmp_path, 12.5, barriers=wall(2.0)) == []
+        assert self.stands(tmp_path, 13.5, barriers=wall(4.0, line=[[0.0, 20.0], [40.0, 20.0]])) == []  # beside it
+
+    def test_in_a_state_above_receivers_on_facades(self, tmp_path: Path) -> None:
+        """The surface of a ground area without a level is the bed, on which they stand 4 m high."""
+        site = hilly_site([WHOLE])
+        ring = [[-100.0, 70.0], [100.0, 70.0], [100.0, 90.0], [-100.0, 90.0]]
+        site["ground_areas"] = [{"id": "lake", "surface": "water", "polygon": ring}]
+        site["buildings"] = [house("H", 0.0, 65.0, use="dwelling", dwellings=1)]
+        site["facade_receivers"] = [{"buildings": "all"}]
+        flood = {"area": "lake", "polygon": ring, "exposed": {"g": 0.3}, "level_m": 16.5}
+        low = {"area": "lake", "dry": True, "exposed": {"g": 0.3}}
+        site["conditions"] = {
+            "water": [
+                {"id": "flood", "share": 0.5, "outlines": [flood]},
+                {"id": "low", "share": 0.5, "outlines": [low]},
+            ]
+        }
+        (problem,) = [p for p in problems(site, tmp_path) if p.severity == "error"]
+        assert problem.place.startswith("conditions, water")
+        assert problem.message == ('level_m: puts receivers on the facades of building "H" up to 0.4 m under water')
+        site["facade_receivers"] = [{"buildings": "all", "heights": "every_floor", "storey_height_m": 2.5}]
+        (problem,) = [p for p in problems(site, tmp_path) if p.severity == "error"]
+        assert problem.message.endswith('building "H" up to 1.9 m under water')
+        flood["level_m"] = 14.0
+        assert not [p for p in problems(site, tmp_path) if p.severity == "error"]

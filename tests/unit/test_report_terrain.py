@@ -14,6 +14,7 @@ from lineside.api import Assessment
 from lineside.figures.site_map import site_map
 from lineside.report import context
 from lineside.report.strings import Strings
+from lineside.results.describe_terrain import MOST_LEVELS
 from sites import straight_site, write_site
 from terrain_sites import WHOLE, grid, hilly_site, slope, write_geotiff
 
@@ -73,21 +74,42 @@ def test_assumptions_say_what_was_taken_for_granted(assessed: Assessment) -> Non
 
 def test_tables_and_words(assessed: Assessment) -> None:
     report = context.build(assessed.results, assessed.loaded.inputs, (), STRINGS)
-    bank, viaduct = report.tables["T5.16"].rows
+    bank, viaduct = report.tables["T5.9"].rows
     assert bank.cells[:7] == ("E", "embankment", "T", "0", "360", "slope 1 : 1.5", "vertical face")
     assert bank.cells[7:11] == ("2.2", "0.2", "3.5", "0.7") and bank.cells[11] == "2.2"
     assert viaduct.cells[1:3] == ("viaduct", "T, U") and viaduct.cells[5:7] == ("deck, open below",) * 2
+    note = report.tables["T5.9"].note
+    assert "calls these" not in note
+    site = assessed.results.site
+    sunk = site.model_copy(update={"earthworks": [w.model_copy(update={"high_m": -0.1}) for w in site.earthworks]})
+    below = context.build(assessed.results.model_copy(update={"site": sunk}), assessed.loaded.inputs, (), STRINGS)
+    assert below.tables["T5.9"].note.endswith("count as the cuttings that they are: E.")
     assert "the terrain of dem.tif, heights each 5 m," in report.paragraphs["place"]
-    assert "with the earthworks of table T5.16 on it" in report.paragraphs["place"]
+    assert "with the earthworks of table T5.9 on it" in report.paragraphs["place"]
     one, other = (row.cells for row in report.tables["T5.8"].rows)
     assert one[2:4] == ("absorbing, absorbing 0.6 of the sound energy", "1.5 above the rail head")
     assert other[2:4] == ("absorbing, absorbing 0.1–0.8 of the sound energy", "1.5")
-    assert "the terrain of dem.tif" in report.tables["T5.12"].note
+    assert "the terrain of dem.tif" in report.tables["T5.14"].note
 
 
 def test_the_map_shows_earthworks(assessed: Assessment) -> None:
     svg = site_map(assessed.results.site, assessed.results.receivers, STRINGS).svg.decode()
     assert ">earthwork<" in svg and ">viaduct<" in svg
+
+
+def test_the_map_shows_the_heights_of_the_ground(assessed: Assessment) -> None:
+    """Lines lie at their heights, to what simplifying moves them, and are few."""
+    terrain = assessed.results.site.terrain
+    assert terrain is not None and 1 < len(terrain.contours) <= MOST_LEVELS
+    steps = np.diff([c.level_m for c in terrain.contours])
+    np.testing.assert_allclose(steps, steps[0])
+    for contour in terrain.contours:
+        for line in contour.lines:
+            x, y = np.array(line).T
+            height = slope(x, y) - 8.0 * np.exp(-(((x - 150) / 60) ** 2))
+            np.testing.assert_allclose(height, contour.level_m, atol=0.15)
+    svg = site_map(assessed.results.site, assessed.results.receivers, STRINGS).svg.decode()
+    assert f"height of the ground, each {steps[0]:g} m" in svg
 
 
 def test_a_plain_is_called_one(tmp_path: Path) -> None:
@@ -96,7 +118,7 @@ def test_a_plain_is_called_one(tmp_path: Path) -> None:
     found = lineside.assess(write_site(given, tmp_path))
     report = context.build(found.results, found.loaded.inputs, (), STRINGS)
     assert "the ground is a plane at 0.25 m." in report.paragraphs["place"]
-    assert report.tables["T5.16"].rows == () and found.results.site.terrain is None
+    assert report.tables["T5.9"].rows == () and found.results.site.terrain is None
 
 
 def test_heights_joined_from_points(tmp_path: Path) -> None:

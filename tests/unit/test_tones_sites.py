@@ -89,7 +89,7 @@ def test_a_tone_between_two_bands_is_likely_but_not_flagged_and_the_report_says_
     said = tones.hidden(assessment.results, Strings())
     assert said.startswith("At R a tone is likely") and "can hide a narrow tone" in said
     report = context.build(assessment.results, {}, (), Strings())
-    assert said in report.tables["T6.12"].note
+    assert said in report.tables["T6.17"].note
     assert any(said in sentence for block in report.summary for sentence in block.sentences)
     flagged = assess(site({"quantity": "lden", "limit_db": 60, **SURVEY}), tmp_path / "flagged")
     assert tones.hidden(flagged.results, Strings()) == ""
@@ -112,7 +112,7 @@ def test_report_shows_the_adjustment_in_the_findings(tmp_path: Path) -> None:
     assert "level +5 dB where a tone is found" in facts["As set in the project"]
     assert "tones would count twice" in facts["Caution"]
     assert "from memory" in report.criteria[0].text
-    assert report.tables["T6.12"].rows[0].cells[-1] == "tone"
+    assert report.tables["T6.17"].rows[0].cells[-1] == "tone"
 
 
 def test_worn_marks_are_told_from_fresh_ones(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from lineside.acoustics.indicators import lden_energy
 from lineside.acoustics.levels import to_db
 from lineside.contracts import RAIL_PARTS, SourceClass
 from lineside.engine.emission import compute_emission
+from lineside.engine.kept import Blocks
 from lineside.engine.levels import heard
 from lineside.engine.mixing import PATH_KINDS, SOURCE_KINDS, WEATHER, Choices, source_mix, surroundings
 from lineside.engine.plan import Plan
@@ -30,7 +31,7 @@ from lineside.engine.select import Selection
 from lineside.engine.situation import Situation
 from lineside.engine.transfer import compute_transfer
 from lineside.scene.build import FRICTION_ATTRIBUTES, JOINT_ATTRIBUTES, Scenes, SourceState
-from lineside.scene.model import Receivers
+from lineside.scene.model import Receivers, Scene
 
 #: Causes that are properties of the track at a date.
 TRACK_CAUSES = ("joints", "track", "friction")
@@ -38,6 +39,9 @@ TRACK_CAUSES = ("joints", "track", "friction")
 SOURCE_CAUSES = (*RAIL_PARTS, *TRACK_CAUSES, "rail", "wheels", "driving", "pattern", "numbers")
 #: Causes on the way of the sound.
 PATH_CAUSES = (WEATHER, *PATH_KINDS)
+
+#: Receivers whose causes are found and kept together.
+RECEIVERS_AT_ONCE = 8
 
 Causes = frozenset[str]
 
@@ -138,34 +142,45 @@ class Explainer:
         end: Situation,
         receivers: Receivers,
         progress: Callable[[int, int], None] = lambda done, of: None,
+        blocks: Blocks | None = None,
     ) -> Split:
-        """Split the change of level from one situation to another."""
+        """Split the change of level from one situation to another.
+
+        ``blocks``: where the energies at finished receivers are kept, of this one comparison, in case the run is
+        stopped.
+        """
+        blocks = blocks or Blocks()
         causes = self.causes(start, end)
-        source = [c for c in causes if c in SOURCE_CAUSES]
-        path = [c for c in causes if c in PATH_CAUSES]
-        by_name = {s: self._power(start, end, s) for s in _subsets(source)}
-        classes = tuple(self._classes[name] for name in sorted(self._classes))
-        powers = {s: _stacked(power, classes) for s, power in by_name.items()}
+        source = _subsets([c for c in causes if c in SOURCE_CAUSES])
+        path = _subsets([c for c in causes if c in PATH_CAUSES])
+        sets = [s | p for p in path for s in source]
         scene = self.scenes.reference.scene
-        hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
-        chosen = {p: _chosen(start, end, p) for p in _subsets(path)}
-        n = len(receivers)
+        n_periods, n = len(scene.period_names), len(receivers)
+        hours = np.bincount(scene.period_of_hour, minlength=n_periods).astype(np.float64)
+        energy = np.empty((len(sets), n, n_periods))
+        todo = []
+        for r in range(0, n, RECEIVERS_AT_ONCE):
+            kept = blocks.load(f"causes-{r}", ("energy",))
+            if kept is None:
+                todo.append(r)
+            else:
+                energy[:, r : r + RECEIVERS_AT_ONCE] = kept["energy"]
+        n_kept = n - sum(min(RECEIVERS_AT_ONCE, n - r) for r in todo)
+        progress(n_kept, n)
+        if todo:
+            heard_at = self._hearing(start, end, source, path, receivers)
 
-        def of_receiver(r: int) -> dict[Causes, Array]:
-            # one by one: source points of a receiver must not depend on the others
-            found: dict[Causes, Array] = {}
-            for p, choices in chosen.items():
-                way = self._way(choices, receivers.part(r, r + 1), r, classes)
-                found.update({s | p: heard(way, power) for s, power in powers.items()})
-            return found
+            def block(first: int) -> None:
+                # one by one: source points of a receiver must not depend on the others
+                found = [heard_at(r) for r in range(first, min(first + RECEIVERS_AT_ONCE, n))]
+                energy[:, first : first + len(found)] = np.stack(found, axis=1)
+                blocks.save(f"causes-{first}", {"energy": energy[:, first : first + len(found)]})
 
-        progress(0, n)
-        found = each(range(n), of_receiver, self.workers, lambda done: progress(done, n))
-        energies = {name: [one[name] for one in found] for name in (found[0] if found else {})}
-        values: dict[Causes, Array] = {}
-        for name, of_receivers in energies.items():
-            energy = np.concatenate(of_receivers)
-            values[name] = to_db(np.concatenate([lden_energy(energy, hours)[:, None], energy], axis=1))
+            each(todo, block, self.workers, lambda k: progress(min(n_kept + k * RECEIVERS_AT_ONCE, n), n))
+        values = {
+            name: to_db(np.concatenate([lden_energy(of_set, hours)[:, None], of_set], axis=1))
+            for name, of_set in zip(sets, energy, strict=True)
+        }
         with np.errstate(invalid="ignore"):
             parts = shapley(values, causes)
         return Split(
@@ -175,6 +190,22 @@ class Explainer:
             after_db=values[frozenset(causes)],
             parts_db=parts,
         )
+
+    def _hearing(
+        self, start: Situation, end: Situation, source: Sequence[Causes], path: Sequence[Causes], receivers: Receivers
+    ) -> Callable[[int], Array]:
+        """What hears receiver number r with each set of causes, those of the path outside, (n_sets, n_periods)."""
+        by_name = [self._power(start, end, s) for s in source]
+        classes = tuple(self._classes[name] for name in sorted(self._classes))
+        scene = self.scenes.reference.scene
+        powers = [_stacked(power, classes, scene) for power in by_name]
+        chosen = [_chosen(start, end, p) for p in path]
+
+        def at(r: int) -> Array:
+            ways = (self._way(choices, receivers.part(r, r + 1), r, classes) for choices in chosen)
+            return np.concatenate([heard(way, power) for way in ways for power in powers])
+
+        return at
 
     def causes(self, start: Situation, end: Situation) -> tuple[str, ...]:
         """What differs between two situations, in the order of reports."""
@@ -249,7 +280,10 @@ def _chosen(start: Situation, end: Situation, causes: Causes) -> Choices:
     return chosen
 
 
-def _stacked(power: Mapping[str, Array], classes: tuple[SourceClass, ...]) -> Array:
+def _stacked(power: Mapping[str, Array], classes: tuple[SourceClass, ...], scene: Scene) -> Array:
     """Sound power per metre, (n_periods, n_sections, n_classes, 24), silent where a class is missing."""
-    silent = np.zeros_like(next(iter(power.values()))) if power else np.zeros((3, 0, N_THIRDS))
-    return np.stack([power.get(c.name, silent) for c in classes], axis=2)
+    out = np.zeros((len(scene.period_names), len(scene.sections), len(classes), N_THIRDS))
+    for k, of_class in enumerate(classes):
+        if of_class.name in power:
+            out[:, :, k] = power[of_class.name]
+    return out

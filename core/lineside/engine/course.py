@@ -10,6 +10,7 @@ import numpy as np
 from lineside.acoustics.bands import Array
 from lineside.engine.emission import Emission
 from lineside.engine.grid import line_power
+from lineside.engine.kept import Blocks
 from lineside.engine.plan import Plan
 from lineside.engine.select import Selection
 from lineside.engine.timeline import TimelineLevels, roughness, timeline
@@ -17,7 +18,13 @@ from lineside.engine.timeline_states import Listening, State, power_one_by_one
 
 
 def course(
-    planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date], n_draws: int, seed: int
+    planned: Plan,
+    selection: Selection,
+    transfer: Array,
+    dates: Sequence[dt.date],
+    n_draws: int,
+    seed: int,
+    blocks: Blocks | None = None,
 ) -> TimelineLevels:
     """Levels at the receivers at each date.
 
@@ -28,11 +35,17 @@ def course(
     ----------
     transfer : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
         Long-term transfer of the source classes of ``planned.task``.
+    blocks : Blocks, optional
+        Where states of the rails that took long are kept, in case the run is stopped.
     """
+    blocks = blocks or Blocks()
     epochs: dict[int, list[dt.date]] = {}
     for date in dates:
         epochs.setdefault(planned.scenes.epoch(date), []).append(date)
-    parts = [_within_epoch(planned, selection, transfer, group, n_draws, seed) for group in epochs.values()]
+    parts = [
+        _within_epoch(planned, selection, transfer, group, n_draws, seed, blocks, f"states-{epoch}")
+        for epoch, group in epochs.items()
+    ]
     return TimelineLevels(
         dates=tuple(dates),
         energy=np.concatenate([part.energy for part in parts]),
@@ -45,13 +58,21 @@ def course(
 
 
 def _within_epoch(
-    planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date], n_draws: int, seed: int
+    planned: Plan,
+    selection: Selection,
+    transfer: Array,
+    dates: Sequence[dt.date],
+    n_draws: int,
+    seed: int,
+    blocks: Blocks,
+    name: str,
 ) -> TimelineLevels:
     mix = planned.mixture_at(dates[0])
     scenes = [planned.scenes.at(state).scene for state in mix.states]
     emission: Emission = planned.emission_at(dates[0])
     mixture = list(zip(scenes, mix.weight, strict=True))
-    return timeline(scenes[0], planned.rails.runs, selection, emission, transfer, dates, n_draws, seed, mixture)
+    runs = planned.rails.runs
+    return timeline(scenes[0], runs, selection, emission, transfer, dates, n_draws, seed, mixture, blocks, name)
 
 
 def thirds_in_time(planned: Plan, selection: Selection, transfer: Array, dates: Sequence[dt.date]) -> Array:

@@ -38,6 +38,17 @@ class Blocks:
         """Keep the arrays of a block."""
 
 
+def load_text(blocks: Blocks, name: str) -> bytes | None:
+    """A text that was kept as a block; None where it is not there."""
+    found = blocks.load(name, ("text",))
+    return found["text"].tobytes() if found is not None else None
+
+
+def save_text(blocks: Blocks, name: str, text: str) -> None:
+    """Keep a text as a block."""
+    blocks.save(name, {"text": np.frombuffer(text.encode(), np.uint8)})
+
+
 def room(shape: tuple[int, ...]) -> Array:
     """An array of zeros to be filled; a large one lies in a file without a name, and only pages in use in memory."""
     size = 8 * math.prod(shape)

@@ -12,8 +12,10 @@ from lineside.acoustics.bands import Array
 from lineside.contracts import Options, RailRoughness, RailStateCalculator
 from lineside.engine.emission import Emission
 from lineside.engine.grid import line_power
+from lineside.engine.kept import Blocks
 from lineside.engine.select import Selection
 from lineside.engine.timeline_states import (
+    STATES_AT_ONCE,
     WEIGHT_OF_THIRDS,
     Heard,
     Listening,
@@ -28,6 +30,8 @@ from lineside.scene.rail_runs import RailRuns
 
 #: So many levels of roughness are held at a time; bounds the memory.
 VALUES_AT_ONCE = 4_000_000
+#: States that are evaluated one by one and kept together; a multiple of ``STATES_AT_ONCE``.
+STATES_KEPT = 10 * STATES_AT_ONCE
 #: Weeks after a work up to which there is a date every week, and every second week: fading is quickest then.
 WEEKLY, FORTNIGHTLY = 4, 16
 
@@ -115,6 +119,8 @@ def timeline(
     n_draws: int = 0,
     seed: int = 1,
     mixture: Mixture | None = None,
+    blocks: Blocks | None = None,
+    name: str = "states",
 ) -> TimelineLevels:
     """Levels at the receivers at each date.
 
@@ -132,6 +138,8 @@ def timeline(
         Random draws of the parameters of the rail state, and what they follow from.
     mixture : sequence, optional
         Scenes that alternate, like ``scene`` but for the traffic and the state of the day; default: the scene alone.
+    blocks, name : optional
+        Where states that are evaluated one by one are kept in case the run is stopped, and under which name.
     """
     assert selection.rail_state is not None
     calculator, options = selection.rail_state
@@ -150,7 +158,7 @@ def timeline(
     before = _Course(first.level_db, runs.begun(last_before)[:, None])
     worn_in = _Course(first.worn_in_db[:, None, None], np.ones((n_runs, 1), dtype=np.bool_))
     heard = listen(listening, first.worn_in_db.mean(axis=0))
-    evaluate = _OneByOne(listening) if heard is None else _ByAnswer(heard)
+    evaluate = _OneByOne(listening, blocks or Blocks(), name) if heard is None else _ByAnswer(heard)
     energy = np.empty((len(dates), 1 + n_draws, listening.n_heard))
     per_date = n_runs * (1 + n_draws) * first.wavelength_mm.size
     at_once = max(1, VALUES_AT_ONCE // per_date)
@@ -208,9 +216,11 @@ class _ByAnswer:
 class _OneByOne:
     """Evaluates by asking the calculators in each distinct state of all runs together, once."""
 
-    def __init__(self, listening: Listening) -> None:
+    def __init__(self, listening: Listening, blocks: Blocks, name: str) -> None:
         self.listening = listening
         self.known: dict[bytes, Array] = {}
+        self.blocks = blocks
+        self.name = name
 
     @property
     def n_states(self) -> int:
@@ -222,5 +232,17 @@ class _OneByOne:
         states = [State(course.level_db[:, d, c], course.changed[:, d]) for d in range(n_dates) for c in range(n_cases)]
         keys = [state.key() for state in states]
         new = {key: state for key, state in zip(keys, states, strict=True) if key not in self.known}
-        self.known.update(zip(new, heard_one_by_one(self.listening, list(new.values())), strict=True))
+        for first in range(0, len(new), STATES_KEPT):
+            some = list(new)[first : first + STATES_KEPT]
+            self.known.update(zip(some, self._heard([new[key] for key in some]), strict=True))
         return np.array([self.known[key] for key in keys]).reshape(n_dates, n_cases, -1)
+
+    def _heard(self, states: Sequence[State]) -> Array:
+        """(n_states, n_heard), taken up where a run that was stopped has kept it: states come in the same order."""
+        block = f"{self.name}-{len(self.known)}"
+        kept = self.blocks.load(block, ("heard",))
+        if kept is not None:
+            return kept["heard"]
+        heard = np.array(list(heard_one_by_one(self.listening, states)))
+        self.blocks.save(block, {"heard": heard})
+        return heard

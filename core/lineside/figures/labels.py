@@ -47,6 +47,22 @@ class Placer:
         """Keep the square around a mark free of labels."""
         self.taken.append((x - half_mm, y - half_mm, x + half_mm, y + half_mm))
 
+    def block_box(self, box: Box) -> None:
+        """Keep a box free of labels."""
+        self.taken.append(box)
+
+    def beside(self, around: Box, text: str, size_pt: float, gap_mm: float = 0.5) -> XY | None:
+        """Centre of a label close beside a box, clear of everything; None if there is no such place."""
+        width, height = text_size_mm(text, size_pt)
+        x, y = (around[0] + around[2]) / 2, (around[1] + around[3]) / 2
+        over, side = (around[3] - around[1] + height) / 2 + gap_mm, (around[2] - around[0] + width) / 2 + gap_mm
+        for cx, cy in ((x, y + over), (x, y - over), (x + side, y), (x - side, y)):
+            box = (cx - width / 2, cy - height / 2, cx + width / 2, cy + height / 2)
+            if self._cost((box[0] - gap_mm, box[1], box[2] + gap_mm, box[3])) == 0.0:
+                self.taken.append(box)
+                return cx, cy
+        return None
+
     def place(self, x: float, y: float, text: str, size_pt: float) -> tuple[float, float, bool]:
         """Centre of the label for a mark at (x, y), and whether it needs a leader line."""
         width, height = text_size_mm(text, size_pt)

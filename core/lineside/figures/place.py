@@ -10,10 +10,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.figures.labels import Placer
+from lineside.figures.labels import Placer, text_size_mm
 from lineside.figures.style import GREY, GROUND, INK, MM_PER_INCH, TEXT_WIDTH_MM, WATER, new_figure
 from lineside.figures.words import Words, shorten
-from lineside.results.model import XY, BarrierInfo, CurveInfo, CutBarrier, GroundInfo, ReceiverResult, Site
+from lineside.results.model import (
+    XY,
+    BarrierInfo,
+    BuildingInfo,
+    CurveInfo,
+    CutBarrier,
+    GroundInfo,
+    ReceiverResult,
+    Site,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,7 +39,7 @@ MAX_RECEIVER_LABELS = 60
 MAX_CURVE_LABELS = 8
 BARRIER = "#7a1f12"
 BUILDING, BUILDING_EDGE = "#cdc6bb", "#6b645a"
-MAX_BUILDING_LABELS = 60
+MAX_BUILDING_LABELS, BUILDING_PT = 60, 6.0
 WHITE_UNDER = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
 
 
@@ -334,10 +343,39 @@ def draw_buildings(sheet: Sheet, site: Site, words: Words, names: bool = True) -
     style: dict[str, Any] = {"facecolor": BUILDING, "edgecolor": BUILDING_EDGE, "lw": 0.4}
     sheet.axes.add_collection(PathCollection(paths, zorder=3, **style), autolim=False)
     seen = [b for b in site.buildings if any(sheet.view.holds(*p) for p in b.rings[0])] if names else []
-    for building in seen if len(seen) <= MAX_BUILDING_LABELS else ():
-        _name_inside(sheet, building.rings[0], shorten(building.id, 12), 6.0, color=INK, zorder=3.5)
+    if len(seen) <= MAX_BUILDING_LABELS:
+        _name_buildings(sheet, seen)
     if site.buildings:
         sheet.keys.append((Patch(**style), words("map.key_building")))
+
+
+def _name_buildings(sheet: Sheet, buildings: Sequence[BuildingInfo]) -> None:
+    """Ids within footprints that have room for them, else close beside; none where one would cover anything."""
+    from shapely import Polygon, box
+
+    outlines = [Polygon([sheet.view.mm(*p) for p in b.rings[0]]) for b in buildings]
+    names = [shorten(b.id, 12) for b in buildings]
+    outside = []
+    for name, outline in zip(names, outlines, strict=True):
+        width, height = text_size_mm(name, BUILDING_PT)
+        x, y = outline.centroid.x, outline.centroid.y
+        room = box(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+        spot = (x, y) if outline.is_valid and outline.contains(room) else None
+        if spot is not None and sheet.placer.centre([spot], name, BUILDING_PT) is not None:
+            _write(sheet, spot, name)
+        else:
+            outside.append((name, outline))
+    for outline in outlines:
+        sheet.placer.block_box(outline.bounds)
+    for name, outline in outside:
+        beside = sheet.placer.beside(outline.bounds, name, BUILDING_PT)
+        if beside is not None:
+            _write(sheet, beside, name)
+
+
+def _write(sheet: Sheet, mm: XY, name: str) -> None:
+    at = sheet.view.plan(*mm)
+    sheet.axes.text(*at, name, fontsize=BUILDING_PT, ha="center", va="center", color=INK, zorder=3.5, clip_on=True)
 
 
 def draw_stops(sheet: Sheet, site: Site, words: Words, names: bool = True) -> None:

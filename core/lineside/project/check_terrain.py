@@ -15,13 +15,14 @@ from lineside.project.check_earthworks import (
     lies_beside,
     ranges_on_tracks,
 )
+from lineside.project.check_water import check_water
 from lineside.project.draft import Draft
 from lineside.project.model import Earthwork
 from lineside.project.resolve import Points, Resolved
 from lineside.project.wording import number, shown
 from lineside.scene.alignment import Alignment
 from lineside.scene.model import BoolArray, Terrain
-from lineside.scene.terrain import ground_height, lay_earthworks, raster_height, with_earthworks
+from lineside.scene.terrain import ground_height, lay_earthworks, with_earthworks
 
 #: A rail head lower than the ground by more than this has its lowest sources in it, [m]; one lower by more than the
 #: second is doubtful; and so is one higher by more than the third without an earthwork.
@@ -30,10 +31,6 @@ _BURIED_M, _LOW_M, _HIGH_M = 0.5, 0.05, 1.0
 _FORGOTTEN_M = 30.0
 #: Rails and ground are compared this often. [m]
 _STEP_M = 5.0
-#: Water that is higher than the ground around it by more than this is doubtful. [m]
-_ABOVE_BANKS_M = 0.5
-#: Tracks and receivers under one water that are told one by one.
-_MAX_DROWNED = 10
 
 
 def check_terrain(draft: Draft, resolved: Resolved) -> None:
@@ -67,61 +64,12 @@ def check_terrain(draft: Draft, resolved: Resolved) -> None:
     check_laid(draft, terrain, works, laid)
     terrain = resolved.terrain = with_banks(draft, ground, list(works.values()), laid, alignments)
     warn_of_receivers(draft, resolved)
-    _check_water(draft, resolved, terrain)
+    check_water(draft, resolved, terrain, _stations)
     sound = len(works) == len(draft.reporter.document.data.get("earthworks") or ())
     for i, alignment in resolved.alignments.items():
         carried = [(low, high) for _, low, high in ranges.get(tracks[i].id, ())]
         if sound:
             _check_rails(draft, i, resolved.points[i], alignment, terrain, carried)
-
-
-def _check_water(draft: Draft, resolved: Resolved, terrain: Terrain) -> None:
-    """Compare the level of water with its banks, and with the rails and receivers above it."""
-    from shapely import Polygon, contains_xy
-
-    if terrain.raster is None:
-        return
-    tracks = draft.readable("tracks")
-    for i, area in draft.readable("ground_areas").items():
-        ring = resolved.polygons.get(i)
-        if area.level_m is None or ring is None or len(ring.array) < 3:
-            continue
-        shape, path = Polygon(ring.array[:, :2]), ("ground_areas", i, "level_m")
-        if not shape.is_valid:
-            continue  # reported with the outlines
-        drowned = {}
-        for k, alignment in resolved.alignments.items():
-            rail = alignment.at(_stations(alignment))
-            drowned[f"rails of track {shown(tracks[k].id)}"] = rail[contains_xy(shape, rail[:, :2]), 2]
-        for receiver in draft.receivers.values():
-            xy = np.array([receiver.position], dtype=np.float64)
-            z = ground_height(terrain, xy) + receiver.height_m
-            drowned[f"receiver {shown(receiver.id)}"] = z[contains_xy(shape, xy)]
-        deep = {what: area.level_m - float(z.min()) for what, z in drowned.items() if len(z) and z.min() < area.level_m}
-        for what, depth in list(deep.items())[:_MAX_DROWNED]:
-            draft.reporter.add(
-                path,
-                f"puts {what} up to {number(round(depth, 2))} m under water",
-                hint="give the level in the heights of the terrain, or correct the outline",
-            )
-        if len(deep) > _MAX_DROWNED:
-            draft.reporter.add(path, f"puts {len(deep) - _MAX_DROWNED} more receivers or tracks under water", found="")
-        banks = float(np.median(raster_height(terrain.raster, _along_ring(ring.array[:, :2]))))
-        if not deep and area.level_m > banks + _ABOVE_BANKS_M:
-            draft.reporter.warn(
-                path,
-                f"lies {number(round(area.level_m - banks, 2))} m above the ground along the outline",
-                allowed=f"mostly up to {number(round(banks, 2))} m, the middle height along the outline",
-                hint="give the level in the heights of the terrain, or correct the outline",
-            )
-
-
-def _along_ring(ring: Array) -> Array:
-    """Points on a ring, (n, 2), at least every few metres but no more than some thousands."""
-    closed = np.vstack([ring, ring[:1]])
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    at = np.linspace(0.0, run[-1], int(min(max(np.ceil(run[-1] / _STEP_M), len(ring)), 5000)), endpoint=False)
-    return np.column_stack([np.interp(at, run, closed[:, k]) for k in (0, 1)])
 
 
 def _stations(alignment: Alignment) -> Array:

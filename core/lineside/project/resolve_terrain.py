@@ -51,6 +51,7 @@ def resolve_terrain(resolver: Resolver, resolved: Resolved) -> None:
         resolver.reporter.put(remark)
     if not _check_cover(resolver, where, file, found.extent, hull):
         return
+    _check_buildings(resolver, resolved, where, file, found.extent)
     resolved.raster = _without_holes(resolver, where, file, found.raster, hull)
 
 
@@ -151,6 +152,33 @@ def _check_cover(resolver: Resolver, path: Loc, file: str, extent: Box, hull: An
         hint="another coordinate system?" if apart else f"add the missing ground{smaller}",
     )
     return False
+
+
+def _check_buildings(resolver: Resolver, resolved: Resolved, path: Loc, file: str, extent: Box) -> None:
+    """Say which buildings that only shield and reflect stand beyond the heights, at least in part."""
+    from shapely import MultiPoint, bounds, distance
+
+    if not resolved.buildings:
+        return
+    shapes = np.array([b.shape for b in resolved.buildings], dtype=object)
+    box = bounds(shapes)
+    out = (box[:, :2] < np.array(extent[:2]) - 0.005).any(axis=1) | (box[:, 2:] > np.array(extent[2:]) + 0.005).any(
+        axis=1
+    )
+    tracks = MultiPoint(np.concatenate([p.array[:, :2] for p in resolved.points.values()]))
+    out &= distance(shapes, tracks) <= FAR_M  # others are reported as misplaced
+    ids = [resolved.buildings[k].data.id for k in np.flatnonzero(out)]
+    if not ids:
+        return
+    more = f" and {len(ids) - 1} more" if len(ids) > 1 else ""
+    resolver.reporter.add(
+        path,
+        f"{shown(file, quote=False)} does not reach below building {shown(ids[0])}{more}: the ground there is taken to "
+        "go on as at its edge",
+        found="",
+        hint="add the missing ground, or leave out buildings that stand far from all paths",
+        severity="warning",
+    )
 
 
 def _without_holes(resolver: Resolver, path: Loc, file: str, raster: Raster, hull: Any) -> Raster | None:

@@ -23,7 +23,7 @@ from lineside.results.model import BuildingInfo, BuildingLevels, ExposureBand, F
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
-    """T2.3 and T6.17 to T6.19."""
+    """T2.2 and T6.4 to T6.6."""
     return [
         _buildings(results, strings),
         _levels(results, strings),
@@ -78,7 +78,7 @@ def _buildings(results: Results, strings: Strings) -> Table:
         absorption="num",
     )
     note = sentences(strings("buildings.note") if rows else "", capped_note(strings, len(rows), len(every)))
-    return Table("T2.3", strings("buildings.buildings"), head, rows, strings("buildings.none"), note)
+    return Table("T2.2", strings("buildings.buildings"), head, rows, strings("buildings.none"), note)
 
 
 def _absorbed(octaves: Sequence[float], strings: Strings) -> str:
@@ -117,7 +117,7 @@ def _levels(results: Results, strings: Strings) -> Table:
             strings("buildings.bare", ids=joined(facades.bare[:20])) if facades.bare else "",
             capped_note(strings, len(rows), len(facades.buildings)),
         )
-    return Table("T6.17", strings("buildings.levels"), head, rows, strings("buildings.levels_none"), note)
+    return Table("T6.4", strings("buildings.levels"), head, rows, strings("buildings.levels_none"), note)
 
 
 def _exposure(results: Results, strings: Strings) -> Table:
@@ -129,6 +129,7 @@ def _exposure(results: Results, strings: Strings) -> Table:
             rows.append(Row((strings(f"quantity.{quantity}_db"),), group=True))
             rows += [_band(band, strings) for band in own]
             rows.append(_total(own, strings))
+    rows += _above_limits(results, strings)
     head = columns(
         strings,
         band="text",
@@ -143,6 +144,8 @@ def _exposure(results: Results, strings: Strings) -> Table:
         others = facades.other_dwellings or facades.other_persons
         note = sentences(
             strings("buildings.exposure_note"),
+            strings("buildings.above_limits_note") if facades.above_limits else "",
+            strings("buildings.without_tones") if any(a.without_tones for a in facades.above_limits) else "",
             strings(
                 "buildings.others",
                 dwellings=number(round(facades.other_dwellings, 1)),
@@ -152,7 +155,39 @@ def _exposure(results: Results, strings: Strings) -> Table:
             else "",
             strings("buildings.listed_apart") if any(r.dwellings or r.persons for r in results.receivers) else "",
         )
-    return Table("T6.18", strings("buildings.exposure"), head, tuple(rows), strings("buildings.levels_none"), note)
+    return Table("T6.5", strings("buildings.exposure"), head, tuple(rows), strings("buildings.levels_none"), note)
+
+
+def _above_limits(results: Results, strings: Strings) -> list[Row]:
+    """Who lives above each limit, by criterion."""
+    limits = results.facades.above_limits if results.facades is not None else []
+    titles, natures = criterion_titles(results), criterion_natures(results)
+    rows: list[Row] = []
+    for criterion in dict.fromkeys(limit.criterion for limit in limits):
+        own = [limit for limit in limits if limit.criterion == criterion]
+        nature = natures[criterion]
+        rows.append(Row((titles[criterion] + (f" [{nature}]" if nature else ""),), group=True))
+        labels = [(limit.quantity, limit.window, limit.limit_db) for limit in own]
+        for limit, label in zip(own, labels, strict=True):
+            words = strings(
+                "buildings.above_limit", quantity=quantity_name(limit, strings), limit=number(limit.limit_db)
+            )
+            twice = labels.count(label) > 1 and limit.label
+            rows.append(
+                Row(
+                    (
+                        f"{words} ({limit.label})" if twice else words,
+                        *_numbers(
+                            limit.dwellings_above,
+                            limit.persons_above,
+                            limit.quiet_dwellings_above,
+                            limit.quiet_persons_above,
+                            limit.sensitive_above,
+                        ),
+                    )
+                )
+            )
+    return rows
 
 
 def _band(band: ExposureBand, strings: Strings) -> Row:
@@ -210,7 +245,7 @@ def _findings(results: Results, strings: Strings) -> Table:
         _not_made(facades, strings),
         capped_note(strings, len(printed), len(made)),
     )
-    return Table("T6.19", strings("buildings.findings"), head, tuple(rows), strings("buildings.findings_none"), note)
+    return Table("T6.6", strings("buildings.findings"), head, tuple(rows), strings("buildings.findings_none"), note)
 
 
 def _finding(building: BuildingLevels, f: Finding, strings: Strings) -> Row:

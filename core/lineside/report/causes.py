@@ -1,4 +1,4 @@
-"""Why levels change: tables T6.13 to T6.15, figure F6.9, and the sentences that say it in plain words."""
+"""Why levels change: tables T6.18 to T6.20, figure F6.10, and the sentences that say it in plain words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lineside.report.text import NOTHING, difference, joined, level, metres, num
 from lineside.report.views import Column, Figure, Row, Table
 from lineside.results.model import Action, Explanation, ReceiverResult, Results, SituationInfo
 
-FIGURE_ID = "F6.9"
+FIGURE_ID = "F6.10"
 #: Parts smaller than this get no sentence and no step of their own. [dB]
 SMALL_DB = 0.05
 #: The name of the mixture of all states among the levels of single states.
@@ -84,7 +84,7 @@ def _causes(results: Results, strings: Strings) -> Table:
         start, end = situation_words(found[0].start, strings), situation_words(found[0].end, strings)
         capped = capped_note(strings, len(rows), len(results.receivers))
         note = sentences(strings("causes.table_note", start=start, end=end), _by_forecast(results, strings), capped)
-    return Table("T6.13", strings("causes.table"), head, rows, strings("causes.none"), note)
+    return Table("T6.18", strings("causes.table"), head, rows, strings("causes.none"), note)
 
 
 def _by_forecast(results: Results, strings: Strings) -> str:
@@ -114,7 +114,7 @@ def _states(results: Results, strings: Strings) -> Table:
         _by_forecast(results, strings),
         capped_note(strings, len(rows), len(results.receivers)) if names else "",
     )
-    return Table("T6.14", strings("causes.states"), head, rows if names else (), strings("causes.no_states"), note)
+    return Table("T6.19", strings("causes.states"), head, rows if names else (), strings("causes.no_states"), note)
 
 
 def _actions(results: Results, strings: Strings) -> Table:
@@ -133,7 +133,7 @@ def _actions(results: Results, strings: Strings) -> Table:
     )
     head = columns(strings, action="text", track="text", from_m="num", to_m="num", gains="text", todo="text")
     return Table(
-        "T6.15", strings("causes.actions"), head, rows, strings("causes.no_actions"), strings("causes.actions_note")
+        "T6.20", strings("causes.actions"), head, rows, strings("causes.no_actions"), strings("causes.actions_note")
     )
 
 
@@ -150,7 +150,7 @@ def _loudest_changes(results: Results) -> list[tuple[ReceiverResult, Explanation
 
 
 def figure(results: Results, strings: Strings) -> Figure:
-    """F6.9: steps of causes at the receivers with the largest change."""
+    """F6.10: steps of causes at the receivers with the largest change."""
     caption = strings("causes.figure")
     shown = _loudest_changes(results)[:MAX_CAUSE_PANELS]
     if not shown:
@@ -218,7 +218,7 @@ def action_words(action: Action, strings: Strings) -> str:
 
 
 def conditions_table(results: Results, strings: Strings) -> Table:
-    """T5.15: states of what changes from day to day, with their shares of time."""
+    """T5.17: states of what changes from day to day, with their shares of time."""
     periods: Sequence[str] = [p.name for p in results.periods]
     rows = tuple(
         Row(
@@ -237,7 +237,7 @@ def conditions_table(results: Results, strings: Strings) -> Table:
         *(Column(strings("col.share_of", period=strings.known("period", p)), "num") for p in periods),
         *columns(strings, state_changes="text"),
     )
-    return Table("T5.15", strings("causes.conditions"), head, rows, strings("causes.no_conditions"))
+    return Table("T5.17", strings("causes.conditions"), head, rows, strings("causes.no_conditions"))
 
 
 def _change(key: str, value: str | float, strings: Strings) -> str:

@@ -1,4 +1,4 @@
-"""Works and time: tables T6.9 and T6.10, figure F6.7, and what the summary says of them."""
+"""Works and time: tables T6.13 and T6.14, figure F6.7, and what the summary says of them."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def _levels(results: Results, strings: Strings) -> Table:
     if timeline is not None:
         note = strings("time.levels_note", date=timeline.assessment_date, draws=timeline.draws)
     note = sentences(note, capped_note(strings, len(rows), len(results.receivers)) if rows else "")
-    return Table("T6.9", strings("time.levels"), head, rows, strings("time.none"), note)
+    return Table("T6.13", strings("time.levels"), head, rows, strings("time.none"), note)
 
 
 def _returns(results: Results, strings: Strings) -> Table:
@@ -74,7 +74,7 @@ def _returns(results: Results, strings: Strings) -> Table:
     )
     again = any(any(x.leaves.values()) for _, t in found for x in t.returns)
     note = sentences(strings("time.returns_note"), strings("time.leaves_note") if again else "") if rows else ""
-    return Table("T6.10", strings("time.returns"), head, rows, strings("time.none"), note)
+    return Table("T6.14", strings("time.returns"), head, rows, strings("time.none"), note)
 
 
 def dates_words(found: Return, timeline: Timeline | None, strings: Strings) -> str:

@@ -86,7 +86,7 @@ def _spectra(results: Results, inputs: Files, strings: Strings) -> Table:
         for s in of_project(results, "spectra", default=[])
     )
     head = columns(strings, spectrum="text", kind="text", source="text", values="text")
-    return capped("T5.9", strings("inputs.spectra"), head, rows, strings, empty=strings("inputs.spectra_none"))
+    return capped("T5.11", strings("inputs.spectra"), head, rows, strings, empty=strings("inputs.spectra_none"))
 
 
 def _printed(pairs: Sequence[tuple[float, float]], unit: str) -> str:
@@ -128,7 +128,7 @@ def _joints(results: Results, strings: Strings) -> Table:
     head = columns(strings, track="text", what="text", id="text", route="text", from_m="num", to_m="num", joints="num")
     impact = any(o.mechanism == "impact" for o in results.provenance.offers)
     note = strings("inputs.joints_note") if rows and impact else ""
-    return capped("T5.11", strings("inputs.joints"), head, rows, strings, note, strings("inputs.joints_none"))
+    return capped("T5.13", strings("inputs.joints"), head, rows, strings, note, strings("inputs.joints_none"))
 
 
 def _rail_heads(alignment: Mapping[str, Any], inputs: Files) -> list[float]:
@@ -186,7 +186,7 @@ def _heights(results: Results, inputs: Files, strings: Strings) -> Table:
         alignment="text",
     )
     note = strings("inputs.heights_note", ground=ground_words(results.site, strings))
-    return capped("T5.12", strings("inputs.heights"), head, rows, strings, note)
+    return capped("T5.14", strings("inputs.heights"), head, rows, strings, note)
 
 
 def _running(results: Results, strings: Strings) -> Table:
@@ -223,7 +223,7 @@ def _running(results: Results, strings: Strings) -> Table:
         acceleration="num",
         braking="num",
     )
-    return capped("T5.13", strings("inputs.running"), head, rows, strings, strings("inputs.running_note"))
+    return capped("T5.15", strings("inputs.running"), head, rows, strings, strings("inputs.running_note"))
 
 
 def _vehicles(results: Results, strings: Strings) -> Table:
@@ -248,4 +248,4 @@ def _vehicles(results: Results, strings: Strings) -> Table:
         strings, id="text", name="text", freight="text", superstructure="text", aerodynamic="text", actual="text"
     )
     note = strings("inputs.actual_note") if any(r.cells[-1] != NOTHING for r in rows) else ""
-    return capped("T5.14", strings("inputs.vehicle_details"), head, rows, strings, note)
+    return capped("T5.16", strings("inputs.vehicle_details"), head, rows, strings, note)

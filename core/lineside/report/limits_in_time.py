@@ -1,4 +1,4 @@
-"""Limits in time: table T6.16, rated lines of figure F6.7, and what the summary says of limits after works."""
+"""Limits in time: table T6.15, rated lines of figure F6.7, and what the summary says of limits after works."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def _ratings(results: Results) -> list[Rated]:
 
 
 def table(results: Results, strings: Strings) -> Table:
-    """T6.16: rating levels around the works, and the days from which limits are kept."""
+    """T6.15: rating levels around the works, and the days from which limits are kept."""
     timeline, rated = results.timeline, _ratings(results)
     # where there are too many, those that are always kept come last
     order = sorted(range(len(rated)), key=lambda k: (_always_kept(rated[k][1]), k))[:MAX_ROWS]
@@ -56,7 +56,7 @@ def table(results: Results, strings: Strings) -> Table:
         kept_from="text",
     )
     empty = strings("time.none" if timeline is None else "limits_in_time.none")
-    return Table("T6.16", strings("limits_in_time.table"), head, tuple(rows), empty, _note(results, printed, strings))
+    return Table("T6.15", strings("limits_in_time.table"), head, tuple(rows), empty, _note(results, printed, strings))
 
 
 def _note(results: Results, printed: Sequence[Rated], strings: Strings) -> str:

@@ -17,7 +17,7 @@ from lineside.report.views import Figure, Row, Table
 from lineside.results.contours import as_array
 from lineside.results.model import Grid, MapLimit, MapResult, Results, SectionResult
 
-TABLE_ID = "T6.20"
+TABLE_ID = "T6.8"
 
 
 def map_ids(results: Results) -> list[str]:
@@ -221,7 +221,7 @@ def _section(figure_id: str, found: SectionResult, results: Results, strings: St
 
 
 def table(results: Results, strings: Strings) -> Table:
-    """T6.20: areas of the classes of all maps that the project asks for."""
+    """T6.8: areas of the classes of all maps that the project asks for."""
     rows: list[Row] = []
     for figure_id, found in zip(map_ids(results), results.maps, strict=False):
         whole = sum(found.area_m2)

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers
+from lineside.report.selection import MAX_ROWS, capped_note, of_project, period_names, printed_receivers, sentences
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, metres, number
 from lineside.report.views import Column, Row, Table
@@ -91,7 +91,7 @@ def _works(results: Results, strings: Strings) -> Table:
     )
     head = columns(strings, date="text", kind="text", track="text", from_m="num", to_m="num", description="text")
     note = strings("place.works_note" if results.timeline is None else "place.works_computed") if rows else ""
-    return Table("T2.2", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
+    return Table("T2.3", strings("place.works"), head, rows[:MAX_ROWS], strings("place.works_none"), note)
 
 
 def _about(work: WorkInfo, strings: Strings) -> str:
@@ -398,8 +398,15 @@ def _earthworks(results: Results, strings: Strings) -> Table:
         above_low="num",
         above_high="num",
     )
-    note = strings("inputs.earthworks_note") if rows else ""
-    return capped("T5.16", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
+    works = results.site.earthworks
+    sunk = [w.id for w in works if w.kind == "embankment" and w.high_m < 0]
+    raised = [w.id for w in works if w.kind == "cutting" and w.low_m > 0]
+    note = sentences(
+        strings("inputs.earthworks_note") if rows else "",
+        strings("inputs.sunk_embankments", ids=joined(sunk)) if sunk else "",
+        strings("inputs.raised_cuttings", ids=joined(raised)) if raised else "",
+    )
+    return capped("T5.9", strings("inputs.earthworks"), head, rows, strings, note, strings("inputs.earthworks_none"))
 
 
 def _banks(results: Results, strings: Strings) -> Table:
@@ -422,11 +429,11 @@ def _banks(results: Results, strings: Strings) -> Table:
         crest_high="num",
     )
     rows = tuple(row(b) for b in results.site.banks)
-    return capped("T5.17", strings("inputs.banks"), head, rows, strings, empty=strings("inputs.banks_none"))
+    return capped("T5.10", strings("inputs.banks"), head, rows, strings, empty=strings("inputs.banks_none"))
 
 
 def _assumptions(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind == "assumption")
     head = columns(strings, calculator="text", assumption="text", standing="text")
     none = strings("inputs.assumptions_none")
-    return capped("T5.10", strings("inputs.assumptions"), head, rows, strings, empty=none)
+    return capped("T5.12", strings("inputs.assumptions"), head, rows, strings, empty=none)

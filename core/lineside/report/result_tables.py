@@ -46,9 +46,9 @@ def tables(results: Results, strings: Strings) -> list[Table]:
         _not_made(results, strings),
         _passes(results, strings),
         _spectra(results, strings),
-        _parts("T6.6", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings), results, strings),
-        _parts("T6.7", "services", lambda r: r.by_service_db, service_names(results), results, strings),
-        _parts("T6.8", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
+        _parts("T6.10", "mechanisms", lambda r: r.by_mechanism_db, mechanism_names(results, strings), results, strings),
+        _parts("T6.11", "services", lambda r: r.by_service_db, service_names(results), results, strings),
+        _parts("T6.12", "stretches", lambda r: r.by_stretch_db, stretches, results, strings),
     ]
 
 
@@ -198,7 +198,7 @@ def _passes(results: Results, strings: Strings) -> Table:
     note = sentences(
         strings("results.passes_note"), *explained, _dash(rows, strings), capped_note(strings, len(rows), len(keys))
     )
-    return Table("T6.4", strings("results.passes"), head, rows, strings("results.passes_none"), note)
+    return Table("T6.7", strings("results.passes"), head, rows, strings("results.passes_none"), note)
 
 
 def _spectra(results: Results, strings: Strings) -> Table:
@@ -214,7 +214,7 @@ def _spectra(results: Results, strings: Strings) -> Table:
     total = len(results.receivers)
     cut = capped_note(strings, len(shown), total) if len(shown) < total else ""
     note = sentences(strings("results.spectra_note"), _dash(rows, strings), cut)
-    return Table("T6.5", strings("results.spectra"), head, rows, strings("report.none_given"), note)
+    return Table("T6.9", strings("results.spectra"), head, rows, strings("report.none_given"), note)
 
 
 def _parts(

@@ -10,7 +10,7 @@ from typing import Any
 
 from lineside.acoustics.levels import energy_sum_db
 from lineside.report.strings import Strings
-from lineside.results.model import Finding, Level, OfferUsed, ReceiverResult, Results
+from lineside.results.model import ExposureLimit, Finding, Level, OfferUsed, ReceiverResult, Results
 
 #: Longest table that is printed in full; a cell costs about half a millisecond of layout.
 MAX_ROWS = 200
@@ -85,7 +85,7 @@ def service_names(results: Results) -> dict[str, str]:
     return {s.id: s.name or s.id for s in results.site.services}
 
 
-def quantity_name(finding: Finding, strings: Strings) -> str:
+def quantity_name(finding: Finding | ExposureLimit, strings: Strings) -> str:
     """Symbol of the quantity with its hours."""
     symbol = strings.known("quantity", finding.quantity)
     return f"{symbol}, {finding.window}" if finding.window else symbol

@@ -1,4 +1,4 @@
-"""Tones of rail marks: tables T6.11 and T6.12, figure F6.8, and what summary and findings say of tones."""
+"""Tones of rail marks: tables T6.16 and T6.17, figure F6.8, and what summary and findings say of tones."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _by_service(results: Results, strings: Strings) -> Table:
         strings("tones.wheels_unknown") if any(t.wheel_roughness_db is None for t in marks) else "",
         capped_note(strings, min(len(rows), MAX_ROWS), len(rows)),
     )
-    return Table("T6.11", strings("tones.by_service"), head, rows[:MAX_ROWS], _empty(results, strings), note)
+    return Table("T6.16", strings("tones.by_service"), head, rows[:MAX_ROWS], _empty(results, strings), note)
 
 
 def _at_receivers(results: Results, strings: Strings) -> Table:
@@ -121,7 +121,7 @@ def _at_receivers(results: Results, strings: Strings) -> Table:
     note = sentences(
         strings("tones.at_receivers_note"), rule, hidden(results, strings), capped_note(strings, len(rows), len(heard))
     )
-    return Table("T6.12", strings("tones.at_receivers"), head, rows, _empty(results, strings), note if rows else "")
+    return Table("T6.17", strings("tones.at_receivers"), head, rows, _empty(results, strings), note if rows else "")
 
 
 def _clearest(results: Results) -> list[ToneAtReceiver]:

@@ -1,4 +1,4 @@
-"""Marks on rails in time: figure F6.10."""
+"""Marks on rails in time: figure F6.9."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from lineside.report.text import joined, metres
 from lineside.report.views import Figure
 from lineside.results.model import Results
 
-FIGURE_ID = "F6.10"
+FIGURE_ID = "F6.9"
 
 
 def figure(results: Results, strings: Strings) -> Figure:
-    """F6.10: marks above all other roughness of rail and wheels in time."""
+    """F6.9: marks above all other roughness of rail and wheels in time."""
     caption, timeline = strings("tones_in_time.figure"), results.timeline
     marks = shown_marks(results.tones.marks if results.tones is not None else ())
     if timeline is None or not marks:

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 
+from lineside.acoustics.bands import Array
 from lineside.project.load import LoadedProject
 from lineside.project.model import RasterTerrain
 from lineside.results import model
+from lineside.results.model import XY
 from lineside.scene.earthworks import lines_of
-from lineside.scene.model import Scene, Terrain
-from lineside.scene.terrain import ground_height
+from lineside.scene.model import Raster, Scene, Terrain
+from lineside.scene.terrain import ground_height, raster_height
+
+#: Intervals of lines of equal height. [m]
+INTERVALS_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0)
+#: At most so many levels around the receivers, and in all.
+MOST_NEAR, MOST_LEVELS = 8, 30
+#: Points along the longer side at which heights are looked up.
+POINTS = 200
+#: Lines go on around what stands at the site, by this and by this share of its size. [m]
+MARGIN_M, MARGIN = 60.0, 0.1
 
 
 def terrain_info(loaded: LoadedProject) -> model.TerrainInfo | None:
@@ -23,7 +34,61 @@ def terrain_info(loaded: LoadedProject) -> model.TerrainInfo | None:
         step_m=round(raster.step_m, 4),
         low_m=round(float(raster.z_m.min()), 2),
         high_m=round(float(raster.z_m.max()), 2),
+        contours=height_contours(raster, *_rectangles(loaded)),
     )
+
+
+def _rectangles(loaded: LoadedProject) -> tuple[XY, XY, XY, XY]:
+    """Around tracks, receivers and barriers, and around the receivers alone."""
+    receivers = np.array([r.position for r in loaded.project.receivers], dtype=np.float64).reshape(-1, 2)
+    every = np.concatenate([*(xyz[:, :2] for _, xyz in loaded.alignments.values()), *loaded.lines.values(), receivers])
+    found: list[XY] = []
+    for points in (every, receivers if len(receivers) else every):
+        low, high = points.min(axis=0), points.max(axis=0)
+        margin = MARGIN_M + MARGIN * float((high - low).max())
+        found += [tuple((low - margin).tolist()), tuple((high + margin).tolist())]
+    return found[0], found[1], found[2], found[3]
+
+
+def height_contours(raster: Raster, low: XY, high: XY, near_low: XY, near_high: XY) -> list[model.HeightContour]:
+    """Lines of equal height of the ground within a rectangle.
+
+    Their interval is the smallest round one that leaves no more than ``MOST_NEAR`` levels in the inner rectangle and
+    ``MOST_LEVELS`` in the whole. Heights are taken from points no closer than a ``POINTS``-th of the longer side, so
+    that lines of a fine raster show the lie of the land and not every furrow.
+
+    Parameters
+    ----------
+    low, high, near_low, near_high : (x, y)
+        Corners of the rectangle and of the inner one, in the coordinates of the raster.
+    """
+    from contourpy import LineType, contour_generator
+
+    step = max(raster.step_m, max(high[0] - low[0], high[1] - low[1]) / POINTS)
+    x, y = (np.linspace(low[k], high[k], max(2, int((high[k] - low[k]) / step) + 1)) for k in (0, 1))
+    gx, gy = np.meshgrid(x, y)
+    z = raster_height(raster, np.column_stack([gx.ravel(), gy.ravel()])).reshape(gx.shape)
+    near = z[(gx >= near_low[0]) & (gx <= near_high[0]) & (gy >= near_low[1]) & (gy <= near_high[1])]
+    near = near if near.size else z
+    interval = next((i for i in INTERVALS_M if np.ptp(near) / i <= MOST_NEAR and np.ptp(z) / i <= MOST_LEVELS), None)
+    if interval is None:
+        return []
+    generator = contour_generator(x, y, z, name="serial", line_type=LineType.Separate)
+    out = []
+    for level in np.arange(np.floor(z.min() / interval) + 1, np.ceil(z.max() / interval)) * interval:
+        lines = [simplified(np.asarray(line), 0.1 * step) for line in generator.lines(float(level))]
+        lines = [line for line in lines if len(line) > 1]
+        if lines:
+            out.append(model.HeightContour(level_m=round(float(level), 3), lines=lines))
+    return out
+
+
+def simplified(line: Array, tolerance_m: float) -> list[XY]:
+    """A line with fewer points, to the decimetre."""
+    from shapely import LineString, get_coordinates
+
+    points = get_coordinates(LineString(line).simplify(tolerance_m))
+    return [(round(float(x), 1), round(float(y), 1)) for x, y in points]
 
 
 def earthwork_infos(loaded: LoadedProject, scene: Scene) -> list[model.EarthworkInfo]:

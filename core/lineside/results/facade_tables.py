@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from lineside.results.model import ExposureBand, FacadeReceiverColumns, Finding, Results
+from lineside.results.model import ExposureBand, ExposureLimit, FacadeReceiverColumns, Finding, Results
 
 Rows = tuple[list[dict[str, Any]], list[str] | None]
 
@@ -29,6 +29,10 @@ def facade_tables(results: Results) -> dict[str, Rows]:
         "exposure": (
             [b.model_dump() for b in facades.exposure] if facades is not None else [],
             list(ExposureBand.model_fields),
+        ),
+        "exposure_limits": (
+            [above.model_dump() for above in facades.above_limits] if facades is not None else [],
+            list(ExposureLimit.model_fields),
         ),
         "building_findings": (
             [{"building": b.building, **f.model_dump()} for b in facades.buildings for f in b.findings]

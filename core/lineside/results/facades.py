@@ -21,6 +21,7 @@ from lineside.engine.select import Selection
 from lineside.project.load import LoadedProject
 from lineside.results import model
 from lineside.results.exposure import BANDS_DB, band_of, by_length, is_quiet, louder_half, occupancy
+from lineside.results.exposure_limits import above_limits
 from lineside.results.findings import Question, find, windows_of
 from lineside.scene.buildings import StandingBuilding
 from lineside.scene.facades import FacadePoints, chosen_buildings, facade_points
@@ -152,6 +153,9 @@ def describe_facades(
                 quantity, points, by_quantity[f"{quantity}_db", None], share, dwellings, persons * counted, quiet
             )
         ],
+        above_limits=above_limits(
+            asked, points, by_quantity, dwellings, persons * counted, lambda name: quiet[name], SENSITIVE
+        ),
         dwellings=_rounded(dwellings[has].sum()),
         persons=_rounded((persons * counted)[has].sum()),
         other_dwellings=_rounded(dwellings[~has].sum()),

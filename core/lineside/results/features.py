@@ -36,6 +36,13 @@ class Layer:
     rows: Sequence[tuple[Geometry, Mapping[str, Value]]]
 
 
+#: Names of all layers, in their order.
+LAYERS = (
+    "tracks", "receivers", "facade_receivers", "contours", "differences", "conflicts", "sections", "buildings",
+    "barriers", "earthworks", "ground_areas",
+)  # fmt: skip
+
+
 def layers(results: Results) -> list[Layer]:
     """All layers in a fixed order, those without features too."""
     make: tuple[Callable[[Results], Layer], ...] = (

@@ -7,12 +7,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from lineside.acoustics.bands import Array
 from lineside.contracts import LimitCheck, NotApplicable, ReceiverUse, Window
 from lineside.engine.select import Selection
 from lineside.errors import PluginError
 from lineside.project.model import Project
 from lineside.results.model import Finding, Uncertainty
 from lineside.results.tone_rules import Judged, SurveyAt, judge, window_name
+from lineside.scene.model import BoolArray
 
 #: Levels that differ by less than this are the same level: limits are compared to this digit, so that the
 #: last bits of a floating-point sum never decide about a limit. [dB]
@@ -110,6 +114,14 @@ def find(
                 )
             )
     return out
+
+
+def exceeds(check: LimitCheck, level_db: Array) -> BoolArray:
+    """Where levels are above a limit, as the criterion compares them, without what a tone would add."""
+    compared = level_db + check.adjustment_db
+    if check.rounding == "up":
+        compared = np.ceil(compared - RESOLUTION_DB)
+    return np.asarray(compared - check.limit_db > RESOLUTION_DB)
 
 
 def _finding(

@@ -209,6 +209,13 @@ class BuildingInfo(Part):
     rings: list[list[XY]] = Field(description="Outlines counter-clockwise, courtyards clockwise")
 
 
+class HeightContour(Part):
+    """Lines of equal height of the ground, in plan."""
+
+    level_m: float
+    lines: list[list[XY]]
+
+
 class TerrainInfo(Part):
     """Heights of the ground from files."""
 
@@ -217,6 +224,7 @@ class TerrainInfo(Part):
     step_m: float = Field(description="Step of the grid of heights")
     low_m: float = Field(description="Lowest height of the ground around the site that was used")
     high_m: float
+    contours: list[HeightContour] = Field(default=[], description="For the map of the place; without earthworks")
 
 
 class EarthworkInfo(Part):
@@ -409,12 +417,32 @@ class ExposureBand(Part):
     sensitive: int = Field(description="Hospitals, schools and care homes by their loudest receiver")
 
 
+class ExposureLimit(Part):
+    """Dwellings and persons above a limit, of the buildings with receivers that it applies to."""
+
+    criterion: str
+    label: str
+    quantity: str
+    window: str | None
+    limit_db: float
+    without_tones: bool = Field(description="What a tone would add to the level is left out")
+    buildings: int = Field(description="To which the limit applies")
+    dwellings: float
+    persons: float
+    dwellings_above: float
+    persons_above: float
+    quiet_dwellings_above: float = Field(description="Those of them in buildings with a quiet facade")
+    quiet_persons_above: float
+    sensitive_above: int = Field(description="Hospitals, schools and care homes with any receiver above")
+
+
 class Facades(Part):
     """Levels at the facades of buildings, and who is exposed to them."""
 
     receivers: FacadeReceiverColumns
     buildings: list[BuildingLevels]
     exposure: list[ExposureBand]
+    above_limits: list[ExposureLimit] = Field(default=[], description="By criterion and limit")
     dwellings: float = Field(description="In all buildings with receivers; the sum over the bands of each quantity")
     persons: float
     other_dwellings: float = Field(description="In buildings without receivers, which are in no band")
