@@ -1,0 +1,279 @@
+"""How sure levels are: intervals from draws of all uncertain inputs, and what each group of inputs has in them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from pydantic import ValidationError
+
+from lineside.acoustics.bands import Array
+from lineside.acoustics.indicators import lden_energy
+from lineside.engine.doubt_inputs import Uncertain, by_group, merged
+from lineside.engine.doubt_model import DoubtModel
+from lineside.engine.draws import Acting, Response, acting, draws, energy, offset, response
+from lineside.engine.pool import each
+from lineside.engine.sobol import indices, points
+from lineside.errors import LinesideError, PluginError
+from lineside.scene.model import BoolArray
+
+#: Draws that are made at first, as a power of 2.
+FIRST_DRAWS = 8
+#: Probabilities that are told: the ends of the 90 % interval, and the median between them.
+BOUNDS = (0.05, 0.5, 0.95)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How draws are made; see :class:`lineside.project.model.Uncertainty`."""
+
+    up_to: int
+    settled_db: float
+    direct: int
+    seed: int
+
+
+@dataclass(frozen=True, eq=False)
+class Sure:
+    """Levels in draws. Columns are Lden, the periods and the windows.
+
+    ``level_db`` (n_draws, n_receivers, n_columns), ``heard`` (n_receivers, n_columns): what is not silence; ``bounds``
+    (3, n_receivers, n_columns) [dB]; ``groups`` in order; ``first``, ``total`` (n_groups, n_receivers, n_columns):
+    shares of the variance; ``narrower_db`` of the same shape: by how much the 90 % interval would be narrower if the
+    inputs of the group were known to be at their likely values. ``moved_db``: how far bounds moved when draws were last
+    doubled; ``direct_db``: largest difference between a level by the whole model and by interpolation; None: none was
+    made. ``energy`` (n_receivers, n_parts, n_columns - 1) at likely values.
+    """
+
+    inputs: tuple[Uncertain, ...]
+    responses: tuple[Response, ...]
+    groups: tuple[str, ...]
+    energy: Array
+    level_db: Array
+    heard: BoolArray
+    bounds: Array
+    first: Array
+    total: Array
+    narrower_db: Array
+    moved_db: float
+    n_direct: int
+    direct_db: float | None
+    n_transfers: int
+    settings: Settings
+    points: tuple[Array, Array]
+
+
+Told = Callable[[int, int], None]
+
+
+def answers(model: DoubtModel, inputs: Sequence[Uncertain], progress: Told = lambda done, of: None) -> list[Response]:
+    """How the energies at the receivers answer to each input.
+
+    Raises
+    ------
+    LinesideError
+        If the model cannot be evaluated at an end of a range.
+    """
+    base = model.base()
+    out = []
+    for k, one in enumerate(inputs):
+        progress(k, len(inputs))
+        if one.half_width_db is not None and one.parts is not None:
+            out.append(offset(one.half_width_db, one.parts, (base.shape[0], base.shape[1], base.shape[2])))
+            continue
+        ends = one.ends
+        if ends is None:
+            assert one.case is not None
+            ends = one.case(one.distribution.low), one.case(one.distribution.high)
+        d = one.distribution
+        try:
+            low = base if d.low == d.likely else model.energies(ends[0])
+            high = base if d.high == d.likely else model.energies(ends[1])
+        except ValidationError as error:
+            raise PluginError(f"the range of {one.label} cannot be evaluated: {error.errors()[0]['msg']}") from error
+        out.append(response(d, base, low, high))
+    progress(len(inputs), len(inputs))
+    return out
+
+
+def how_sure(
+    model: DoubtModel,
+    inputs: Sequence[Uncertain],
+    hours: Array,
+    settings: Settings,
+    progress: Told = lambda done, of: None,
+) -> Sure:
+    """Intervals of the levels at the receivers, and shares of groups of inputs.
+
+    Parameters
+    ----------
+    hours : ndarray, (n_periods,)
+        Lengths of the periods. [h]
+    """
+    responses = answers(model, inputs, progress)
+    base = model.base()
+    found = analyse(base, responses, by_group(inputs), hours, settings, model.workers)
+    n_direct, direct_db = _direct(model, inputs, responses, base, found.points[0], settings.direct)
+    return Sure(
+        inputs=tuple(inputs),
+        responses=tuple(responses),
+        groups=tuple(by_group(inputs)),
+        energy=base,
+        n_direct=n_direct,
+        direct_db=direct_db,
+        n_transfers=model.n_transfers,
+        settings=settings,
+        **{name: getattr(found, name) for name in Analysis.__dataclass_fields__},
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """The part of :class:`Sure` that follows from the responses alone."""
+
+    level_db: Array
+    heard: BoolArray
+    bounds: Array
+    first: Array
+    total: Array
+    narrower_db: Array
+    moved_db: float
+    points: tuple[Array, Array]
+
+
+def analyse(
+    base: Array,
+    responses: Sequence[Response],
+    groups: Mapping[str, Sequence[int]],
+    hours: Array,
+    settings: Settings,
+    workers: int = 1,
+) -> Analysis:
+    """Draw, until bounds stay in place; then shares of the groups.
+
+    Receivers are worked through one by one, each by itself, and all sums run in a fixed order: no number depends on the
+    number of workers.
+    """
+    receivers = range(len(base))
+    whole = _with_lden(base.sum(axis=1), hours)
+    heard = whole > 0.0
+    bounds: Array | None = None
+    moved = np.inf
+    for power in range(min(FIRST_DRAWS, settings.up_to), settings.up_to + 1):
+        u = points(2**power, len(responses), settings.seed)
+        t = np.concatenate([draws(responses, part).t for part in u])
+        level = np.stack(each(receivers, _Levels(base, responses, groups, hours, t), workers), axis=1)
+        now = np.quantile(level, BOUNDS, axis=0)
+        if bounds is not None:
+            moved = float(np.abs(now - bounds)[[0, 2]].max(initial=0.0))
+        bounds = now
+        if moved < settings.settled_db:
+            break
+    assert bounds is not None
+    n = 2**power
+    shares = each(receivers, _Shares(base, responses, groups, hours, t[:n], t[n:]), workers)
+    first, total, narrower = (np.stack([s[k] for s in shares], axis=1) for k in range(3))
+    return Analysis(level, heard, bounds, first, total, narrower, moved if np.isfinite(moved) else 0.0, u)
+
+
+def _with_lden(period_and_windows: Array, hours: Array) -> Array:
+    """Energies with that of Lden before them, (..., 1 + n_columns)."""
+    lden = lden_energy(period_and_windows[..., : hours.size], hours)
+    return np.concatenate([lden[..., None], period_and_windows], axis=-1)
+
+
+def to_levels(energies: Array, hours: Array) -> Array:
+    """Levels of Lden and all columns; silence is 0. [dB]"""
+    whole = _with_lden(energies, hours)
+    return np.where(whole > 0.0, 10.0 * np.log10(np.where(whole > 0.0, whole, 1.0)), 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Levels:
+    """Levels at one receiver in all draws, (n, n_columns)."""
+
+    base: Array
+    responses: Sequence[Response]
+    groups: Mapping[str, Sequence[int]]
+    hours: Array
+    t: Array
+
+    def __call__(self, r: int) -> Array:
+        does = [acting(self.responses, members, self.t, r) for members in self.groups.values()]
+        return to_levels(energy(self.base[r], does, len(self.t)), self.hours)
+
+
+@dataclass(frozen=True, eq=False)
+class _Shares:
+    """Shares of the groups at one receiver, and narrower intervals, (n_groups, n_columns) each."""
+
+    base: Array
+    responses: Sequence[Response]
+    groups: Mapping[str, Sequence[int]]
+    hours: Array
+    a: Array
+    b: Array
+
+    def __call__(self, r: int) -> tuple[Array, Array, Array]:
+        in_a, in_b = (
+            [acting(self.responses, members, t, r) for members in self.groups.values()] for t in (self.a, self.b)
+        )
+        n = len(self.a)
+
+        def level(does: Sequence[Acting]) -> Array:
+            return to_levels(energy(self.base[r], does, n), self.hours)
+
+        of_a, of_b = level(in_a), level(in_b)
+        widest = _width(np.concatenate([of_a, of_b]))
+        mixed = np.empty((len(self.groups), *of_a.shape))
+        narrower = np.empty((len(self.groups), of_a.shape[1]))
+        for g in range(len(self.groups)):
+            mixed[g] = level([*in_a[:g], in_b[g], *in_a[g + 1 :]])
+            without = [level([*does[:g], *does[g + 1 :]]) for does in (in_a, in_b)]
+            narrower[g] = widest - _width(np.concatenate(without))
+        found = indices(of_a, of_b, mixed)
+        return found.first, found.total, narrower
+
+
+def _width(level: Array) -> Array:
+    low, high = np.quantile(level, (BOUNDS[0], BOUNDS[2]), axis=0)
+    return np.asarray(high - low)
+
+
+def _direct(
+    model: DoubtModel,
+    inputs: Sequence[Uncertain],
+    responses: Sequence[Response],
+    base: Array,
+    u: Array,
+    n: int,
+) -> tuple[int, float | None]:
+    """How many draws were computed by the whole model, and the largest difference of any level. [dB]
+
+    Values beyond low and high are put on them, since not every value there is one of its field. Errors of methods,
+    which act alike in both, and options known at their ends only, stay at their likely values.
+    """
+    moved = [k for k, one in enumerate(inputs) if one.case is not None]
+    if not moved or n == 0:
+        return 0, None
+    worst, done = 0.0, 0
+    for row in u[:n]:
+        cases, t = [], np.zeros((1, len(inputs)))
+        for k in moved:
+            d, case = inputs[k].distribution, inputs[k].case
+            assert case is not None
+            value = float(np.clip(d.at(row[k : k + 1])[0], d.low, d.high))
+            cases.append(case(value))
+            t[0, k] = responses[k].t(np.array([value]))[0]
+        try:
+            directly = model.energies(merged(cases), directly=True)
+        except (LinesideError, ValidationError):
+            continue  # values that each may be had, but not together
+        done += 1
+        for r in range(len(base)):
+            near = energy(base[r], [acting(responses, range(len(inputs)), t, r)], 1)[0]
+            far = directly[r].sum(axis=0)
+            some = (near > 0.0) & (far > 0.0)
+            worst = max(worst, float(np.abs(10.0 * np.log10(near[some] / far[some])).max(initial=0.0)))
+    return done, worst if done else None
