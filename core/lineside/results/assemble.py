@@ -35,6 +35,7 @@ from lineside.results.facades import AtFacades, describe_facades, receivers_of_b
 from lineside.results.findings import Question, find
 from lineside.results.left_out import largest_left_out_db, left_out_db, left_out_notes
 from lineside.results.maps import MapPlan, describe_maps, describe_sections
+from lineside.results.sure import DrawnLevels, chances, describe_sure
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -58,6 +59,7 @@ def assemble(
     maps: MapPlan | None = None,
     cuts: Sequence[tuple[Cut, Array]] = (),
     facades: AtFacades | None = None,
+    drawn: DrawnLevels | None = None,
 ) -> model.Results:
     """The results document of one run; ``cuts`` are the sections of ``maps`` with their energies."""
     loaded, built = planned.scenes.loaded, planned.built
@@ -69,7 +71,7 @@ def assemble(
     grid = _grid(built, computed, hours, project)
     on_grid = computed.grid.energy if computed.grid is not None else None
     surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
-    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
+    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed, chances(drawn))]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
@@ -89,6 +91,7 @@ def assemble(
         explanations=list(explanations),
         actions=actions(planned, computed, hours),
         tones=with_flags(tones, findings),
+        sure=None if drawn is None else describe_sure(drawn),
     )
 
 
