@@ -35,8 +35,8 @@ from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.option_table import describe_options
 from lineside.results.ratings import LineOfTime, ratings
-from lineside.results.timeline import describe
 from lineside.results.sure import draw_levels
+from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
 from lineside.results.tones import thirds_if_needed
 from lineside.scene.build import BuiltScene
@@ -133,7 +133,7 @@ def assess(
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
     telling = functools.partial(progress, "how sure")
-    drawn = draw_levels(planned, selection, computed, plugins, windows_of(asked), threads, telling)
+    drawn = draw_levels(planned, selection, computed, plugins, windows_of(asked), threads, at_facades, telling)
     results = _assemble(
         planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades, drawn
     )

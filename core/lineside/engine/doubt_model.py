@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -29,9 +30,11 @@ from lineside.project.problems import Loc
 from lineside.project.variants import on_way, variant
 from lineside.project.vocabulary import Vocabulary
 from lineside.scene.build import Scenes
-from lineside.scene.model import Receivers, Scene, Spectrum
+from lineside.scene.model import Receivers, Scene, Spectrum, TrackForm, VehicleType
 from lineside.scene.rail_runs import rail_runs, with_roughness
 from lineside.scene.traffic import TrafficMemo
+
+P = TypeVar("P", TrackForm, VehicleType)
 
 
 @dataclass(frozen=True)
@@ -57,7 +60,9 @@ class DoubtModel:
     Parameters
     ----------
     transfer : ndarray, (n_receivers, n_sections, n_classes, n_periods, 24)
-        Long-term transfer of the source classes of ``planned.task``.
+        Long-term transfer of the source classes of ``planned.task``, to the receivers of the scene, then to ``more``.
+    more : Receivers, optional
+        Further points at which levels are wanted.
     wear_draws, wear_seed : int
         Draws of the rail state from which its range is taken.
     """
@@ -68,6 +73,7 @@ class DoubtModel:
     vocabulary: Vocabulary
     transfer: Array
     windows: tuple[Window, ...]
+    more: Receivers | None = None
     wear_draws: int = 200
     wear_seed: int = 1
     workers: int = 1
@@ -98,7 +104,8 @@ class DoubtModel:
         Parameters
         ----------
         directly : bool
-            Build everything anew, sections included, and compute every transfer that may differ.
+            Build everything anew, sections included, and compute every transfer that may differ; for the receivers of
+            the scene only.
 
         Returns
         -------
@@ -122,8 +129,10 @@ class DoubtModel:
         same_sections = _same_cuts(scenes.cuts, planned.scenes.cuts)
         fits = {c.name for c in mixed.mean.classes} <= {c.name for c in known}
         if not moved and same_sections and fits:
-            return self.split(scene, aligned(mixed.mean, known), self.transfer)
-        return self.split(scene, mixed.mean, self._transfer(scenes, scene, selection, mixed))
+            transfer = self.transfer[: len(scene.receivers)] if directly else self.transfer
+            return self.split(scene, aligned(mixed.mean, known), transfer)
+        more = None if directly else self.more
+        return self.split(scene, mixed.mean, self._transfer(scenes, scene, selection, mixed, more))
 
     def split(self, scene: Scene, emission: Emission, transfer: Array) -> Array:
         """Energies by part, (n_receivers, n_parts, n_columns)."""
@@ -188,7 +197,9 @@ class DoubtModel:
         step = np.quantile(drawn, probability, axis=1) - np.quantile(drawn, 0.5, axis=1)
         return given.wavelength_mm, likely + step
 
-    def _transfer(self, scenes: Scenes, scene: Scene, selection: Selection, mixed: MixedEmission) -> Array:
+    def _transfer(
+        self, scenes: Scenes, scene: Scene, selection: Selection, mixed: MixedEmission, more: Receivers | None
+    ) -> Array:
         task = Task(
             emission=mixed,
             around=surroundings(scenes, scene, self.planned.situation.choices),
@@ -197,27 +208,38 @@ class DoubtModel:
             single_sources={},
         )
         self.n_transfers += 1
-        receivers: Receivers = scene.receivers
+        found = [transfer_to(task, selection, scene.receivers, self.workers)]
+        if more is not None:
+            found.append(transfer_to(task, selection, more, self.workers))
+        return np.concatenate(found)
 
-        def one(r: int) -> Array:
-            return long_term(task, selection, receivers.part(r, r + 1))
 
-        return np.concatenate(each(range(len(receivers)), one, self.workers))
+def transfer_to(task: Task, selection: Selection, receivers: Receivers, workers: int) -> Array:
+    """Long-term transfer, (n_receivers, n_sections, n_classes, n_periods, 24), one receiver after another."""
+
+    def one(r: int) -> Array:
+        return long_term(task, selection, receivers.part(r, r + 1))
+
+    return np.concatenate(each(range(len(receivers)), one, workers))
 
 
 def with_shifted_classes(scene: Scene, shifts: Mapping[str, float], calculators: Sequence[SourceCalculator]) -> Scene:
     """The scene with tabulated classes of some attributes of tracks and vehicles as spectra, shifted by so many dB."""
     if not any(shifts.values()):
         return scene
-    forms, vehicles = list(scene.forms), list(scene.vehicles)
+    forms = tuple(_with_shifts(form, shifts, calculators) for form in scene.forms)
+    vehicles = tuple(_with_shifts(vehicle, shifts, calculators) for vehicle in scene.vehicles)
+    return replace(scene, forms=forms, vehicles=vehicles)
+
+
+def _with_shifts(part: P, shifts: Mapping[str, float], calculators: Sequence[SourceCalculator]) -> P:
+    changed: dict[str, Any] = {}
     for attribute, shift in shifts.items():
-        for parts in (forms, vehicles):
-            for k, part in enumerate(parts):
-                name = getattr(part, attribute, None)
-                spectrum = _tabulated(attribute, name, calculators) if isinstance(name, str) else None
-                if spectrum is not None:
-                    parts[k] = replace(part, **{attribute: _shifted(spectrum, shift)})  # type: ignore[type-var, arg-type]
-    return replace(scene, forms=tuple(forms), vehicles=tuple(vehicles))
+        name = getattr(part, attribute, None)
+        spectrum = _tabulated(attribute, name, calculators) if isinstance(name, str) else None
+        if spectrum is not None:
+            changed[attribute] = _shifted(spectrum, shift)
+    return replace(part, **changed) if changed else part
 
 
 def tabulated_classes(scene: Scene, attribute: str, calculators: Sequence[SourceCalculator]) -> tuple[str, ...]:
@@ -239,4 +261,3 @@ def _shifted(spectrum: Spectrum, shift_db: float) -> Spectrum:
 
 def _same_cuts(one: Mapping[str, Array], other: Mapping[str, Array]) -> bool:
     return one.keys() == other.keys() and all(np.array_equal(cuts, other[track]) for track, cuts in one.items())
-

@@ -10,6 +10,7 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import RangeForm
+from lineside.scene.model import BoolArray
 
 #: Standard normal value at the 95 % point.
 NORMAL = NormalDist()
@@ -94,7 +95,9 @@ def response(distribution: Distribution, base: Array, low: Array, high: Array) -
     heard = base > HEARD_RATIO * whole
     with np.errstate(divide="ignore"):
         steps = [
-            np.maximum(np.where(some, 10.0 * np.log10(np.where(some, e / np.where(some, base, 1.0), 1.0)), 0.0), SILENT_DB)
+            np.maximum(
+                np.where(some, 10.0 * np.log10(np.where(some, e / np.where(some, base, 1.0), 1.0)), 0.0), SILENT_DB
+            )
             for e in (low, high)
         ]
     ratios = [np.where(some, e / np.where(some, base, 1.0) - 1.0, 0.0) for e in (low, high)]
@@ -119,7 +122,7 @@ def response(distribution: Distribution, base: Array, low: Array, high: Array) -
     return Response(d, steps[0], steps[1], logarithmic=best == "logarithm", new=new)  # type: ignore[arg-type]
 
 
-def offset(half_width_db: Array, parts: Array, shape: tuple[int, int, int]) -> Response:
+def offset(half_width_db: Array, parts: BoolArray, shape: tuple[int, int, int]) -> Response:
     """An error of levels, normal, that holds 9 times in 10 within so many dB.
 
     Parameters

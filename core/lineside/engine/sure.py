@@ -43,7 +43,8 @@ class Sure:
     shares of the variance; ``narrower_db`` of the same shape: by how much the 90 % interval would be narrower if the
     inputs of the group were known to be at their likely values. ``moved_db``: how far bounds moved when draws were last
     doubled; ``direct_db``: largest difference between a level by the whole model and by interpolation; None: none was
-    made. ``energy`` (n_receivers, n_parts, n_columns - 1) at likely values.
+    made. ``energy`` (n_receivers, n_parts, n_columns - 1) at likely values. ``more_db`` (n_draws, n_more, n_columns):
+    levels in the same draws at the further points of the model, where services are taken together.
     """
 
     inputs: tuple[Uncertain, ...]
@@ -62,13 +63,23 @@ class Sure:
     n_transfers: int
     settings: Settings
     points: tuple[Array, Array]
+    more_db: Array
 
 
 Told = Callable[[int, int], None]
 
 
-def answers(model: DoubtModel, inputs: Sequence[Uncertain], progress: Told = lambda done, of: None) -> list[Response]:
-    """How the energies at the receivers answer to each input.
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """Energies with one input at low and at high, (n_receivers, n_parts, n_columns); or the errors of a method."""
+
+    input: Uncertain
+    low: Array | None = None
+    high: Array | None = None
+
+
+def nodes(model: DoubtModel, inputs: Sequence[Uncertain], progress: Told = lambda done, of: None) -> list[Nodes]:
+    """The model at the ends of each range.
 
     Raises
     ------
@@ -79,8 +90,8 @@ def answers(model: DoubtModel, inputs: Sequence[Uncertain], progress: Told = lam
     out = []
     for k, one in enumerate(inputs):
         progress(k, len(inputs))
-        if one.half_width_db is not None and one.parts is not None:
-            out.append(offset(one.half_width_db, one.parts, (base.shape[0], base.shape[1], base.shape[2])))
+        if one.half_width_db is not None:
+            out.append(Nodes(one))
             continue
         ends = one.ends
         if ends is None:
@@ -92,9 +103,38 @@ def answers(model: DoubtModel, inputs: Sequence[Uncertain], progress: Told = lam
             high = base if d.high == d.likely else model.energies(ends[1])
         except ValidationError as error:
             raise PluginError(f"the range of {one.label} cannot be evaluated: {error.errors()[0]['msg']}") from error
-        out.append(response(d, base, low, high))
+        out.append(Nodes(one, low, high))
     progress(len(inputs), len(inputs))
     return out
+
+
+def responses_of(base: Array, found: Sequence[Nodes], rows: slice, n_services: int = 1) -> list[Response]:
+    """How energies at some receivers answer to each input.
+
+    Parameters
+    ----------
+    base : ndarray, (n_rows, n_parts, n_columns)
+        Of these receivers at likely values, services summed.
+    n_services : int
+        So many parts that follow on each other in the nodes are summed.
+    """
+    out = []
+    for node in found:
+        one = node.input
+        if node.low is None or node.high is None:
+            assert one.half_width_db is not None and one.parts is not None
+            parts = one.parts.reshape(-1, n_services)[:, 0]
+            out.append(offset(one.half_width_db[rows], parts, (base.shape[0], base.shape[1], base.shape[2])))
+        else:
+            low, high = (summed(e[rows], n_services) for e in (node.low, node.high))
+            out.append(response(one.distribution, base, low, high))
+    return out
+
+
+def summed(energies: Array, n_services: int) -> Array:
+    """Parts (n, n_mechanisms x n_services, n_columns) summed over services."""
+    n, parts, columns = energies.shape
+    return np.asarray(energies.reshape(n, parts // n_services, n_services, columns).sum(axis=2))
 
 
 def how_sure(
@@ -111,15 +151,27 @@ def how_sure(
     hours : ndarray, (n_periods,)
         Lengths of the periods. [h]
     """
-    responses = answers(model, inputs, progress)
-    base = model.base()
-    found = analyse(base, responses, by_group(inputs), hours, settings, model.workers)
+    known = nodes(model, inputs, progress)
+    whole = model.base()
+    n, n_services = len(model.planned.built.scene.receivers), len(model.planned.built.scene.services)
+    base = whole[:n]
+    responses = responses_of(base, known, slice(0, n))
+    groups = by_group(inputs)
+    found = analyse(base, responses, groups, hours, settings, model.workers)
+    more = summed(whole[n:], n_services) if len(whole) > n else np.zeros((0, 1, base.shape[2]))
+    more_db = np.zeros((len(found.level_db), 0, found.level_db.shape[2]))
+    if len(more):
+        at_more = responses_of(more, known, slice(n, None), n_services)
+        t = np.concatenate([draws(at_more, part).t for part in found.points])
+        work = _Levels(more, at_more, groups, hours, t)
+        more_db = np.stack(each(range(len(more)), work, model.workers), axis=1)
     n_direct, direct_db = _direct(model, inputs, responses, base, found.points[0], settings.direct)
     return Sure(
         inputs=tuple(inputs),
         responses=tuple(responses),
-        groups=tuple(by_group(inputs)),
+        groups=tuple(groups),
         energy=base,
+        more_db=more_db,
         n_direct=n_direct,
         direct_db=direct_db,
         n_transfers=model.n_transfers,

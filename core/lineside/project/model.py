@@ -177,7 +177,7 @@ class Uncertainty(Part):
     statement: Text = Field(default="", description="Where the value comes from; free text, printed. Default empty")
     draws: Flag = Field(
         default=True,
-        description="true: intervals of levels are computed from draws of all ranges; false: they are not. Default true",
+        description="true: intervals of levels are computed from draws of all ranges. false: none. Default true",
     )
     draws_up_to: Annotated[Whole, Field(ge=8, le=16)] = Field(
         default=13,

@@ -242,7 +242,7 @@ def _put(node: Node, path: Loc, new: Node) -> Node:
         return new
     part = path[0]
     if isinstance(node.value, dict):
-        return replace(node, value={**node.value, part: _put(node.value[part], path[1:], new)})  # type: ignore[index]
+        return replace(node, value={**node.value, part: _put(node.value[part], path[1:], new)})
     assert isinstance(part, int)
     items = list(node.value)
     items[part] = _put(items[part], path[1:], new)

@@ -92,7 +92,9 @@ def _reload(loaded: LoadedProject, document: Document, vocabulary: Vocabulary) -
     try:
         return load_document(Reporter(document), folder, vocabulary)
     except ProjectError as error:
-        raise ProjectError([replace(p, message=f"with values of its ranges: {p.message}") for p in error.problems]) from None
+        raise ProjectError(
+            [replace(p, message=f"with values of its ranges: {p.message}") for p in error.problems]
+        ) from None
 
 
 def _with_share(loaded: LoadedProject, path: Loc, value: float) -> LoadedProject:

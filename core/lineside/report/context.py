@@ -20,6 +20,7 @@ from lineside.report import (
     place_inputs,
     result_tables,
     summary,
+    sure,
     tones,
 )
 from lineside.report.sections import fragments
@@ -38,6 +39,7 @@ SECTIONS = (
     "method",
     "inputs",
     "results",
+    "sure",
     "limits",
     "cautions",
     "sources",
@@ -84,6 +86,7 @@ def build(
         *causes.tables(results, strings),
         limits_in_time.table(results, strings),
         maps.table(results, strings),
+        *sure.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -119,10 +122,10 @@ def draw(results: Results, strings: Strings) -> Sequence[Figure]:
     return pictures.figures(results, strings)
 
 
-def _in_order(table: Table) -> tuple[str, int]:
-    """Tables by section and number; those of the appendix come last, since letters follow digits."""
+def _in_order(table: Table) -> tuple[str, int, int]:
+    """Tables by section and number; those of the appendix come last."""
     section, _, number_ = table.id.removeprefix("T").partition(".")
-    return section, int(number_)
+    return ("", int(section), int(number_)) if section.isdecimal() else (section, 0, int(number_))
 
 
 def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:
@@ -162,6 +165,7 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         "criteria": strings("criteria.intro" if has_criteria else "criteria.none"),
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
         "maps": maps.intro(results, strings),
+        **sure.paragraphs(results, strings),
         "left_out": strings("method.left_out", names=", ".join(missing)) if missing else "",
         "uncertainty": strings(
             "limits.uncertainty",
@@ -182,6 +186,7 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
     return {
         "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
         "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
+        "sure_not_covered": [said for said in sure.not_covered(results, strings) if said],
         "verification": method_sources.unpublished(results, strings),
         "not_assessed": [
             strings("limits.not_assessed_works" if results.timeline is None else "limits.not_assessed_works_other"),

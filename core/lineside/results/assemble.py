@@ -35,7 +35,7 @@ from lineside.results.facades import AtFacades, describe_facades, receivers_of_b
 from lineside.results.findings import Question, find
 from lineside.results.left_out import largest_left_out_db, left_out_db, left_out_notes
 from lineside.results.maps import MapPlan, describe_maps, describe_sections
-from lineside.results.sure import DrawnLevels, chances, describe_sure
+from lineside.results.sure import DrawnLevels, chances, describe_sure, intervals
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -84,7 +84,11 @@ def assemble(
         grid=grid,
         maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
         sections=describe_sections(maps, cuts, site, scene, hours),
-        facades=None if facades is None else describe_facades(loaded, scene, facades, uncertainty, selection.left_out),
+        facades=None
+        if facades is None
+        else describe_facades(
+            loaded, scene, facades, uncertainty, selection.left_out, chances(drawn), intervals(drawn)
+        ),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),

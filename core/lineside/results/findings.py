@@ -30,6 +30,8 @@ class Chance:
 
 #: Gives the chance of a check at a receiver, with what a tone adds; None where nothing is drawn.
 Chances = Callable[[str, LimitCheck, float], Chance | None]
+#: Gives the 90 % intervals at a receiver, by quantity; empty where nothing is drawn. [dB]
+Intervals = Callable[[str], dict[str, tuple[float, float]]]
 
 
 @dataclass(frozen=True)

@@ -373,6 +373,11 @@ class BuildingLevels(Part):
     )
     lowest_front_db: Level = Field(description="Lowest Lden 2 m in front of its facades; null: silence, or none")
     findings: list[Finding] = Field(description="Limits at the receiver where each is approached most")
+    interval_db: dict[str, tuple[float, float]] = Field(
+        default={},
+        description="lden, period or clock hours -> 90 % of the draws lie between, at the receiver with its highest "
+        "Lden; empty: nothing is drawn there",
+    )
 
 
 class ExposureBand(Part):

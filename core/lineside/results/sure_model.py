@@ -40,12 +40,12 @@ class ReceiverSure(Part):
     median_db: dict[str, float | None]
     high_db: dict[str, float | None] = Field(description="5 % of the draws lie above")
     first: dict[str, dict[str, float]] = Field(
-        description="quantity -> group -> first-order share of the variance of the level"
+        description="lden or night -> group -> first-order share of the variance of the level"
     )
     total: dict[str, dict[str, float]] = Field(description="The same, with all interactions of the group")
     narrower_db: dict[str, dict[str, float]] = Field(
-        description="quantity -> group -> by how much the 90 % interval would be narrower were the group known exactly, "
-        "at its likely values"
+        description="lden or night -> group -> by how much the 90 % interval would be narrower were the group known to "
+        "be at its likely values"
     )
 
 

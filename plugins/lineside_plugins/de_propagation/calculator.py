@@ -46,8 +46,8 @@ ROUND_BOTH_SIDES = 2.0 / 3.0  # what two ways round the sides add at most, as a 
 #: How far levels may be off, either way, 9 times in 10. [dB]
 DOUBT_DB = 3.0
 DOUBT_SOURCE = (
-    "the regulation states no uncertainty; 3 dB is what ISO 9613-2:1996, Table 5 (quoted from memory) states for a method of "
-    "the same kind up to 1000 m; taken here as holding 9 times in 10 (assumption)"
+    "the regulation states no uncertainty; 3 dB is what ISO 9613-2:1996, Table 5 (quoted from memory) states for a "
+    "method of the same kind up to 1000 m; taken here as holding 9 times in 10 (assumption)"
 )
 
 

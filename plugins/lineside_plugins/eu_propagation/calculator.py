@@ -85,6 +85,7 @@ class EuPropagationOptions(Options):
         "0 for open flat wagons only.",
     )
 
+
 #: How far levels may be off, either way, 9 times in 10. [dB]
 DOUBT_DB = 3.0
 DOUBT_SOURCE = (

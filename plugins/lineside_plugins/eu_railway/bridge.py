@@ -10,7 +10,17 @@ from pydantic import Field
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.errors import OutOfRangeError
 from lineside.scene.model import BoolArray, Scene, TrackForm, TrackLine, VehicleType
 from lineside_plugins.eu_railway.law_directivity import source_class

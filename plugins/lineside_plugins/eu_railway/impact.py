@@ -6,7 +6,17 @@ from collections.abc import Mapping, Sequence
 from typing import ClassVar, cast
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.scene.model import Scene, TrackLine
 from lineside_plugins.eu_railway.law_doubts import IMPACT
 from lineside_plugins.eu_railway.law_joints import REACH_M, joint_cuts_m, section_joint_density_per_m

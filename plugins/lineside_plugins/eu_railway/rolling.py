@@ -8,7 +8,17 @@ from typing import ClassVar, cast
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.scene.model import Scene, Spectrum, VehicleType
 from lineside_plugins.eu_railway.law_doubts import ROLLING, ROUGHNESS
 from lineside_plugins.eu_railway.law_notes import (
