@@ -27,6 +27,7 @@ from lineside.errors import ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
+from lineside.project.variants import check_ends
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.facades import FacadePlan, compute_facades, plan_facades
@@ -75,7 +76,10 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     ProjectError
         With every problem found.
     """
-    return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
+    vocabulary = vocabulary_of(plugins or Plugins.load())
+    loaded = _load(Path(path), vocabulary)
+    check_ends(loaded, vocabulary)
+    return loaded
 
 
 def assess(

@@ -145,7 +145,8 @@ class Draws:
 
 def draws(responses: Sequence[Response], u: Array) -> Draws:
     """Positions of the inputs at points of the unit cube, (n, n_inputs)."""
-    return Draws(np.stack([r.t(r.distribution.at(u[:, k])) for k, r in enumerate(responses)], axis=1))
+    t = [r.t(r.distribution.at(u[:, k])) for k, r in enumerate(responses)]
+    return Draws(np.stack(t, axis=1) if t else np.zeros((len(u), 0)))
 
 
 @dataclass(frozen=True, eq=False)

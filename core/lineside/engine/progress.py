@@ -17,6 +17,7 @@ USUAL_S = {
     "facades": 0.002,
     "time line": 2.0,
     "causes": 0.05,
+    "how sure": 0.3,
     "report": 8.0,
     "data": 1.0,
 }

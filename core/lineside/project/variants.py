@@ -10,8 +10,7 @@ import numpy as np
 from pydantic import TypeAdapter
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import RangeForm
-from lineside.errors import ProjectError
+from lineside.errors import Problem, ProjectError
 from lineside.project.conditions import ShareInput
 from lineside.project.derive import derived
 from lineside.project.folder import ProjectFolder
@@ -30,8 +29,6 @@ _AT_SOURCES = frozenset({"vehicles", "units", "services", "works", "tracks", "st
 _ON_WAY = frozenset({"source_ground_g", "alignment"})
 _SHARE: TypeAdapter[Any] = TypeAdapter(ShareInput)
 RAIL_STATES = ("dry", "damp", "wet")
-
-__all__ = ["RangeForm", "is_share", "on_way", "variant"]
 
 
 def is_share(path: Loc) -> bool:
@@ -86,15 +83,33 @@ def _with_others(loaded: LoadedProject, values: Mapping[Loc, float], vocabulary:
     return read
 
 
+def check_ends(loaded: LoadedProject, vocabulary: Vocabulary) -> None:
+    """Hold the project with each low and each high value to all checks of a project.
+
+    Raises
+    ------
+    ProjectError
+        With every problem found that the project with its likely values does not have.
+    """
+    assert loaded.document is not None
+    found: list[Problem] = []
+    for given in loaded.ranges:
+        for end, value in (("low", given.low), ("high", given.high)):
+            if value == given.likely or is_share(given.path):
+                continue
+            try:
+                _reload(loaded, with_values(loaded.document, {given.path: value}), vocabulary)
+            except ProjectError as error:
+                said = f"with the {end} value of {given.label}: "
+                found += [replace(p, message=said + p.message) for p in error.problems if p.severity == "error"]
+    if found:
+        raise ProjectError(found)
+
+
 def _reload(loaded: LoadedProject, document: Document, vocabulary: Vocabulary) -> LoadedProject:
     folder = ProjectFolder(loaded.folder / loaded.project_file)
     folder.files.update(loaded.inputs)
-    try:
-        return load_document(Reporter(document), folder, vocabulary)
-    except ProjectError as error:
-        raise ProjectError(
-            [replace(p, message=f"with values of its ranges: {p.message}") for p in error.problems]
-        ) from None
+    return load_document(Reporter(document), folder, vocabulary)
 
 
 def _with_share(loaded: LoadedProject, path: Loc, value: float) -> LoadedProject:

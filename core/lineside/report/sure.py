@@ -141,7 +141,7 @@ def _inputs(results: Results, strings: Strings) -> Table:
                 group_name(i.group, strings),
                 i.label,
                 _range(i, strings),
-                strings(f"sure.shape_{i.shape}"),
+                strings(f"range_shape.{i.shape}"),
                 i.standing,
                 (i.source or NOTHING) + ("" if i.acts else f" {strings('sure.no_effect')}"),
             )
@@ -239,3 +239,12 @@ def not_covered(results: Results, strings: Strings) -> list[str]:
         strings("sure.not_timeline") if results.timeline is not None else "",
         strings("sure.not_mistakes"),
     ]
+
+
+def summary(results: Results, strings: Strings) -> str:
+    """How wide intervals are, and what to find out first; empty where nothing was drawn."""
+    sure = results.sure
+    if sure is None or not bars(results, strings):
+        return ""
+    said = message(results, strings)
+    return strings("sure.summary", width=f"{_width(sure):.0f}", message=said[:1].upper() + said[1:])
