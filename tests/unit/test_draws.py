@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lineside.acoustics.bands import Array
-from lineside.engine.draws import Distribution, Response, acting, energy, offset, response
+from lineside.engine.draws import Distribution, Response, acting, at_receiver, energy, offset, response
 from lineside.engine.sure import Settings, analyse
 
 HOURS = np.array([12.0, 4.0, 8.0])
@@ -35,7 +35,8 @@ def test_a_range_without_width_is_its_value() -> None:
 
 def at_values(answer: Response, base: Array, x: list[float]) -> Array:
     t = answer.t(np.array(x))[:, None]
-    return energy(base[0], [acting([answer], [0], t, 0)], len(x))
+    here = at_receiver(base, [answer], 0)
+    return energy(here.base, [acting(here, [0], t)], len(x))
 
 
 def test_numbers_of_trains_act_exactly_and_so_do_levels_and_speeds() -> None:

@@ -252,7 +252,11 @@ def test_the_report_has_levels_exposure_and_limits(assessed: Assessment) -> None
     tables = {t.id: t for t in buildings.tables(assessed.results, strings)}
     assert [r.cells[0] for r in tables["T2.3"].rows] == ["A", "S", "Z", "X"]
     assert [r.cells[0] for r in tables["T6.17"].rows] == ["A", "S", "Z"]
-    assert tables["T6.17"].rows[0].cells[-1] == "no"
+    assert tables["T6.17"].rows[0].cells[-2] == "no"
+    own = assessed.results.facades.buildings[0]
+    low, high = own.interval_db["lden"]
+    assert low < own.highest_db["lden"] < high
+    assert tables["T6.17"].rows[0].cells[-1] == f"{low:.0f} to {high:.0f}"
     bands = [r for r in tables["T6.18"].rows if not r.group]
     assert [r.cells[1] for r in bands if r.cells[0] == "Together"] == ["6", "6"]
     assert "with 7 dwellings and 9 persons, are in no band" in tables["T6.18"].note

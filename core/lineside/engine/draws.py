@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -15,6 +16,8 @@ from lineside.scene.model import BoolArray
 #: Standard normal value at the 95 % point.
 NORMAL = NormalDist()
 Z95 = NORMAL.inv_cdf(0.95)
+#: Exponent of energy per decibel.
+NEPER = 0.1 * math.log(10.0)
 #: A part that falls silent at a node is taken as so much lower. [dB]
 SILENT_DB = -120.0
 #: Parts below this ratio to the whole say nothing about how an input acts.
@@ -158,23 +161,54 @@ class Acting:
     factor: Array | None
     new: Array | None
 
+    @property
+    def nothing(self) -> bool:
+        return self.level_db is None and self.factor is None and self.new is None
 
-def acting(responses: Sequence[Response], members: Sequence[int], t: Array, receiver: int) -> Acting:
-    """What some inputs do at one receiver; sums run in the order of the inputs."""
+
+@dataclass(frozen=True, eq=False)
+class AtReceiver:
+    """What is heard at one receiver: energies (n_parts, n_columns) of the parts that may be heard there, and the
+    responses that change any of them, by index, with their changes at low and high and their new energies."""
+
+    base: Array
+    linear: Mapping[int, bool]
+    ends: Mapping[int, tuple[Array, Array]]
+    new: Mapping[int, tuple[Array, Array]]
+
+
+def at_receiver(base: Array, responses: Sequence[Response], receiver: int) -> AtReceiver:
+    """Parts that are silent with all values are left out, and so are inputs that change nothing."""
+    own = base[receiver]
+    live = own.any(axis=1)
+    for r in responses:
+        if r.new is not None:
+            live |= r.new[0][receiver].any(axis=1) | r.new[1][receiver].any(axis=1)
+    ends = {k: (r.low[receiver][live], r.high[receiver][live]) for k, r in enumerate(responses)}
+    ends = {k: (low, high) for k, (low, high) in ends.items() if low.any() or high.any()}
+    new = {
+        k: (r.new[0][receiver][live], r.new[1][receiver][live]) for k, r in enumerate(responses) if r.new is not None
+    }
+    return AtReceiver(own[live], {k: responses[k].linear for k in ends}, ends, new)
+
+
+def acting(here: AtReceiver, members: Sequence[int], t: Array) -> Acting:
+    """What some inputs do at a receiver, in draws (n, n_inputs); sums run in the order of the inputs."""
     level: Array | None = None
     factor: Array | None = None
     new: Array | None = None
     for k in members:
-        r, at = responses[k], t[:, k]
-        below, above = np.maximum(-at, 0.0)[:, None, None], np.maximum(at, 0.0)[:, None, None]
-        change = below * r.low[receiver] + above * r.high[receiver]
-        if r.linear:
-            ratio = np.maximum(1.0 + change, 0.0)
-            factor = ratio if factor is None else factor * ratio
-        else:
-            level = change if level is None else level + change
-        if r.new is not None:
-            more = below * r.new[0][receiver] + above * r.new[1][receiver]
+        below, above = (np.maximum(side, 0.0)[:, None, None] for side in (-t[:, k], t[:, k]))
+        if k in here.ends:
+            low, high = here.ends[k]
+            change = below * low + above * high
+            if here.linear[k]:
+                ratio = np.maximum(1.0 + change, 0.0)
+                factor = ratio if factor is None else factor * ratio
+            else:
+                level = change if level is None else level + change
+        if k in here.new:
+            more = below * here.new[k][0] + above * here.new[k][1]
             new = more if new is None else new + more
     return Acting(level, factor, new)
 
@@ -191,7 +225,7 @@ def energy(base: Array, groups: Sequence[Acting], n: int) -> Array:
             factor = group.factor if factor is None else factor * group.factor
         if group.new is not None:
             new = group.new if new is None else new + group.new
-    parts = base[None] if level is None else base * np.power(10.0, 0.1 * level)
+    parts = base[None] if level is None else base * np.exp(NEPER * level)
     if factor is not None:
         parts = parts * factor
     if new is not None:

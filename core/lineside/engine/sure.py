@@ -12,7 +12,7 @@ from lineside.acoustics.bands import Array
 from lineside.acoustics.indicators import lden_energy
 from lineside.engine.doubt_inputs import Uncertain, by_group, merged
 from lineside.engine.doubt_model import DoubtModel
-from lineside.engine.draws import Acting, Response, acting, draws, energy, offset, response
+from lineside.engine.draws import Acting, Response, acting, at_receiver, draws, energy, offset, response
 from lineside.engine.pool import each
 from lineside.engine.sobol import indices, points
 from lineside.errors import LinesideError, PluginError
@@ -20,6 +20,8 @@ from lineside.scene.model import BoolArray
 
 #: Draws that are made at first, as a power of 2.
 FIRST_DRAWS = 8
+#: Draws from which shares of groups are taken, as a power of 2: they need fewer than the ends of intervals.
+SHARE_DRAWS = 10
 #: Probabilities that are told: the ends of the 90 % interval, and the median between them.
 BOUNDS = (0.05, 0.5, 0.95)
 
@@ -223,8 +225,8 @@ def analyse(
         if moved < settings.settled_db:
             break
     assert bounds is not None
-    n = 2**power
-    shares = each(receivers, _Shares(base, responses, groups, hours, t[:n], t[n:]), workers)
+    n, few = 2**power, 2 ** min(power, SHARE_DRAWS)
+    shares = each(receivers, _Shares(base, responses, groups, hours, t[:few], t[n : n + few]), workers)
     first, total, narrower = (np.stack([s[k] for s in shares], axis=1) for k in range(3))
     return Analysis(level, heard, bounds, first, total, narrower, moved if np.isfinite(moved) else 0.0, u)
 
@@ -252,8 +254,9 @@ class _Levels:
     t: Array
 
     def __call__(self, r: int) -> Array:
-        does = [acting(self.responses, members, self.t, r) for members in self.groups.values()]
-        return to_levels(energy(self.base[r], does, len(self.t)), self.hours)
+        here = at_receiver(self.base, self.responses, r)
+        does = [acting(here, members, self.t) for members in self.groups.values()]
+        return to_levels(energy(here.base, does, len(self.t)), self.hours)
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,19 +271,21 @@ class _Shares:
     b: Array
 
     def __call__(self, r: int) -> tuple[Array, Array, Array]:
-        in_a, in_b = (
-            [acting(self.responses, members, t, r) for members in self.groups.values()] for t in (self.a, self.b)
-        )
+        here = at_receiver(self.base, self.responses, r)
+        in_a, in_b = ([acting(here, members, t) for members in self.groups.values()] for t in (self.a, self.b))
         n = len(self.a)
 
         def level(does: Sequence[Acting]) -> Array:
-            return to_levels(energy(self.base[r], does, n), self.hours)
+            return to_levels(energy(here.base, does, n), self.hours)
 
         of_a, of_b = level(in_a), level(in_b)
         widest = _width(np.concatenate([of_a, of_b]))
         mixed = np.empty((len(self.groups), *of_a.shape))
         narrower = np.empty((len(self.groups), of_a.shape[1]))
         for g in range(len(self.groups)):
+            if in_a[g].nothing:
+                mixed[g], narrower[g] = of_a, 0.0
+                continue
             mixed[g] = level([*in_a[:g], in_b[g], *in_a[g + 1 :]])
             without = [level([*does[:g], *does[g + 1 :]]) for does in (in_a, in_b)]
             narrower[g] = widest - _width(np.concatenate(without))
@@ -324,7 +329,8 @@ def _direct(
             continue  # values that each may be had, but not together
         done += 1
         for r in range(len(base)):
-            near = energy(base[r], [acting(responses, range(len(inputs)), t, r)], 1)[0]
+            here = at_receiver(base, responses, r)
+            near = energy(here.base, [acting(here, range(len(inputs)), t)], 1)[0]
             far = directly[r].sum(axis=0)
             some = (near > 0.0) & (far > 0.0)
             worst = max(worst, float(np.abs(10.0 * np.log10(near[some] / far[some])).max(initial=0.0)))

@@ -74,7 +74,7 @@ def draw_levels(
         return None
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
     transfer, more, own = computed.receivers.transfer, None, set(windows)
-    if at_facades is not None:
+    if at_facades is not None and len(at_facades.plan.points):
         more = loudest_facades(at_facades, hours)
         transfer = np.concatenate([transfer, transfer_to(planned.task, selection, more, workers)])
         own.update(at_facades.plan.windows)
