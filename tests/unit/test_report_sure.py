@@ -106,7 +106,7 @@ def test_what_is_not_covered_is_said(results: Results) -> None:
     assert "LAFmax" in said and "Maps" in said
     checks = report_of(results).paragraphs["sure_checks"]
     assert results.sure is not None
-    assert f"{results.sure.draws} draws" in checks and f"whole model: {results.sure.direct_draws}" in checks
+    assert f"{results.sure.draws} draws" in checks and f"same sections of track: {results.sure.direct_draws}" in checks
 
 
 def test_the_message_names_the_group_that_narrows_most(results: Results) -> None:

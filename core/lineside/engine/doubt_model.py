@@ -1,6 +1,8 @@
 """Energies at the receivers with other values of uncertain inputs: what ranges of levels are made of.
 
 Where only sources change, the transfer of the assessment serves; where the way of the sound does, it is computed anew.
+Sections of track are always those of the assessment: where they end moves levels a little by itself, behind walls most,
+which is no matter of the inputs.
 """
 
 from __future__ import annotations
@@ -98,14 +100,13 @@ class DoubtModel:
         """Energies with likely values, (n_receivers, n_parts, n_columns): see :meth:`energies`."""
         return self.split(self.planned.built.scene, self.planned.task.emission.mean, self.transfer)
 
-    def energies(self, case: Case, directly: bool = False) -> Array:
+    def energies(self, case: Case, listed_only: bool = False) -> Array:
         """A-weighted energies by part: mechanisms times services; columns are the periods, then the windows.
 
         Parameters
         ----------
-        directly : bool
-            Build everything anew, sections included, and compute every transfer that may differ; for the receivers of
-            the scene only.
+        listed_only : bool
+            For the receivers of the scene only, without ``more``.
 
         Returns
         -------
@@ -119,19 +120,15 @@ class DoubtModel:
         loaded, selection = self._changed(case)
         moved = any(on_way(path, selection.propagation.name) for path in case.values)
         planned = self.planned
-        if directly or moved:
-            scenes = Scenes(loaded, selection.all_sources) if directly else self._scenes(loaded, selection)
-        else:
-            same = loaded is self.loaded
-            scenes = planned.scenes if same else self._scenes(loaded, selection)
+        same = loaded is self.loaded and not moved
+        scenes = planned.scenes if same else self._scenes(loaded, selection)
         mixed, scene = self._emission(scenes, selection, case)
         known = planned.task.emission.mean.classes
-        same_sections = _same_cuts(scenes.cuts, planned.scenes.cuts)
         fits = {c.name for c in mixed.mean.classes} <= {c.name for c in known}
-        if not moved and same_sections and fits:
-            transfer = self.transfer[: len(scene.receivers)] if directly else self.transfer
+        if not moved and fits:
+            transfer = self.transfer[: len(scene.receivers)] if listed_only else self.transfer
             return self.split(scene, aligned(mixed.mean, known), transfer)
-        more = None if directly else self.more
+        more = None if listed_only else self.more
         return self.split(scene, mixed.mean, self._transfer(scenes, scene, selection, mixed, more))
 
     def split(self, scene: Scene, emission: Emission, transfer: Array) -> Array:
@@ -257,7 +254,3 @@ def _tabulated(attribute: str, name: str, calculators: Sequence[SourceCalculator
 def _shifted(spectrum: Spectrum, shift_db: float) -> Spectrum:
     columns = {name: levels + shift_db for name, levels in spectrum.columns.items()}
     return replace(spectrum, id=f"{spectrum.id} {shift_db:+g} dB", columns=columns)
-
-
-def _same_cuts(one: Mapping[str, Array], other: Mapping[str, Array]) -> bool:
-    return one.keys() == other.keys() and all(np.array_equal(cuts, other[track]) for track, cuts in one.items())

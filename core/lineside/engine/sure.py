@@ -324,7 +324,7 @@ def _direct(
             cases.append(case(value))
             t[0, k] = responses[k].t(np.array([value]))[0]
         try:
-            directly = model.energies(merged(cases), directly=True)
+            directly = model.energies(merged(cases), listed_only=True)
         except (LinesideError, ValidationError):
             continue  # values that each may be had, but not together
         done += 1
