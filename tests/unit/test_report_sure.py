@@ -82,7 +82,7 @@ def test_tables_and_figure_say_what_the_results_say(results: Results) -> None:
 def test_other_tables_have_intervals_and_probabilities(results: Results) -> None:
     report = report_of(results)
     levels, findings = report.tables["T6.1"], report.tables["T6.2"]
-    assert [c.label for c in levels.columns][-2:] == ["Lnight 90 %, dB", "Lden 90 %, dB"]
+    assert [c.label for c in levels.columns][-2:] == ["Lnight 90\u00a0%, dB", "Lden 90\u00a0%, dB"]
     assert levels.rows[0].cells[-1] == report.tables["T8.1"].rows[0].cells[1]
     assert "section 8" in levels.note and "section 8" in findings.note
     made = [row.cells for row in findings.rows if not row.group]

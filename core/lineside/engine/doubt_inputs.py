@@ -9,8 +9,10 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.contracts import RangeForm, Standing
+from lineside.doubt_checks import fits
 from lineside.engine.doubt_model import Case, DoubtModel, tabulated_classes
 from lineside.engine.draws import NORMAL, Z95, Distribution
+from lineside.errors import PluginError
 from lineside.project.problems import Loc
 from lineside.project.ranges import GivenRange
 from lineside.scene.model import BoolArray
@@ -120,6 +122,8 @@ def _propagation(model: DoubtModel, distance_m: Array, height_m: Array) -> list[
     stated = way.doubt(distance_m, height_m, options)
     if stated is None:
         return []
+    if not fits(stated, distance_m.size):
+        raise PluginError(f"{way.name}: doubt() must give finite half-widths of at least 0 dB, one for each path")
     n_parts = len(model.mechanisms) * len(model.planned.built.scene.services)
     return [
         Uncertain(

@@ -164,7 +164,7 @@ def _range(one: UncertainInput, strings: Strings) -> str:
 def figure(results: Results, strings: Strings) -> Figure:
     """F8.1: by how much the interval of Lden would be narrower if a group were known."""
     caption = strings("sure.figure")
-    drawn = [b for b in bars(results, strings) if max(b.mean_db, b.high_db) >= LEAST_DB]
+    drawn = [b for b in bars(results, strings) if b.mean_db >= LEAST_DB]
     if not drawn:
         return Figure(FIGURE_ID, caption, "", "", 170.0, empty=strings("sure.none"))
 
