@@ -198,6 +198,9 @@ def test_findings_have_the_interval_of_their_own_quantity(tmp_path: Path) -> Non
 def test_draws_can_be_switched_off(tmp_path: Path) -> None:
     results = run(site(draws=False), tmp_path).results
     assert results.sure is None
+    assert results.uncertainty.standing == "assumption", "how draws are made states no uncertainty"
+    stated = run(site(standard_db=2.0), tmp_path / "stated").results
+    assert stated.uncertainty.standing == "given in the project file" and stated.sure is not None
     assert all(f.interval_db is None and f.probability_above is None for f in results.findings)
 
 

@@ -84,26 +84,38 @@ def _with_others(loaded: LoadedProject, values: Mapping[Loc, float], vocabulary:
 
 
 def check_ends(loaded: LoadedProject, vocabulary: Vocabulary) -> None:
-    """Hold the project with each low and each high value to all checks of a project.
+    """Hold the project with its low and with its high values to all checks of a project.
+
+    All of one end are tried together, and one by one only where that fails.
 
     Raises
     ------
     ProjectError
-        With every problem found that the project with its likely values does not have.
+        With every problem that one end of one range makes.
     """
-    assert loaded.document is not None
     found: list[Problem] = []
-    for given in loaded.ranges:
-        for end, value in (("low", given.low), ("high", given.high)):
-            if value == given.likely or is_share(given.path):
-                continue
-            try:
-                _reload(loaded, with_values(loaded.document, {given.path: value}), vocabulary)
-            except ProjectError as error:
+    for end in ("low", "high"):
+        moved = {g.path: float(getattr(g, end)) for g in loaded.ranges if not is_share(g.path)}
+        moved = {g.path: moved[g.path] for g in loaded.ranges if g.path in moved and moved[g.path] != g.likely}
+        if not moved or not _problems(loaded, moved, vocabulary):
+            continue
+        for given in loaded.ranges:
+            if given.path in moved:
                 said = f"with the {end} value of {given.label}: "
-                found += [replace(p, message=said + p.message) for p in error.problems if p.severity == "error"]
+                alone = _problems(loaded, {given.path: moved[given.path]}, vocabulary)
+                found += [replace(p, message=said + p.message) for p in alone]
     if found:
         raise ProjectError(found)
+
+
+def _problems(loaded: LoadedProject, values: Mapping[Loc, float], vocabulary: Vocabulary) -> list[Problem]:
+    """Errors of the project with other values."""
+    assert loaded.document is not None
+    try:
+        _reload(loaded, with_values(loaded.document, values), vocabulary)
+    except ProjectError as error:
+        return [p for p in error.problems if p.severity == "error"]
+    return []
 
 
 def _reload(loaded: LoadedProject, document: Document, vocabulary: Vocabulary) -> LoadedProject:

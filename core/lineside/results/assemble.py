@@ -43,6 +43,8 @@ from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
 
 #: Levels are kept to this many digits, so that the last bits of a sum never change the document.
 DIGITS = 3
+#: Keys of `uncertainty` by which a project states it; the others steer draws.
+STATED = {"standard_db", "pass_standard_db", "coverage_factor", "statement"}
 DEFAULT_UNCERTAINTY = "Default of the program; no measurement at this site supports it."
 
 
@@ -215,7 +217,7 @@ def _periods(project: Project, hours: Array) -> list[model.Period]:
 
 def _uncertainty(project: Project) -> model.Uncertainty:
     given = project.calculation.uncertainty
-    stated = "uncertainty" in project.calculation.model_fields_set
+    stated = bool(STATED & given.model_fields_set)
     return model.Uncertainty(
         standard_db=given.standard_db,
         pass_standard_db=given.pass_standard_db,
