@@ -13,6 +13,8 @@ import lineside
 from lineside.acoustics.levels import to_db
 from lineside.api import Assessment, assess
 from lineside.contracts import Doubt, LimitCheck, PropagationCalculator, SourceCalculator, Standing
+from lineside.engine.doubt_model import Case, DoubtModel
+from lineside.engine.select import vocabulary_of
 from lineside.errors import LinesideError, ProjectError
 from lineside.plugins import Plugins
 from lineside.results.model import Results
@@ -232,3 +234,18 @@ def test_a_range_whose_end_makes_no_project_says_so(tmp_path: Path) -> None:
 def test_a_doubt_must_be_a_number() -> None:
     with pytest.raises(LinesideError, match="dB either way"):
         Doubt(-1.0, Standing.ASSUMPTION, "x")
+
+
+def test_a_tabulated_class_as_a_spectrum_is_that_class(tmp_path: Path) -> None:
+    """What shifts of classes start from: without a shift that can be heard, the levels are those of the class."""
+    found = run(site(), tmp_path)
+    transfer = found.computed.receivers.transfer
+    vocabulary = vocabulary_of(Plugins.load())
+    model = DoubtModel(found.plan, found.selection, Plugins.load(), vocabulary, transfer, ())
+    base = model.base()
+    heard = base > 0.0
+    for attribute in ("rail_roughness", "wheel_roughness"):
+        same = model.energies(Case(classes={attribute: 1e-9}))
+        assert np.allclose(same[heard], base[heard], rtol=1e-8)
+        louder = model.energies(Case(classes={attribute: 3.0}))
+        assert louder.sum() > 1.02 * base.sum()
