@@ -28,6 +28,7 @@ from lineside.errors import PluginError, ReportError, RequestError
 from lineside.plugins import Plugins
 from lineside.project.load import LoadedProject
 from lineside.project.load import load_project as _load
+from lineside.project.variants import check_ends
 from lineside.results.assemble import assemble as _assemble
 from lineside.results.causes import describe as describe_split
 from lineside.results.facades import FacadePlan, compute_facades, plan_facades
@@ -36,6 +37,7 @@ from lineside.results.maps import heard_sections, plan_maps
 from lineside.results.model import Explanation, Results, Timeline
 from lineside.results.option_results import with_options
 from lineside.results.ratings import LineOfTime, ratings
+from lineside.results.sure import draw_levels
 from lineside.results.timeline import describe
 from lineside.results.tones import describe as describe_tones
 from lineside.results.tones import thirds_if_needed
@@ -78,7 +80,10 @@ def load_project(path: Path, plugins: Plugins | None = None) -> LoadedProject:
     ProjectError
         With every problem found.
     """
-    return _load(Path(path), vocabulary_of(plugins or Plugins.load()))
+    vocabulary = vocabulary_of(plugins or Plugins.load())
+    loaded = _load(Path(path), vocabulary)
+    check_ends(loaded, vocabulary)
+    return loaded
 
 
 def options_in_words(loaded: LoadedProject, plugins: Plugins | None = None) -> str:
@@ -154,8 +159,10 @@ def assess(
     wheels = planned.wheels()
     line = [dt.date.fromisoformat(date) for date in in_time.dates] if in_time is not None else []
     tones = describe_tones(base, runs, selection, computed, thirds, dates, planned.emission_at, wheels, line)
+    telling = functools.partial(progress, "how sure")
+    drawn = draw_levels(planned, selection, computed, plugins, windows_of(asked), threads, at_facades, telling)
     results = _assemble(
-        planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades
+        planned, selection, computed, asked, plugins, in_time, causes, tones, thirds, maps, cuts, at_facades, drawn
     )
     if prepared is not None:
         told = functools.partial(progress, "options")

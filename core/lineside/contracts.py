@@ -66,6 +66,45 @@ class Validity:
     reason: str
 
 
+#: Shapes of the distribution of something that is known within a range; of the first two nothing lies beyond low and
+#: high, of the others 5 % below and 5 % above, and the likely value is the median.
+RangeForm = Literal["triangular", "uniform", "normal", "lognormal"]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How far levels may be off: 9 times in 10 by no more than this, either way."""
+
+    half_width_db: float
+    standing: Standing
+    source: str  # where the value comes from, in words
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.half_width_db < float("inf"):
+            raise PluginError(f"a doubt of {self.half_width_db} dB either way is none")
+
+
+@dataclass(frozen=True, eq=False)
+class PathDoubt:
+    """As :class:`Doubt`, for each path asked about: ``half_width_db`` (n,)."""
+
+    half_width_db: Array
+    standing: Standing
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class OptionDoubt:
+    """Options that are known between two extremes; those in use are the likely ones."""
+
+    label: str
+    low: Options  # gives the lowest levels
+    high: Options
+    standing: Standing
+    source: str
+    form: RangeForm = "triangular"
+
+
 @dataclass(frozen=True)
 class Note:
     """Something a calculator has to tell the reader of the report about this project."""
@@ -193,6 +232,8 @@ class SourceCalculator(Offer):
     builds_on: ClassVar[tuple[str, ...]] = ()
     #: attribute of track or vehicle -> names that this calculator knows (tabulated classes)
     vocabulary: ClassVar[Mapping[str, tuple[Term, ...]]] = {}
+    #: attribute of track or vehicle -> how far a class that ``tabulated`` gives may be off for what is really there
+    class_doubts: ClassVar[Mapping[str, Doubt]] = {}
 
     @abstractmethod
     def emission(self, scene: Scene, options: Options) -> Mapping[SourceClass, Array]:
@@ -219,6 +260,14 @@ class SourceCalculator(Offer):
         ``impact_roughness`` with an empty name is that of the method itself.
         """
         return None
+
+    def doubt(self, options: Options) -> Doubt | None:
+        """How far its sound power may be off where all inputs are right; None: nothing is stated."""
+        return None
+
+    def option_doubts(self, options: Options) -> Sequence[OptionDoubt]:
+        """Options of the project that are known within ranges."""
+        return ()
 
     def notes(self, scene: Scene, options: Options) -> Sequence[Note]:
         """Ranges left and assumptions made for this project."""
@@ -421,6 +470,18 @@ class PropagationCalculator(Offer):
         Proven from the formulas, whatever lies on the way, for any height and state; it never rises with distance,
         which counts from the nearest place of the piece of track that a point stands for. None: no bound is known, so
         that nothing may be left out.
+        """
+        return None
+
+    def doubt(self, distance_m: Array, height_m: Array, options: Options) -> PathDoubt | None:
+        """How far levels at receivers may be off where sound power and surroundings are right; None: not stated.
+
+        Parameters
+        ----------
+        distance_m : ndarray, (n,)
+            Plan distance to the nearest track.
+        height_m : ndarray, (n,)
+            Mean height of rail head and receiver above the ground.
         """
         return None
 

@@ -46,6 +46,7 @@ from lineside.contracts import (
     Validity,
     Verification,
 )
+from lineside.doubt_checks import path_doubt_problems, source_doubt_problems
 from lineside.engine.bounds import nearest_m
 from lineside.errors import PluginError
 from lineside.measure_checks import dose_effect_problems, measure_problems
@@ -88,8 +89,10 @@ def check_offer(offer: Offer, options: Options | None = None, scene: Scene | Non
     if isinstance(offer, SourceCalculator):
         broken += _source(offer, options, scene or small_scene(offer.vocabulary))
         broken += _vocabulary(offer, options)
+        broken += source_doubt_problems(offer, options)
     elif isinstance(offer, PropagationCalculator):
         broken += _propagation(offer, options, scene or small_scene())
+        broken += path_doubt_problems(offer, options)
     elif isinstance(offer, RailStateCalculator):
         broken += _rail_state(offer, options)
     elif isinstance(offer, Criterion):

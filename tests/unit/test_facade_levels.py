@@ -254,7 +254,11 @@ def test_the_report_has_levels_exposure_and_limits(assessed: Assessment) -> None
     tables = {t.id: t for t in buildings.tables(assessed.results, strings)}
     assert [r.cells[0] for r in tables["T2.2"].rows] == ["A", "S", "Z", "X"]
     assert [r.cells[0] for r in tables["T6.4"].rows] == ["A", "S", "Z"]
-    assert tables["T6.4"].rows[0].cells[-1] == "no"
+    assert tables["T6.4"].rows[0].cells[-2] == "no"
+    own = assessed.results.facades.buildings[0]
+    low, high = own.interval_db["lden"]
+    assert low < own.highest_db["lden"] < high
+    assert tables["T6.4"].rows[0].cells[-1] == f"{low:.0f} to {high:.0f}"
     bands = [r for r in tables["T6.5"].rows if not r.group]
     assert [r.cells[1] for r in bands if r.cells[0] == "Together"] == ["6", "6"]
     title, *above = tables["T6.5"].rows[-5:]

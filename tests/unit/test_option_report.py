@@ -342,7 +342,7 @@ def test_the_depot_is_told_which_option_would_act_at_a_place() -> None:
     assert option_for(place.model_copy(update={"track": "T2"}), found) == ""
     assert option_for(place.model_copy(update={"from_m": 470.0}), found) == ""
     assert option_for(place.model_copy(update={"kind": "curve"}), found) == ""
-    table = build(found.model_copy(update={"actions": [place]})).tables["T6.15"]
+    table = build(found.model_copy(update={"actions": [place]})).tables["T6.20"]
     assert table.rows[0].cells[-1].endswith("Of the options, “dampers + finish” (table T7.3) would act here.")
 
 

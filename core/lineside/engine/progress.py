@@ -18,6 +18,7 @@ USUAL_S = {
     "time line": 2.0,
     "causes": 0.05,
     "options": 4.0,
+    "how sure": 0.3,
     "report": 8.0,
     "web page": 1.5,
     "extract": 1.0,

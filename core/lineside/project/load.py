@@ -19,11 +19,12 @@ from lineside.project.footprints import LoadedBuilding
 from lineside.project.model import FORMAT_VERSION, Project
 from lineside.project.names import resolve_names
 from lineside.project.problems import Reporter, report_version
+from lineside.project.ranges import GivenRange, take_ranges
 from lineside.project.resolve import Resolver
 from lineside.project.resolve_buildings import keep_apart, resolve_buildings
 from lineside.project.resolve_conditions import conditions_of, resolve_conditions
 from lineside.project.resolve_terrain import resolve_terrain
-from lineside.project.source import read_yaml
+from lineside.project.source import Document, read_yaml
 from lineside.project.spectra import resolve_spectra
 from lineside.project.vocabulary import Vocabulary
 from lineside.project.wind_rose import favourable_share, resolve_wind_rose
@@ -77,6 +78,10 @@ class LoadedProject:
         Heights of the ground around the site, in the project's coordinates; None: a plain.
     measure_options : mapping
         Options of the measures to consider, by id.
+    ranges : tuple of GivenRange
+        Numbers that are known within a range only; everything else of the project has their likely values.
+    document : Document or None
+        The project file as read, with likely values.
 
     Without a vocabulary, what needs one is empty or None; ground that lies bare and is named has the factor nan.
     """
@@ -105,6 +110,8 @@ class LoadedProject:
     buildings: tuple[LoadedBuilding, ...] = ()
     raster: Raster | None = None
     measure_options: Mapping[str, Options] = field(default_factory=dict)
+    ranges: tuple[GivenRange, ...] = ()
+    document: Document | None = None
 
     def only_receiver(self, receiver: str) -> LoadedProject:
         """The project with one of its receivers, without those generated on facades and without a map."""
@@ -136,6 +143,18 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
     if isinstance(version, bool) or version != FORMAT_VERSION:
         report_version(reporter)  # another format: nothing else that could be said would be true
         raise ProjectError(reporter.problems)
+    ranges = take_ranges(reporter, vocabulary)
+    return replace(load_document(reporter, folder, vocabulary), ranges=ranges)
+
+
+def load_document(reporter: Reporter, folder: ProjectFolder, vocabulary: Vocabulary | None) -> LoadedProject:
+    """Load what a document says that has no ranges in it.
+
+    Raises
+    ------
+    ProjectError
+        With every problem found, errors and warnings.
+    """
     draft = make_draft(reporter)
     resolver = Resolver(draft, folder)
     resolved = resolver.resolve()
@@ -177,4 +196,5 @@ def load_project(path: Path, vocabulary: Vocabulary | None = None) -> LoadedProj
         buildings=tuple(b.data for b in resolved.buildings),
         raster=resolved.raster,
         measure_options={project.measures[i].id: options for i, options in wanted.items()},
+        document=reporter.document,
     )

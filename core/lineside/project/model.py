@@ -69,7 +69,7 @@ from lineside.project.traffic import (
     UnitPart,
     Vehicle,
 )
-from lineside.project.types import Id, Line, Number, Part, PeriodShares, SpectrumRef, Text, Whole
+from lineside.project.types import Flag, Id, Line, Number, Part, PeriodShares, SpectrumRef, Text, Whole
 from lineside.project.wind import FavourableWindRose, WindClass
 from lineside.project.works import RailMeasurement, Work, WorkChanges
 
@@ -179,6 +179,25 @@ class Uncertainty(Part):
         default=2.0, description="Coverage factor, 1 to 4. Default 2"
     )
     statement: Text = Field(default="", description="Where the value comes from; free text, printed. Default empty")
+    draws: Flag = Field(
+        default=True,
+        description="true: intervals of levels are computed from draws of all ranges. false: none. Default true",
+    )
+    draws_up_to: Annotated[Whole, Field(ge=8, le=16)] = Field(
+        default=13,
+        description="Largest number of draws, as a power of 2, 8 to 16. Default 13: 8192. Fewer are made where bounds "
+        "stay in place",
+    )
+    settled_db: Annotated[Number, Field(ge=0.01, le=1)] = Field(
+        default=0.1,
+        description="Draws are doubled until no bound of a 90 % interval moves by more [dB], 0.01 to 1. Default 0.1",
+    )
+    direct_draws: Annotated[Whole, Field(ge=0, le=64)] = Field(
+        default=4, description="Draws that are also computed by the whole model, as a check, 0 to 64. Default 4"
+    )
+    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] = Field(
+        default=1, description="Start of the draws: the same seed gives the same draws. Default 1"
+    )
 
 
 class RailState(Part):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from lineside.project.model import FORMAT_VERSION, Project
+from lineside.project.ranges import RangeInput, elsewhere
 from lineside.project.vocabulary import ATTRIBUTES, MAY_BE_NONE, Vocabulary
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -31,7 +32,44 @@ def project_schema(vocabulary: Vocabulary | None = None) -> Schema:
     if vocabulary is not None:
         _add_names(schema["$defs"], vocabulary)
         _add_options(schema, vocabulary)
+    _add_ranges(schema)
     return schema
+
+
+def _add_ranges(schema: Schema) -> None:
+    """A range may stand wherever a number of an input does."""
+    defs, seen = schema["$defs"], set()
+    own = RangeInput.model_json_schema()
+    _without_titles(own)
+
+    def offer(node: Schema) -> None:
+        if "$ref" in node:
+            enter(node["$ref"].rsplit("/", 1)[1])
+        for key in ("anyOf", "oneOf", "prefixItems"):
+            for inner in list(node.get(key, ())):
+                offer(inner)
+        for key in ("items", "additionalProperties"):
+            if isinstance(node.get(key), dict):
+                offer(node[key])
+        if node.get("type") == "number":
+            number = {key: node.pop(key) for key in list(node) if key not in ("description", "default")}
+            node["anyOf"] = [number, {"$ref": "#/$defs/RangeInput"}]
+
+    def enter(name: str) -> None:
+        if name in seen or "likely" in defs[name].get("properties", {}):
+            return
+        seen.add(name)
+        offer(defs[name])
+        for given in defs[name].get("properties", {}).values():
+            offer(given)
+
+    for name, given in schema["properties"].items():
+        if name != "calculation" and not elsewhere((name,)):
+            offer(given)
+    for given in defs["Calculation"]["properties"]["options"].get("properties", {}).values():
+        for inner in given.get("properties", {}).values():
+            offer(inner)
+    defs["RangeInput"] = own
 
 
 def _without_titles(node: Schema) -> None:

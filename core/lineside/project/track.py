@@ -279,3 +279,8 @@ class SpectrumInput(Part):
     parameters: dict[str, Number] = Field(
         default={}, description="Aerodynamic only: reference_speed_km_h, alpha_a, alpha_b"
     )
+    uncertainty_db: Annotated[Number, Field(ge=0, le=20)] | None = Field(
+        default=None,
+        description="All levels together may be off by so much either way, 9 times in 10 [dB], 0 to 20. Default null: "
+        "not known, taken as exact",
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lineside.report import sure
 from lineside.report.place_inputs import columns
 from lineside.report.result_tables import rounded
 from lineside.report.selection import (
@@ -100,6 +101,7 @@ def _levels(results: Results, strings: Strings) -> Table:
                 b.highest_at["lden"].partition("/")[2] if b.highest_at["lden"].startswith(b.building) else NOTHING,
                 level(b.lowest_front_db),
                 NOTHING if b.quiet_facade is None else strings("report.yes" if b.quiet_facade else "report.no"),
+                *((_interval(b, strings),) if results.sure else ()),
             )
         )
         for b in shown
@@ -108,16 +110,23 @@ def _levels(results: Results, strings: Strings) -> Table:
         *columns(strings, building="text", use="text", dwellings="num"),
         *(Column(strings("col.laeq", period=name), "num") for name in periods.values()),
         *columns(strings, lden="num", facade_at="text", front_lden="num", quiet="text"),
+        *(columns(strings, interval_lden="num") if results.sure else ()),
     )
     note = ""
     if facades is not None:
         note = sentences(
             strings("buildings.levels_note", n=len(facades.receivers.id)),
+            strings("sure.facade_note", n=sum(bool(b.interval_db) for b in facades.buildings)) if results.sure else "",
             strings("buildings.left_out", db=number(facades.left_out_db, 2)) if facades.left_out_db >= 0.005 else "",
             strings("buildings.bare", ids=joined(facades.bare[:20])) if facades.bare else "",
             capped_note(strings, len(rows), len(facades.buildings)),
         )
     return Table("T6.4", strings("buildings.levels"), head, rows, strings("buildings.levels_none"), note)
+
+
+def _interval(building: BuildingLevels, strings: Strings) -> str:
+    low, high = building.interval_db.get("lden", (None, None))
+    return sure.interval(low, high, strings)
 
 
 def _exposure(results: Results, strings: Strings) -> Table:
@@ -228,7 +237,7 @@ def _findings(results: Results, strings: Strings) -> Table:
         if own:
             nature = natures[criterion]
             rows.append(Row((titles[criterion] + (f" [{nature}]" if nature else ""),), group=True))
-            rows += [_finding(b, f, strings) for b, f in own]
+            rows += [_finding(b, f, results, strings) for b, f in own]
     head = columns(
         strings,
         building="text",
@@ -240,15 +249,18 @@ def _findings(results: Results, strings: Strings) -> Table:
         difference="num",
         verdict="text",
     )
+    if results.sure is not None:
+        head += columns(strings, interval="num", probability="num")
     note = sentences(
         strings("buildings.findings_note") if rows else "",
+        strings("sure.facade_finding_note") if rows and results.sure is not None else "",
         _not_made(facades, strings),
         capped_note(strings, len(printed), len(made)),
     )
     return Table("T6.6", strings("buildings.findings"), head, tuple(rows), strings("buildings.findings_none"), note)
 
 
-def _finding(building: BuildingLevels, f: Finding, strings: Strings) -> Row:
+def _finding(building: BuildingLevels, f: Finding, results: Results, strings: Strings) -> Row:
     words = strings("verdict." + f.verdict.replace(" ", "_"))
     return Row(
         (
@@ -260,6 +272,7 @@ def _finding(building: BuildingLevels, f: Finding, strings: Strings) -> Row:
             number(f.limit_db),
             difference(f.difference_db),
             f"{words} ±" if f.within_uncertainty else words,
+            *(sure.of_finding(f, strings) if results.sure is not None else ()),
         ),
         f.verdict == "above",
     )

@@ -24,6 +24,7 @@ from lineside.report import (
     place_search,
     result_tables,
     summary,
+    sure,
     tones,
 )
 from lineside.report.sections import fragments
@@ -43,6 +44,7 @@ SECTIONS = (
     "inputs",
     "results",
     "help",
+    "sure",
     "limits",
     "cautions",
     "sources",
@@ -93,6 +95,7 @@ def build(
         *option_tables.tables(results, strings),
         *measure_tables.tables(results, strings),
         *place_search.tables(results, strings),
+        *sure.tables(results, strings),
         *method_sources.tables(results, strings),
     ]
     return Report(
@@ -172,6 +175,7 @@ def _paragraphs(results: Results, strings: Strings) -> dict[str, str]:
         "method": strings("method.intro", title=results.provenance.method_title, name=results.provenance.method),
         "maps": maps.intro(results, strings),
         **option_figure.paragraphs(results, strings),
+        **sure.paragraphs(results, strings),
         "left_out": strings("method.left_out", names=", ".join(missing)) if missing else "",
         "uncertainty": strings(
             "limits.uncertainty",
@@ -192,6 +196,7 @@ def _lists(results: Results, strings: Strings) -> dict[str, list[str]]:
     return {
         "steps": [strings(f"method.step_{k}") for k in range(1, 8)],
         "cautions": [strings(f"cautions.{name}") for name in CAUTIONS],
+        "sure_not_covered": [said for said in sure.not_covered(results, strings) if said],
         "verification": method_sources.unpublished(results, strings),
         **option_figure.lists(results, strings),
         "not_assessed": [

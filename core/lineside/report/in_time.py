@@ -60,6 +60,7 @@ def _levels(results: Results, strings: Strings) -> Table:
     note = ""
     if timeline is not None:
         note = strings("time.levels_note", date=timeline.assessment_date, draws=timeline.draws)
+        note = sentences(note, strings("sure.time_note") if results.sure is not None else "")
     note = sentences(note, capped_note(strings, len(rows), len(results.receivers)) if rows else "")
     return Table("T6.13", strings("time.levels"), head, rows, strings("time.none"), note)
 

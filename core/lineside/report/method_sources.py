@@ -40,7 +40,7 @@ def citation(source: CitationUsed) -> str:
 
 
 def _short(source: CitationUsed) -> str:
-    """A source by its key in section 10, with the part of it that was used."""
+    """A source by its key in section 11, with the part of it that was used."""
     return f"{source.key}, {source.part}" if source.part else source.key
 
 
@@ -176,7 +176,7 @@ def unpublished(results: Results, strings: Strings) -> list[str]:
 def _notes(results: Results, strings: Strings) -> Table:
     rows = tuple(Row((n.origin, n.text, n.standing)) for n in results.notes if n.kind in ("validity", "warning"))
     head = columns(strings, origin="text", note="text", standing="text")
-    return Table("T8.1", strings("limits.notes"), head, rows, strings("limits.notes_none"))
+    return Table("T9.1", strings("limits.notes"), head, rows, strings("limits.notes_none"))
 
 
 def _sources(results: Results, strings: Strings) -> Table:
@@ -189,7 +189,7 @@ def _sources(results: Results, strings: Strings) -> Table:
         for (key, title, issuer, year, part), names in sorted(users.items())
     )
     head = columns(strings, id="text", title="text", issuer="text", year="num", part="text", used_by="text")
-    return Table("T10.1", strings("sources.table"), head, rows, strings("sources.none"))
+    return Table("T11.1", strings("sources.table"), head, rows, strings("sources.none"))
 
 
 def _inputs(results: Results, strings: Strings) -> Table:

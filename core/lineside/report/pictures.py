@@ -12,7 +12,7 @@ from lineside.figures.place import choose_view
 from lineside.figures.site_map import site_map
 from lineside.figures.style import TEXT_WIDTH_MM, Picture
 from lineside.figures.words import clean, shorten
-from lineside.report import causes, in_time, maps, option_figure, place_search, tones, tones_in_time
+from lineside.report import causes, in_time, maps, option_figure, place_search, sure, tones, tones_in_time
 from lineside.report.causes import situation_words
 from lineside.report.result_tables import PartsOf, figure_receivers
 from lineside.report.selection import (
@@ -61,6 +61,7 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
         *maps.figures(results, strings),
         option_figure.figure(results, strings),
         *place_search.figures(results, strings),
+        sure.figure(results, strings),
     ]
 
 

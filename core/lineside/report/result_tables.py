@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from lineside.acoustics.bands import OCTAVES_HZ
+from lineside.report import sure
 from lineside.report.place_inputs import columns
 from lineside.report.selection import (
     MAX_FIGURE_RECEIVERS,
@@ -53,8 +54,9 @@ def tables(results: Results, strings: Strings) -> list[Table]:
 
 
 def _levels(results: Results, strings: Strings) -> Table:
-    periods = period_names(results, strings)
+    periods, known = period_names(results, strings), sure.of_receivers(results)
     shown = printed_receivers(results)
+    drawn = ("night", "lden") if known else ()
     rows = tuple(
         Row(
             (
@@ -65,6 +67,7 @@ def _levels(results: Results, strings: Strings) -> Table:
                 number(r.height_m),
                 *(level(r.period_db.get(p)) for p in periods),
                 level(r.lden_db),
+                *(sure.of_receiver(known.get(r.id), q, strings) for q in drawn),
             )
         )
         for r in shown
@@ -73,9 +76,11 @@ def _levels(results: Results, strings: Strings) -> Table:
         *columns(strings, receiver="text", name="text", use="text", distance_m="num", height_m="num"),
         *(Column(strings("col.laeq", period=name), "num") for name in periods.values()),
         Column(strings("col.lden"), "num"),
+        *(columns(strings, interval_lnight="num", interval_lden="num") if drawn else ()),
     )
     note = sentences(
         strings("results.levels_note"),
+        strings("sure.cell_note") if drawn else "",
         _dash(rows, strings),
         capped_note(strings, len(shown), len(results.receivers)),
     )
@@ -103,7 +108,7 @@ def _findings(results: Results, strings: Strings) -> Table:
         if own:
             nature = natures[criterion.name]
             heading = titles[criterion.name] + (f" [{nature}]" if nature else "")
-            rows += [Row((heading,), group=True), *(_finding_row(f, strings) for f in own)]
+            rows += [Row((heading,), group=True), *(_finding_row(f, results, strings) for f in own)]
     head = columns(
         strings,
         receiver="text",
@@ -114,6 +119,8 @@ def _findings(results: Results, strings: Strings) -> Table:
         difference="num",
         verdict="text",
     )
+    if results.sure is not None:
+        head += columns(strings, interval="num", probability="num")
     note = sentences(
         strings(
             "results.findings_note",
@@ -122,13 +129,14 @@ def _findings(results: Results, strings: Strings) -> Table:
         ),
         strings("results.rounded_note") if any(_rounded_up(f) for f in printed) else "",
         strings("results.same_quantity_note"),
+        strings("sure.finding_note") if results.sure is not None else "",
         findings_note(printed, strings),
         capped_note(strings, len(printed), len(made)),
     )
     return Table("T6.2", strings("results.findings"), head, tuple(rows), strings("results.findings_none"), note)
 
 
-def _finding_row(f: Finding, strings: Strings) -> Row:
+def _finding_row(f: Finding, results: Results, strings: Strings) -> Row:
     return Row(
         (
             f.receiver,
@@ -139,6 +147,7 @@ def _finding_row(f: Finding, strings: Strings) -> Row:
             number(f.limit_db),
             difference(f.difference_db),
             verdict(f, strings),
+            *(sure.of_finding(f, strings) if results.sure is not None else ()),
         ),
         f.verdict == "above",
     )

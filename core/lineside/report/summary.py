@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from lineside.report import buildings, causes, in_time, kept_limits, option_figure
+from lineside.report import buildings, causes, in_time, kept_limits, option_figure, sure
 from lineside.report.method_sources import took_part
 from lineside.report.nearest import nearest_joint
 from lineside.report.selection import (
@@ -217,6 +217,7 @@ def _not_known(results: Results, strings: Strings) -> list[str]:
             statement=stated.statement,
             standing=stated.standing,
         ),
+        sure.summary(results, strings),
         strings("summary.not_verified", names=", ".join(unverified)) if unverified else "",
         strings("summary.left_out", names=", ".join(missing)) if missing else "",
         _works(results, strings),

@@ -35,6 +35,7 @@ from lineside.results.facades import AtFacades, describe_facades, receivers_of_b
 from lineside.results.findings import Question, find
 from lineside.results.left_out import largest_left_out_db, left_out_db, left_out_notes
 from lineside.results.maps import MapPlan, describe_maps, describe_sections
+from lineside.results.sure import DrawnLevels, chances, describe_sure, intervals
 from lineside.results.tone_rules import surveys, with_flags
 from lineside.scene.build import BuiltScene
 from lineside.scene.kinematics import DEFAULT_RATE_M_S2
@@ -42,6 +43,8 @@ from lineside.scene.tracks import TURNOUT_HALF_LENGTH_M
 
 #: Levels are kept to this many digits, so that the last bits of a sum never change the document.
 DIGITS = 3
+#: Keys of `uncertainty` by which a project states it; the others steer draws.
+STATED = {"standard_db", "pass_standard_db", "coverage_factor", "statement"}
 DEFAULT_UNCERTAINTY = "Default of the program; no measurement at this site supports it."
 
 
@@ -58,6 +61,7 @@ def assemble(
     maps: MapPlan | None = None,
     cuts: Sequence[tuple[Cut, Array]] = (),
     facades: AtFacades | None = None,
+    drawn: DrawnLevels | None = None,
 ) -> model.Results:
     """The results document of one run; ``cuts`` are the sections of ``maps`` with their energies."""
     loaded, built = planned.scenes.loaded, planned.built
@@ -69,7 +73,7 @@ def assemble(
     grid = _grid(built, computed, hours, project)
     on_grid = computed.grid.energy if computed.grid is not None else None
     surveyed = None if thirds is None else surveys(scene, thirds, computed.windows)
-    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed)]
+    findings = [_rounded(f) for f in find(asked, levels, uncertainty, selection.left_out, surveyed, chances(drawn))]
     return model.Results(
         provenance=_provenance(loaded, selection, plugins),
         project=project.model_dump(mode="json", by_alias=True),
@@ -82,13 +86,18 @@ def assemble(
         grid=grid,
         maps=describe_maps(maps, grid, on_grid, site, scene.period_names, hours, uncertainty.expanded_db),
         sections=describe_sections(maps, cuts, site, scene, hours),
-        facades=None if facades is None else describe_facades(loaded, scene, facades, uncertainty, selection.left_out),
+        facades=None
+        if facades is None
+        else describe_facades(
+            loaded, scene, facades, uncertainty, selection.left_out, chances(drawn), intervals(drawn)
+        ),
         timeline=timeline,
         situation=situation(planned.situation),
         conditions=conditions(loaded, scene),
         explanations=list(explanations),
         actions=actions(planned, computed, hours),
         tones=with_flags(tones, findings),
+        sure=None if drawn is None else describe_sure(drawn),
     )
 
 
@@ -208,7 +217,7 @@ def _periods(project: Project, hours: Array) -> list[model.Period]:
 
 def _uncertainty(project: Project) -> model.Uncertainty:
     given = project.calculation.uncertainty
-    stated = "uncertainty" in project.calculation.model_fields_set
+    stated = bool(STATED & given.model_fields_set)
     return model.Uncertainty(
         standard_db=given.standard_db,
         pass_standard_db=given.pass_standard_db,

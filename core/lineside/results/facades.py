@@ -22,7 +22,7 @@ from lineside.project.load import LoadedProject
 from lineside.results import model
 from lineside.results.exposure import BANDS_DB, band_of, by_length, is_quiet, louder_half, occupancy
 from lineside.results.exposure_limits import above_limits
-from lineside.results.findings import Question, find, windows_of
+from lineside.results.findings import Chances, Intervals, Question, find, windows_of
 from lineside.scene.buildings import StandingBuilding
 from lineside.scene.facades import FacadePoints, chosen_buildings, facade_points
 from lineside.scene.model import IntArray, Scene
@@ -111,7 +111,13 @@ def compute_facades(
 
 
 def describe_facades(
-    loaded: LoadedProject, scene: Scene, found: AtFacades, uncertainty: model.Uncertainty, left_out: Sequence[str]
+    loaded: LoadedProject,
+    scene: Scene,
+    found: AtFacades,
+    uncertainty: model.Uncertainty,
+    left_out: Sequence[str],
+    chances: Chances = lambda receiver, check, tone_db: None,
+    intervals: Intervals = lambda receiver: {},
 ) -> model.Facades:
     """The part of the results document."""
     points, levels, asked, windows = found.plan.points, found.levels, found.plan.asked, found.plan.windows
@@ -135,10 +141,12 @@ def describe_facades(
         for quantity, values in share.items():
             at = by_quantity[f"{quantity}_db", None][low]
             values[low] = by_length(points.length_m[low]) if data.one_facade else louder_half(at)
-        limits = _findings(questions.get(data.id, []), rows, points, by_quantity, uncertainty, left_out)
+        limits = _findings(questions.get(data.id, []), rows, points, by_quantity, uncertainty, left_out, chances)
         limits = [f.model_copy(update={"id": f"B{n_findings + n}"}) for n, f in enumerate(limits, start=1)]
         n_findings += len(limits)
-        buildings.append(_building(points, rows, low, lden, front, by_quantity, names, limits))
+        described = _building(points, rows, low, lden, front, by_quantity, names, limits)
+        drawn = intervals(described.highest_at["lden"])
+        buildings.append(described.model_copy(update={"interval_db": drawn}))
     dwellings, persons = occupancy(points.standing, loaded.project.building_files)
     counted = np.array([counts(b) for b in points.standing], dtype=np.float64)
     has = np.isin(np.arange(len(points.standing)), points.building)
@@ -196,7 +204,7 @@ def _building(
     findings: list[model.Finding],
 ) -> model.BuildingLevels:
     own = {"lden": lden, **{p: by_quantity[f"l{p}_db", None] for p in names}}
-    top = {name: _first_of_loudest(values, rows) for name, values in own.items()}
+    top = {name: first_of_loudest(values, rows) for name, values in own.items()}
     ahead = front[low][~np.isnan(front[low])]
     return model.BuildingLevels(
         building=points.standing[int(points.building[rows[0]])].data.id,
@@ -216,6 +224,7 @@ def _findings(
     by_quantity: Levels,
     uncertainty: model.Uncertainty,
     left_out: Sequence[str],
+    chances: Chances,
 ) -> list[model.Finding]:
     """Each limit at the receiver of a building where its level is highest."""
     out: list[model.Finding] = []
@@ -230,7 +239,7 @@ def _findings(
                 own = Question(at, question.criterion, (), NO_PASSES)
             else:
                 own = Question(at, question.criterion, (replace(check, tone=None),))
-            (found,) = find([own], levels, uncertainty, left_out)
+            (found,) = find([own], levels, uncertainty, left_out, None, chances)
             if check is not None and check.tone is not None and found.verdict in ("well below", "borderline"):
                 (found,) = find([Question(at, question.criterion, (), NO_TONES)], levels, uncertainty)
             out.append(_short(found))
@@ -239,10 +248,10 @@ def _findings(
 
 def _loudest(check: LimitCheck, rows: IntArray, by_quantity: Levels) -> int:
     values = by_quantity.get((check.quantity, check.window))
-    return int(rows[0]) if values is None else _first_of_loudest(values, rows)
+    return int(rows[0]) if values is None else first_of_loudest(values, rows)
 
 
-def _first_of_loudest(level_db: Array, rows: IntArray) -> int:
+def first_of_loudest(level_db: Array, rows: IntArray) -> int:
     """The row with the highest level; of equal ones the first, whatever the last bits of a sum."""
     return int(rows[int(np.argmax(np.round(level_db[rows], DIGITS)))])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,6 +21,21 @@ from lineside.scene.model import BoolArray
 #: Levels that differ by less than this are the same level: limits are compared to this digit, so that the
 #: last bits of a floating-point sum never decide about a limit. [dB]
 RESOLUTION_DB = 1e-6
+
+
+@dataclass(frozen=True)
+class Chance:
+    """The 90 % interval of a level [dB], and the probability that the limit is exceeded."""
+
+    low_db: float
+    high_db: float
+    above: float
+
+
+#: Gives the chance of a check at a receiver, with what a tone adds; None where nothing is drawn.
+Chances = Callable[[str, LimitCheck, float], Chance | None]
+#: Gives the 90 % intervals at a receiver, by quantity; empty where nothing is drawn. [dB]
+Intervals = Callable[[str], dict[str, tuple[float, float]]]
 
 
 @dataclass(frozen=True)
@@ -61,6 +76,7 @@ def find(
     uncertainty: Uncertainty,
     left_out: Sequence[str] = (),
     surveys: Mapping[str, SurveyAt] | None = None,
+    chances: Chances = lambda receiver, check, tone_db: None,
 ) -> list[Finding]:
     """Answer every question.
 
@@ -75,6 +91,8 @@ def find(
         Calculators that the project left out: silence then says nothing about a limit.
     surveys : mapping, optional
         receiver -> third octaves; needed where a check has a tone rule.
+    chances : callable, optional
+        Receiver, check and what a tone adds [dB] -> the interval and the probability to be above the limit.
 
     Returns
     -------
@@ -95,7 +113,12 @@ def find(
                 if surveys is None or question.receiver not in surveys:
                     raise PluginError(f"criterion {question.criterion}: no third octaves to look for tones in")
                 tone = judge(check, check.tone, surveys[question.receiver], levels_db[question.receiver])
-            out.append(_finding(f"F{len(out) + 1}", question, check, level, expanded, tone))
+            found = _finding(f"F{len(out) + 1}", question, check, level, expanded, tone)
+            chance = chances(question.receiver, check, tone.adjustment_db if tone is not None else 0.0)
+            if chance is not None and found.level_db is not None:
+                drawn = {"interval_db": (chance.low_db, chance.high_db), "probability_above": chance.above}
+                found = found.model_copy(update=drawn)
+            out.append(found)
         if not question.checks:
             out.append(
                 Finding(

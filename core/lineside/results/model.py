@@ -11,6 +11,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from lineside.results.options import OptionsResult
+from lineside.results.sure_model import Sure
 
 Level = float | None
 XY = tuple[float, float]
@@ -326,6 +327,12 @@ class Finding(Part):
     difference_db: float | None = Field(description="compared - limit; positive: above the limit")
     verdict: Literal["well below", "borderline", "above", "not assessed"]
     within_uncertainty: bool = Field(description="The limit lies within level +- expanded uncertainty")
+    interval_db: tuple[float, float] | None = Field(
+        default=None, description="90 % of the draws of level_db lie between; null: nothing is drawn for it"
+    )
+    probability_above: float | None = Field(
+        default=None, description="Share of the draws in which the limit is exceeded, adjustments and rounding included"
+    )
     reason: str = Field(default="", description="Why not assessed")
     tone_rule: str = Field(default="", description="Rule for tones that the criterion asks for; empty: none")
     tone_found: bool | None = Field(default=None, description="Null: not looked for")
@@ -402,6 +409,11 @@ class BuildingLevels(Part):
     )
     lowest_front_db: Level = Field(description="Lowest Lden 2 m in front of its facades; null: silence, or none")
     findings: list[Finding] = Field(description="Limits at the receiver where each is approached most")
+    interval_db: dict[str, tuple[float, float]] = Field(
+        default={},
+        description="lden, period or clock hours -> 90 % of the draws lie between, at the receiver with its highest "
+        "Lden; empty: nothing is drawn there",
+    )
 
 
 class ExposureBand(Part):
@@ -847,3 +859,4 @@ class Results(Part):
     actions: list[Action] = Field(default=[], description="For the depot, the largest gain first")
     tones: Tones | None = Field(default=None, description="Null: no marks to expect, no criterion asks for tones")
     options: OptionsResult | None = Field(default=None, description="What would help; null: no measures are considered")
+    sure: Sure | None = Field(default=None, description="How sure the levels are; null: nothing was drawn")

@@ -75,6 +75,7 @@ def result_tables(results: Results) -> dict[str, tuple[list[dict[str, Any]], lis
         "third_octaves": _third_octaves(results),
         **facade_tables(results),
         **option_tables(results),
+        "intervals": _intervals(results),
         "findings": ([f.model_dump() for f in results.findings], None),
         "stretches": ([s.model_dump() for s in results.site.stretches], None),
         "services": (
@@ -167,6 +168,30 @@ def _receivers(results: Results) -> Rows:
         row.update({f"l{period}_db": value for period, value in r.period_db.items()})
         rows.append(row)
     return rows, None
+
+
+def _intervals(results: Results) -> Rows:
+    """90 % intervals of levels at receivers; of Lden and Lnight also what each group of inputs has in them."""
+    sure = results.sure
+    found = sure.receivers if sure is not None else []
+    rows = [
+        {
+            "receiver": r.receiver,
+            "quantity": quantity,
+            "low_db": low,
+            "median_db": r.median_db[quantity],
+            "high_db": r.high_db[quantity],
+            "group": group,
+            "first_ratio": r.first[quantity][group] if group else None,
+            "total_ratio": r.total[quantity][group] if group else None,
+            "narrower_db": r.narrower_db[quantity][group] if group else None,
+        }
+        for r in found
+        for quantity, low in r.low_db.items()
+        for group in ("", *r.first.get(quantity, {}))
+    ]
+    head = ["receiver", "quantity", "low_db", "median_db", "high_db", "group", "first_ratio", "total_ratio"]
+    return rows, [*head, "narrower_db"]
 
 
 def _spectra(results: Results) -> Rows:

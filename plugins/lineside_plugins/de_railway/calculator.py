@@ -8,7 +8,7 @@ import numpy as np
 
 from lineside.acoustics.bands import A_WEIGHTING_OCTAVE_DB, Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Verification
+from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Verification
 from lineside.scene.model import BoolArray, IntArray, Scene, TrackLine
 from lineside_plugins.de_railway.directivity import source_class
 from lineside_plugins.de_railway.options import DeRailwayOptions, check_names, section_classes, track_class
@@ -16,6 +16,13 @@ from lineside_plugins.de_railway.power import TrackClass, VehicleClass, line_pow
 from lineside_plugins.de_railway.tables import SOURCE, data_files, is_tram
 
 HEIGHTS_M = (0.0, 4.0, 5.0)
+#: From this deviation on the regulation asks for vehicles of their own. [dB]
+VEHICLES = Doubt(
+    2.0,
+    Standing.ASSUMPTION,
+    "16. BImSchV, Annex 2, No. 9.2.2 calls 2 dB a substantial deviation of a vehicle (read); taken here as how far the "
+    "tabulated sound power may be off 9 times in 10 (assumption). The regulation states no uncertainty",
+)
 
 
 class DeRailway(SourceCalculator):
@@ -36,6 +43,9 @@ class DeRailway(SourceCalculator):
 
     def data_files(self) -> tuple[DataFile, ...]:
         return data_files()
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return VEHICLES
 
     def cuts(self, track: TrackLine, options: Options) -> Array:
         entries = [entry for entry in checked(options).stretches if entry.track == track.id]

@@ -9,8 +9,9 @@ import numpy as np
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Verification
+from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Verification
 from lineside.scene.model import Scene, TrackForm, VehicleType
+from lineside_plugins.eu_railway.law_doubts import AERODYNAMIC
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words, running_speeds_km_h, used_vehicles
 from lineside_plugins.eu_railway.law_options import EuOptions
 from lineside_plugins.eu_railway.law_power import moving, spread
@@ -82,6 +83,9 @@ class Aerodynamic(SourceCalculator):
             return spread(scene, where, power)
 
         return {options.class_a(): at("a"), options.class_b(aerodynamic=True): at("b")}
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return AERODYNAMIC
 
     def statement(self, options: Options) -> str:
         options = cast(AerodynamicOptions, options)

@@ -10,10 +10,21 @@ from pydantic import Field
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.errors import OutOfRangeError
 from lineside.scene.model import BoolArray, Scene, TrackForm, TrackLine, VehicleType
 from lineside_plugins.eu_railway.law_directivity import source_class
+from lineside_plugins.eu_railway.law_doubts import BRIDGE
 from lineside_plugins.eu_railway.law_joints import joint_cuts_m, section_joint_density_per_m
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words
 from lineside_plugins.eu_railway.law_options import BRIDGE_CONSTANT, ContactOptions, JointOptions
@@ -86,6 +97,9 @@ class Bridge(SourceCalculator):
         options = cast(BridgeOptions, options)
         needs_joints = options.include_impact or options.bridge_constant_db is not None
         return joint_cuts_m(track) if needs_joints else np.empty(0)
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return BRIDGE
 
     def statement(self, options: Options) -> str:
         options = cast(BridgeOptions, options)

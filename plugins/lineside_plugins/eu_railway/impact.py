@@ -6,8 +6,19 @@ from collections.abc import Mapping, Sequence
 from typing import ClassVar, cast
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.scene.model import Scene, TrackLine
+from lineside_plugins.eu_railway.law_doubts import IMPACT
 from lineside_plugins.eu_railway.law_joints import REACH_M, joint_cuts_m, section_joint_density_per_m
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words, listed
 from lineside_plugins.eu_railway.law_options import ContactOptions, JointOptions
@@ -56,6 +67,9 @@ class Impact(SourceCalculator):
 
     def cuts(self, track: TrackLine, options: Options) -> Array:
         return joint_cuts_m(track)
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return IMPACT
 
     def statement(self, options: Options) -> str:
         options = cast(ImpactOptions, options)

@@ -8,8 +8,19 @@ from typing import ClassVar, cast
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Validity, Verification
+from lineside.contracts import (
+    DataFile,
+    Doubt,
+    Note,
+    Options,
+    SourceCalculator,
+    SourceClass,
+    Standing,
+    Validity,
+    Verification,
+)
 from lineside.scene.model import Scene, Spectrum, VehicleType
+from lineside_plugins.eu_railway.law_doubts import ROLLING, ROUGHNESS
 from lineside_plugins.eu_railway.law_notes import (
     actual_value_notes,
     directivity_words,
@@ -66,6 +77,7 @@ class Rolling(SourceCalculator):
         ),
     )
     vocabulary: ClassVar = vocabulary(*CONTACT_ATTRIBUTES)
+    class_doubts: ClassVar = ROUGHNESS
 
     def data_files(self) -> tuple[DataFile, ...]:
         return data_files(*CONTACT_TABLES)
@@ -76,6 +88,9 @@ class Rolling(SourceCalculator):
 
     def tabulated(self, attribute: str, name: str) -> Spectrum | None:
         return tabulated(attribute, name)
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return ROLLING
 
     def statement(self, options: Options) -> str:
         options = cast(RollingOptions, options)

@@ -10,8 +10,9 @@ from pydantic import Field
 
 from lineside.acoustics.bands import Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Verification
+from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Verification
 from lineside.scene.model import Curve, Scene, TrackLine
+from lineside_plugins.eu_railway.law_doubts import SQUEAL
 from lineside_plugins.eu_railway.law_joints import joint_cuts_m
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words, listed
 from lineside_plugins.eu_railway.law_options import BRIDGE_CONSTANT, ContactOptions, Edition, JointOptions
@@ -138,6 +139,9 @@ class Squeal(SourceCalculator):
     def cuts(self, track: TrackLine, options: Options) -> Array:
         ends = [end for curve in track.curves for end in (curve.from_m, curve.to_m)]
         return np.unique(np.concatenate([joint_cuts_m(track), np.array(ends, dtype=np.float64)]))
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return SQUEAL
 
     def statement(self, options: Options) -> str:
         options = cast(SquealOptions, options)

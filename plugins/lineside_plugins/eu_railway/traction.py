@@ -9,9 +9,10 @@ import numpy as np
 
 from lineside.acoustics.bands import N_THIRDS, Array
 from lineside.acoustics.levels import to_energy
-from lineside.contracts import DataFile, Note, Options, SourceCalculator, SourceClass, Standing, Verification
+from lineside.contracts import DataFile, Doubt, Note, Options, SourceCalculator, SourceClass, Standing, Verification
 from lineside.scene.model import BoolArray, Scene
 from lineside_plugins.eu_railway.law_directivity import source_class
+from lineside_plugins.eu_railway.law_doubts import TRACTION
 from lineside_plugins.eu_railway.law_notes import directivity_words, edition_words, listed
 from lineside_plugins.eu_railway.law_options import EuOptions
 from lineside_plugins.eu_railway.law_power import moving, standing
@@ -54,6 +55,9 @@ class Traction(SourceCalculator):
                 lying_over = _power(scene, height, np.zeros_like(runs), stands & long_stay)
                 found[point] = found[point] + lying_over if point in found else lying_over
         return found
+
+    def doubt(self, options: Options) -> Doubt | None:
+        return TRACTION
 
     def statement(self, options: Options) -> str:
         options = cast(TractionOptions, options)

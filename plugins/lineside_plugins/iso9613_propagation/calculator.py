@@ -11,6 +11,7 @@ from lineside.contracts import (
     Citation,
     Note,
     Options,
+    PathDoubt,
     PathLoss,
     PropagationCalculator,
     ReflectedPaths,
@@ -29,6 +30,7 @@ from lineside.scene.cuts import (
 from lineside.scene.model import Receivers, Reflectors, Scene, SourcePoints
 from lineside.scene.reflected import joined, part_of, reflected_paths
 from lineside.scene.reflectors import reflectors_of
+from lineside_plugins.iso9613_propagation.accuracy import accuracy
 from lineside_plugins.iso9613_propagation.air import RANGES, absorption_db_per_km
 from lineside_plugins.iso9613_propagation.given import kept_energy
 from lineside_plugins.iso9613_propagation.notes import FARTHEST_M, HIGHEST_M, notes_on, statement_of
@@ -238,6 +240,9 @@ class Iso9613(PropagationCalculator):
 
     def max_piece_ratio(self, options: Options) -> float:
         return checked(options).piece_ratio
+
+    def doubt(self, distance_m: Array, height_m: Array, options: Options) -> PathDoubt | None:
+        return accuracy(distance_m, height_m)
 
     def statement(self, options: Options) -> str:
         return statement_of(checked(options))

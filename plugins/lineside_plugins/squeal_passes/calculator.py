@@ -12,6 +12,7 @@ from lineside.contracts import (
     Citation,
     DataFile,
     Note,
+    OptionDoubt,
     Options,
     SourceCalculator,
     SourceClass,
@@ -19,6 +20,7 @@ from lineside.contracts import (
 )
 from lineside.errors import OutOfRangeError
 from lineside.scene.model import BoolArray, Scene, TrackLine
+from lineside_plugins.squeal_passes.doubts import option_doubts
 from lineside_plugins.squeal_passes.options import SquealPassesOptions
 from lineside_plugins.squeal_passes.pass_level import SOURCE_M, power_from_level
 from lineside_plugins.squeal_passes.passes import share_of_passes, squeal_part
@@ -98,6 +100,9 @@ class SquealPasses(SourceCalculator):
 
     def cuts(self, track: TrackLine, options: Options) -> Array:
         return np.unique(np.array([end for c in track.curves for end in (c.from_m, c.to_m)], dtype=np.float64))
+
+    def option_doubts(self, options: Options) -> Sequence[OptionDoubt]:
+        return option_doubts(cast(SquealPassesOptions, options))
 
     def statement(self, options: Options) -> str:
         return statement(cast(SquealPassesOptions, options))
