@@ -5,10 +5,21 @@ from __future__ import annotations
 import math
 import runpy
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 from lineside.results.model import Results
+from lineside.results.options import (
+    AboveAny,
+    AboveLimit,
+    InTime,
+    MeasureInfo,
+    Money,
+    OptionResult,
+    OptionsResult,
+    Place,
+    Rejected,
+    Suggestion,
+)
 from lineside.results.write import results_bytes
 from lineside.web.page import render
 
@@ -21,7 +32,7 @@ HOSTILE = "</script><script>window.hit=1</script>\"'><img src=x onerror=window.h
 def plain(n: int = 10) -> Results:
     """Ten receivers or more, works, time line, explanations, a grid."""
     found: Results = FIXTURE["build_results"](n)
-    return found
+    return found.model_copy(update={"options": None})
 
 
 def hostile() -> Results:
@@ -125,49 +136,75 @@ def many_facades(n_buildings: int = 250, per_building: int = 8) -> Results:
     return Results.model_validate(document)
 
 
-def _options(results: Results) -> Any:
-    """A document that considers measures: what the panel reads of it."""
-    effect = SimpleNamespace(takes_effect="2027-03-01", worn_in_anyway="2027-09-01")
-    above = SimpleNamespace(
-        quantity="laeq_db",
+def considered(results: Results) -> Results:
+    """The same with one option."""
+    measure = MeasureInfo(
+        id="m1",
+        measure="rail_dampers",
+        name="",
+        title="Rail dampers <b>",
+        side="source",
+        acts_on=["rolling"],
+        day="2027-01-01",
+        options={},
+        package="lineside",
+        effects=[],
+        costs=[],
+        life_years=None,
+        life_source="",
+        lead_days=None,
+        side_conditions=["Needs a clean foot of the rail"],
+        approval=["Approval of the track"],
+        cannot=[],
+        safety=[],
+        warnings=[],
+        prompts=[],
+        acts=True,
+    )
+    any_limit = AboveAny(receivers=3, dwellings=12, persons=30)
+    above = AboveLimit(
+        criterion="who_2018",
         label="LAeq",
+        quantity="laeq_db",
         window="22-06 h",
         receivers_before=7,
         receivers=3,
+        dwellings_before=20,
         dwellings=12,
-        criterion="who_2018",
+        persons_before=50,
+        persons=30,
     )
-    measure = SimpleNamespace(
-        id="m1", name="", title="Rail dampers <b>", approval=["Approval of the track"], safety=[], warnings=[]
-    )
-    measure.side_conditions, measure.cannot = ["Needs a clean foot of the rail"], []
-    option = SimpleNamespace(
+    option = OptionResult(
         id="o1",
         measures=["m1"],
+        acts=True,
         mean_reduction_db={"lden": 2.04},
-        worst_reduction_db={"lden": -0.1},
         best_reduction_db={"lden": 3.55},
-        above=[above],
-        cost=SimpleNamespace(low=90000.0, likely=120000.4, high=150000.0, currency="EUR"),
-        cost_unknown=[],
-        in_time=effect,
+        worst_reduction_db={"lden": -0.1},
         lden_db={results.receivers[0].id: 51.26},
+        above=[above],
+        above_any=any_limit,
+        decibel_dwellings=24.0,
+        cost=Money(low=90000.0, likely=120000.4, high=150000.0, currency="EUR"),
+        in_time=InTime(takes_effect="2027-03-01", worn_in_anyway="2027-09-01", until="2030-01-01"),
     )
-    found = SimpleNamespace(date="2027-01-01", years=20, measures=[measure], options=[option], notes=["A note."])
-    found.order = [SimpleNamespace(option="o1", reason="Cheapest for what it gives.")]
-    found.rejected = [SimpleNamespace(measures=["m1"], reason="Too late.")]
-    found.suggestions = [SimpleNamespace(title="Lubrication", acts_at={"squeal": ["R1"]})]
-    return found
-
-
-def considered(results: Results) -> Results:
-    """The same with one option, which a document without a field for it cannot hold itself."""
-    document = results.model_copy()
-    object.__setattr__(document, "options", _options(results))
-    return document
+    found = OptionsResult(
+        date="2027-01-01",
+        years=20,
+        discount_rate_pct=0.0,
+        above_before=any_limit,
+        measures=[measure],
+        options=[option],
+        rejected=[Rejected(measures=["m1"], reason="Too late.")],
+        order=[Place(option="o1", reason="Cheapest for what it gives.")],
+        suggestions=[Suggestion(measure="gauge_lubrication", title="Lubrication", acts_at={"squeal": ["R1"]})],
+        notes=["A note."],
+        n_states=1,
+        n_transfers=0,
+    )
+    return results.model_copy(update={"options": found})
 
 
 def page(results: Results) -> str:
     """The page of a document."""
-    stand_in = isinstance(getattr(results, "options", None), SimpleNamespace)  # which cannot be written
-    return render(results, b"{}" if stand_in else results_bytes(results)).decode()
+    return render(results, results_bytes(results)).decode()

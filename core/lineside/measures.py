@@ -186,6 +186,11 @@ class Measure(Offer):
         """The options of the same measure in another height, and with a part of its length only.
 
         ``begin``, ``end``: shares of the length, 0 to 1. None: it has no such parts (only walls and banks have).
+
+        Raises
+        ------
+        OutOfRangeError
+            If it cannot have that height.
         """
         return None
 

@@ -84,7 +84,7 @@ def test_lineside_lists_all_of_it(installed: Path) -> None:
 
 def test_results_hold_what_it_offers(results: dict[str, Any]) -> None:
     used = {(o["kind"], o["name"]) for o in results["provenance"]["offers"] if o["package"] == PACKAGE}
-    assert used == {("source", "compressor"), ("criterion", "night_agreement")}
+    assert used == {("source", "compressor"), ("criterion", "night_agreement"), ("measure", "compressor_control")}
     (section,) = results["provenance"]["report_sections"]
     assert (section["name"], section["package"], section["package_version"]) == ("compressor", PACKAGE, "0.4")
     assert section["reads"] == ["receivers", "options"]

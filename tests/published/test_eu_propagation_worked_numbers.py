@@ -23,7 +23,7 @@ def ground_db(d_p: float, g: float, g_s: float, favourable: bool) -> np.ndarray:
         (k.G, k.G_S, k.Z_A, k.Z_B, k.D_P, k.CURVED), (g, g_s, 0.5, 4.0, d_p, favourable), strict=True
     ):
         t[k.WHOLE + row] = value
-    k.ground_of_whole(t, BAND)
+    k.ground_of_whole(t, BAND, k.TILE)
     return -to_db(t[k.WHOLE + k.Q :: k.TILE][:8])
 
 

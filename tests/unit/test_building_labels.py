@@ -27,7 +27,7 @@ def test_no_name_where_it_would_cover_something() -> None:
 
 def test_names_along_a_row_of_houses_keep_clear_of_each_other() -> None:
     placer = Placer(200.0, 50.0)
-    houses = [(20.0 + 2.5 * k, 20.0, 22.0 + 2.5 * k, 22.0) for k in range(30)]
+    houses = [(20.0 + 1.5 * k, 20.0, 21.2 + 1.5 * k, 22.0) for k in range(30)]
     for house in houses:
         placer.block_box(house)
     spots = [s for s in (placer.beside(house, "H01", 6.0) for house in houses) if s is not None]

@@ -71,4 +71,4 @@ def test_the_order_does_not_count_them(name: str, tmp_path: Path) -> None:
     site = place(40.0)
     site["measures"] = [m for m in site["measures"] if m["id"] == name]
     options = lineside.assess(write_site(site, tmp_path)).results.options
-    assert options is not None and "the number of limits kept stays" in options.order[0].reason
+    assert options is not None and "limit" not in options.order[0].reason

@@ -134,7 +134,7 @@ def test_an_untouched_report_follows(report: Path, plugins: Plugins) -> None:
 def test_a_tampered_cell_is_named_by_table_row_and_column(long_report: Path, plugins: Plugins, tmp_path: Path) -> None:
     assert found_in(long_report, plugins).follows
     with pikepdf.open(long_report) as pdf:
-        (table,) = [t for t in read_pdf(pdf).document.tables if t.id == "T6.5"]
+        (table,) = [t for t in read_pdf(pdf).document.tables if t.id == "T6.9"]
     row = table.rows[-1]
     assert row.page is not None and row.page > table.rows[0].page  # type: ignore[operator]
     printed = row.cells[table.header.index("500")]
@@ -142,7 +142,7 @@ def test_a_tampered_cell_is_named_by_table_row_and_column(long_report: Path, plu
     path = edit(long_report, tmp_path / "x.pdf", retype(printed, forged, after=row.cells[0], page=row.page))
     found = found_in(path, plugins)
     (one,) = found.deviations
-    assert one.kind == "table" and one.where == "T6.5, row 'R20, night (23 to 07 h)' (60), column 500"
+    assert one.kind == "table" and one.where == "T6.9, row 'R20, night (23 to 07 h)' (60), column 500"
     assert (one.found, one.follows, one.page) == (forged, printed, row.page + 1)
     assert f"printed {forged}, follows {printed}" in str(one)
     assert not found.follows and "NOT VERIFIED: 1 deviation." in verdict(found)

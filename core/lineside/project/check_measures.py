@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from pydantic import ValidationError
-
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options
+from lineside.errors import OutOfRangeError
 from lineside.measures import Known
 from lineside.project.draft import Draft
 from lineside.project.model import Project
@@ -134,8 +133,8 @@ def _check_search(
     for k, height in enumerate(wanted.heights_m):
         try:
             part = measure.part(found[i], known, height, 0.0, 1.0)
-        except ValidationError as error:
-            draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {error.errors()[0]['msg']}")
+        except OutOfRangeError as error:
+            draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {error}")
             continue
         if part is None:
             draft.reporter.add(

@@ -17,12 +17,16 @@ FIGURE_ID, TABLE_ID = "F7.2", "T7.16"
 
 def figures(results: Results, strings: Strings) -> list[Figure]:
     """F7.2; none where no option is compared."""
-    return [] if results.options is None else [search_figure(results, strings)]
+    return [search_figure(results, strings)] if _measures(results) else []
 
 
 def tables(results: Results, strings: Strings) -> list[Table]:
     """T7.16; none where no option is compared."""
-    return [] if results.options is None else [search_table(results, strings)]
+    return [search_table(results, strings)] if _measures(results) else []
+
+
+def _measures(results: Results) -> bool:
+    return results.options is not None and bool(results.options.measures)
 
 
 def search_figure(results: Results, strings: Strings) -> Figure:

@@ -39,7 +39,7 @@ class Layer:
 #: Names of all layers, in their order.
 LAYERS = (
     "tracks", "receivers", "facade_receivers", "contours", "differences", "conflicts", "sections", "buildings",
-    "barriers", "earthworks", "ground_areas",
+    "barriers", "earthworks", "banks", "ground_areas",
 )  # fmt: skip
 
 

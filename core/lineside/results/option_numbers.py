@@ -121,8 +121,12 @@ class Checks:
         return out
 
     def above_any(self, n: int) -> model.AboveAny:
-        """Receivers, dwellings and persons above one limit or more with option n; 0: the project as it is."""
-        over = sorted({r for members in self.groups.values() for r in self._over(n, members)})
+        """Receivers, dwellings and persons above one limit or more with option n; 0: the project as it is.
+
+        Limits of single passes are left out, as they are compared for some options only.
+        """
+        of_means = [members for key, members in self.groups.items() if key[2] != "lafmax_db"]
+        over = sorted({r for members in of_means for r in self._over(n, members)})
         return model.AboveAny(
             receivers=len(over),
             dwellings=int(self._numbers.dwellings[over].sum()),

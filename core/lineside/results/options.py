@@ -98,7 +98,7 @@ class AboveLimit(Part):
 
 
 class AboveAny(Part):
-    """Receivers above one limit or more of all checks together, each counted once."""
+    """Above one limit or more, each counted once; limits of single passes are left out."""
 
     receivers: int
     dwellings: int

@@ -39,7 +39,7 @@ class Options:
 
 def panel(results: Results, strings: Strings, words: Strings) -> Options | None:
     """The panel; None where the document considers no measures."""
-    found = getattr(results, "options", None)
+    found = results.options
     if found is None:
         return None
     measures = {m.id: m for m in found.measures}
@@ -59,7 +59,7 @@ def panel(results: Results, strings: Strings, words: Strings) -> Options | None:
 
 def levels(results: Results) -> list[dict[str, Any]]:
     """Lden with each option that stands in the order, by receiver."""
-    found = getattr(results, "options", None)
+    found = results.options
     if found is None:
         return []
     measures = {m.id: m for m in found.measures}

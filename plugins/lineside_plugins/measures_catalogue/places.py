@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, cast
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from lineside.contracts import Options
+from lineside.errors import OutOfRangeError
 from lineside.measures import Known, Lack, Measure, MeasureOptions, Unit
 from lineside.project.model import Bank, Barrier, Project, SpectrumInput, SpectrumRef
 from lineside.scene.alignment import Alignment
@@ -76,7 +77,7 @@ class NewBarrier(Catalogued):
 
     def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
         line = _piece(cast(BarrierOptions, options).line, begin, end)
-        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
+        return _changed(options, line=line, height_m=height_m)
 
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         options = cast(BarrierOptions, options)
@@ -98,6 +99,14 @@ def _taken(project: Project, name: str) -> list[Lack]:
 
 def _ids(given: Sequence[Bank] | Sequence[Barrier]) -> set[str]:
     return {part.id for part in given}
+
+
+def _changed(options: Options, **changes: Any) -> Options:
+    """Options with other values, held to the same bounds."""
+    try:
+        return type(options).model_validate({**options.model_dump(), **changes})
+    except ValidationError as error:
+        raise OutOfRangeError(error.errors()[0]["msg"]) from error
 
 
 def _piece(line: Sequence[XY], begin: float, end: float) -> tuple[XY, ...]:
@@ -154,7 +163,7 @@ class NewBank(Catalogued):
 
     def part(self, options: Options, known: Known, height_m: float, begin: float, end: float) -> Options:
         line = _piece(cast(BankOptions, options).line, begin, end)
-        return type(options).model_validate({**options.model_dump(), "line": line, "height_m": height_m})
+        return _changed(options, line=line, height_m=height_m)
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         from shapely import LineString
@@ -230,7 +239,7 @@ class CloseBarrier(Catalogued):
         options = cast(CloseBarrierOptions, options)
         from_m, to_m = place(options, known)
         here = {"from_m": from_m + begin * (to_m - from_m), "to_m": from_m + end * (to_m - from_m)}
-        return type(options).model_validate({**options.model_dump(), **here, "above_rail_m": height_m})
+        return _changed(options, **here, above_rail_m=height_m)
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         options = cast(CloseBarrierOptions, options)
