@@ -114,7 +114,7 @@ NAMES = {
     "f" * 31: "cannot be used",
     "class": "is taken by Python or by lineside",
     "plugins": "is taken by Python or by lineside",
-    "squeal_passes": "lineside 0.3.0 offers 'squeal_passes'",
+    "squeal_passes": "lineside 0.4.0 offers 'squeal_passes'",
     "rolling": "is taken by a mechanism",
 }
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 
 from lineside.figures.cause_chart import MAX_CAUSE_PANELS, Steps, cause_chart
@@ -12,7 +11,7 @@ from lineside.report.place_inputs import columns
 from lineside.report.selection import MAX_ROWS, capped_note, printed_receivers, sentences, value
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, difference, joined, level, metres, number
-from lineside.report.views import Column, Figure, Row, Table
+from lineside.report.views import Column, Figure, Row, Table, drawn
 from lineside.results.model import Action, Explanation, ReceiverResult, Results, SituationInfo
 
 FIGURE_ID = "F6.10"
@@ -160,10 +159,9 @@ def figure(results: Results, strings: Strings) -> Figure:
         return clean(strings(key, **values))
 
     picture = cause_chart([steps(r, e, strings) for r, e in shown], words)
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     alt = strings("causes.figure_alt", ids=joined(r.id for r, _ in shown))
     note = sentences(strings("causes.figure_note", n=len(shown)), _by_forecast(results, strings))
-    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
+    return drawn(FIGURE_ID, caption, alt, picture, note)
 
 
 def steps(receiver: ReceiverResult | None, explanation: Explanation, strings: Strings, quantity: str = "lden") -> Steps:

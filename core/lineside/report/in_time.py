@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 
 from lineside.figures.time_chart import MAX_TIME_PANELS, time_chart
@@ -12,7 +11,7 @@ from lineside.report.place_inputs import columns
 from lineside.report.selection import capped_note, month, printed_receivers, sentences, value
 from lineside.report.strings import Strings
 from lineside.report.text import joined, level, number, whole
-from lineside.report.views import Column, Figure, Row, Table
+from lineside.report.views import Column, Figure, Row, Table, drawn
 from lineside.results.model import ReceiverResult, ReceiverTimeline, Results, Return, Timeline
 
 FIGURE_ID = "F6.7"
@@ -105,11 +104,10 @@ def figure(results: Results, strings: Strings) -> Figure:
     rated = {t.receiver: limits_in_time.rated_lines(t, strings) for _, t in found[:MAX_TIME_PANELS]}
     picture = time_chart(timeline, shown, limits, words, rated)
     alt = strings("time.figure_alt", ids=joined(r.id for r in shown), first=timeline.dates[0], last=timeline.dates[-1])
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     note = sentences(
         strings("time.figure_note", n=len(shown)), strings("time.figure_rated") if any(rated.values()) else ""
     )
-    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
+    return drawn(FIGURE_ID, caption, alt, picture, note)
 
 
 def _rise(receiver: ReceiverTimeline, case: str) -> float:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import base64
-
 from lineside.figures.level_map import asked_map, enough
 from lineside.figures.section_chart import exaggeration, section_chart
-from lineside.figures.style import TEXT_WIDTH_MM, Picture
+from lineside.figures.style import TEXT_WIDTH_MM
 from lineside.figures.words import Words, clean, shorten
 from lineside.report.causes import situation_words
 from lineside.report.place_inputs import columns
 from lineside.report.selection import criterion_titles, sentences
 from lineside.report.strings import Strings
 from lineside.report.text import difference, joined, level, metres, number
-from lineside.report.views import Figure, Row, Table
+from lineside.report.views import Figure, Row, Table, drawn
 from lineside.results.contours import as_array
 from lineside.results.model import Grid, MapLimit, MapResult, Results, SectionResult
 
@@ -101,12 +99,7 @@ def _map(figure_id: str, found: MapResult, results: Results, strings: Strings, w
     picture = asked_map(grid, found, results.site, results.receivers, legend, words, results.sections)
     message = _message(found, strings)
     alt = strings(f"maps.alt_{found.kind}", what=legend, message=message, table=TABLE_ID)
-    return _figure(figure_id, caption, alt, picture, sentences(message, _limit_note(found.limit, results, strings)))
-
-
-def _figure(figure_id: str, caption: str, alt: str, picture: Picture, note: str) -> Figure:
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
-    return Figure(figure_id, caption, alt, source, picture.width_mm, note)
+    return drawn(figure_id, caption, alt, picture, sentences(message, _limit_note(found.limit, results, strings)))
 
 
 def _caption(found: MapResult, results: Results, strings: Strings) -> str:
@@ -217,7 +210,7 @@ def _section(figure_id: str, found: SectionResult, results: Results, strings: St
         strings("maps.note_section", start=ends[0], end=ends[1], lowest=number(found.height_m[0])),
         strings("maps.exaggerated", factor=factor) if factor > 1 else "",
     )
-    return _figure(figure_id, caption, alt, picture, note)
+    return drawn(figure_id, caption, alt, picture, note)
 
 
 def table(results: Results, strings: Strings) -> Table:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-
 from lineside.figures.cost_chart import Spot, cost_chart
 from lineside.figures.style import TEXT_WIDTH_MM
 from lineside.figures.words import clean
@@ -13,7 +11,7 @@ from lineside.report.option_words import about, benefit, currency, money, option
 from lineside.report.selection import sentences
 from lineside.report.strings import Strings
 from lineside.report.text import joined, number
-from lineside.report.views import Figure
+from lineside.report.views import Figure, drawn
 from lineside.results.model import Results
 from lineside.results.options import OptionResult, OptionsResult
 
@@ -38,12 +36,11 @@ def figure(results: Results, strings: Strings) -> Figure:
     known = [o for o in options.options if o.cost is not None and (o.acts or o.pareto)]
     money_axis = words("help.axis_cost", currency=currency(options), years=options.years)
     picture = cost_chart([_spot(o, options) for o in known], money_axis, words(f"help.axis_{options.benefit}"), words)
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     described = joined((_described(o, options, strings) for o in front[:MAX_DESCRIBED]), "; ")
     alt = strings("help.figure_alt", n=len(known), front=len(front), described=described)
     message = strings("help.message_one" if len(front) == 1 else "help.message", front=len(front), n=len(known))
     note = sentences(_ends(front, options, strings), strings("help.figure_note"))
-    return Figure(FIGURE_ID, message, alt, source, picture.width_mm, note)
+    return drawn(FIGURE_ID, message, alt, picture, note)
 
 
 def _spot(option: OptionResult, options: OptionsResult) -> Spot:

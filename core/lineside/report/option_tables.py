@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from lineside.report.option_words import (
     MAX_OPTIONS,
+    about,
     amount,
     benefit,
     capped_options,
@@ -383,7 +384,7 @@ def _costs(options: OptionsResult, strings: Strings) -> Table:
 
 
 def _or_dash(value: float | None) -> str:
-    return NOTHING if value is None else amount(value)
+    return NOTHING if value is None else about(value)
 
 
 def _missing(unknown: Iterable[str]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable, Mapping
 
 from lineside.figures.charts import MAX_SERVICES_PER_PANEL, MAX_SPECTRUM_PANELS, parts_chart, spectrum_chart
@@ -10,7 +9,7 @@ from lineside.figures.charts import speed_chart as draw_speeds
 from lineside.figures.level_map import can_be_drawn, level_map
 from lineside.figures.place import choose_view
 from lineside.figures.site_map import site_map
-from lineside.figures.style import TEXT_WIDTH_MM, Picture
+from lineside.figures.style import TEXT_WIDTH_MM
 from lineside.figures.words import clean, shorten
 from lineside.report import causes, in_time, maps, option_figure, place_search, sure, tones, tones_in_time
 from lineside.report.causes import situation_words
@@ -26,7 +25,7 @@ from lineside.report.selection import (
 )
 from lineside.report.strings import Strings
 from lineside.report.text import metres, number, whole
-from lineside.report.views import Figure
+from lineside.report.views import Figure, drawn
 from lineside.results.contours import as_array, level_edges
 from lineside.results.model import Results
 
@@ -65,11 +64,6 @@ def figures(results: Results, strings: Strings) -> list[Figure]:
     ]
 
 
-def _figure(figure_id: str, caption: str, alt: str, picture: Picture, note: str = "") -> Figure:
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
-    return Figure(figure_id, caption, alt, source, picture.width_mm, note)
-
-
 def _absent(figure_id: str, caption: str, why: str) -> Figure:
     return Figure(figure_id, caption, "", "", TEXT_WIDTH_MM, empty=why)
 
@@ -101,7 +95,7 @@ def _place(results: Results, strings: Strings) -> Figure:
         turnouts=sum(j.what == "turnout" for j in site.joints),
     )
     note = (strings("place.map_clipped") if view.clipped else "") + strings("place.map_note")
-    return _figure("F2.1", strings("place.map"), alt, site_map(site, receivers, _words(strings)), note)
+    return drawn("F2.1", strings("place.map"), alt, site_map(site, receivers, _words(strings)), note)
 
 
 def _speeds(results: Results, strings: Strings) -> Figure:
@@ -119,7 +113,7 @@ def _speeds(results: Results, strings: Strings) -> Figure:
         for s in site.services
         if s.profile.speed_km_h
     ]
-    return _figure(
+    return drawn(
         "F5.1",
         strings("inputs.speed"),
         strings("inputs.speed_alt", details=" ".join(details[:12])),
@@ -152,7 +146,7 @@ def _map(figure_id: str, results: Results, strings: Strings) -> Figure:
     note = strings("results.map_note", spacing=number(grid.spacing_m), tables=tables)
     note += strings("results.map_inside") if grid.n_inside else ""
     note += strings("results.map_on_track") if grid.n_on_track else ""
-    return _figure(figure_id, caption, alt, picture, note)
+    return drawn(figure_id, caption, alt, picture, note)
 
 
 def _spectra(results: Results, strings: Strings) -> Figure:
@@ -162,7 +156,7 @@ def _spectra(results: Results, strings: Strings) -> Figure:
         return _absent("F6.3", caption, strings("summary.silent"))
     alt = strings("results.spectra_alt", ids=", ".join(r.id for r in receivers))
     picture = spectrum_chart(receivers, period_names(results, strings), _words(strings))
-    return _figure("F6.3", caption, alt, picture, strings("results.spectra_figure_note"))
+    return drawn("F6.3", caption, alt, picture, strings("results.spectra_figure_note"))
 
 
 def _parts(
@@ -196,4 +190,4 @@ def _parts(
     alt = strings("results.parts_alt", n=len(receivers), details=details, table=table_id)
     cut = len(receivers) < len(results.receivers)
     note = strings("results.receivers_capped", n=len(receivers)) if cut else ""
-    return _figure(figure_id, caption, alt, picture, note)
+    return drawn(figure_id, caption, alt, picture, note)

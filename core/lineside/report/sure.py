@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 
 from lineside.figures.tornado_chart import Bar, tornado_chart
@@ -164,19 +163,16 @@ def _range(one: UncertainInput, strings: Strings) -> str:
 def figure(results: Results, strings: Strings) -> Figure:
     """F8.1: by how much the interval of Lden would be narrower if a group were known."""
     caption = strings("sure.figure")
-    drawn = [b for b in bars(results, strings) if b.mean_db >= LEAST_DB]
-    if not drawn:
+    shown = [b for b in bars(results, strings) if b.mean_db >= LEAST_DB]
+    if not shown:
         return Figure(FIGURE_ID, caption, "", "", 170.0, empty=strings("sure.none"))
 
     def words(key: str, /, **values: object) -> str:
         return clean(strings(key, **values))
 
-    picture = tornado_chart(drawn, words)
-    alt = strings("sure.figure_alt", bars=joined(f"{b.name} {b.mean_db:.1f} dB" for b in drawn))
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
-    return Figure(
-        FIGURE_ID, f"{caption}: {message(results, strings)}", alt, source, picture.width_mm, strings("sure.figure_note")
-    )
+    picture = tornado_chart(shown, words)
+    alt = strings("sure.figure_alt", bars=joined(f"{b.name} {b.mean_db:.1f} dB" for b in shown))
+    return drawn(FIGURE_ID, f"{caption}: {message(results, strings)}", alt, picture, strings("sure.figure_note"))
 
 
 def message(results: Results, strings: Strings) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 
 from lineside.figures.tone_chart import MAX_PITCHES, MAX_TONE_SERVICES, tone_chart
@@ -11,7 +10,7 @@ from lineside.report.place_inputs import columns
 from lineside.report.selection import MAX_ROWS, capped_note, quantity_name, sentences, service_names, value
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, level, metres, number
-from lineside.report.views import Figure, Row, Table
+from lineside.report.views import Figure, Row, Table, drawn
 from lineside.results.model import Finding, Results, ToneAtReceiver, ToneInfo
 
 FIGURE_ID = "F6.8"
@@ -163,14 +162,13 @@ def figure(results: Results, strings: Strings) -> Figure:
         if 1 in m.frequency_hz
     ]
     picture = tone_chart(results.site.services, marks, words)
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
     more = len({m.service for m in marks}) > MAX_TONE_SERVICES or len({m.pitch_mm for m in marks}) > MAX_PITCHES
     note = sentences(
         strings("tones.figure_note"),
         strings("tones.figure_capped", services=MAX_TONE_SERVICES, pitches=MAX_PITCHES) if more else "",
     )
     alt = strings("tones.figure_alt", details=" ".join(details))
-    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
+    return drawn(FIGURE_ID, caption, alt, picture, note)
 
 
 def summary(results: Results, strings: Strings) -> str:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-
 from lineside.figures.margin_chart import margin_chart, shown_marks
 from lineside.figures.time_chart import MAX_TIME_PANELS
 from lineside.figures.words import clean
 from lineside.report.selection import sentences, service_names
 from lineside.report.strings import Strings
 from lineside.report.text import joined, metres
-from lineside.report.views import Figure
+from lineside.report.views import Figure, drawn
 from lineside.results.model import Results
 
 FIGURE_ID = "F6.9"
@@ -36,5 +34,4 @@ def figure(results: Results, strings: Strings) -> Figure:
         strings("tones_in_time.note", services=services),
         strings("tones_in_time.capped", shown=len(shown), total=len(marks)) if len(marks) > len(shown) else "",
     )
-    source = "data:image/svg+xml;base64," + base64.b64encode(picture.svg).decode("ascii")
-    return Figure(FIGURE_ID, caption, alt, source, picture.width_mm, note)
+    return drawn(FIGURE_ID, caption, alt, picture, note)
