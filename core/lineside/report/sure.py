@@ -10,7 +10,7 @@ from lineside.report.place_inputs import columns
 from lineside.report.selection import MAX_ROWS, capped_note, period_names, printed_receivers, sentences
 from lineside.report.strings import Strings
 from lineside.report.text import NOTHING, joined, number
-from lineside.report.views import Column, Figure, Row, Table
+from lineside.report.views import Column, Figure, Row, Table, drawn
 from lineside.results.model import Finding, Results
 from lineside.results.sure_model import ReceiverSure, Sure, UncertainInput
 
