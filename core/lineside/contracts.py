@@ -95,11 +95,16 @@ class PathDoubt:
 
 @dataclass(frozen=True, eq=False)
 class OptionDoubt:
-    """Options that are known between two extremes; those in use are the likely ones."""
+    """A number of the options that is known within a range only; the options in use have the likely one.
+
+    ``at(options, value)``: the options with another value of it.
+    """
 
     label: str
-    low: Options  # gives the lowest levels
-    high: Options
+    low: float
+    likely: float
+    high: float
+    at: Callable[[Any, float], Options]
     standing: Standing
     source: str
     form: RangeForm = "triangular"

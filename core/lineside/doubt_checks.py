@@ -22,8 +22,11 @@ def source_doubt_problems(offer: SourceCalculator, options: Options) -> Iterator
         if not any(offer.tabulated(attribute, name) is not None for name in names):
             yield f"class_doubts names {attribute}, of which it tabulates no class"
     for one in offer.option_doubts(options):
-        if not (isinstance(one.low, offer.options_model) and isinstance(one.high, offer.options_model)):
-            yield f"option_doubts(): {one.label}: low and high must be options of its own model"
+        values = (one.low, one.likely, one.high)
+        if not (np.all(np.isfinite(values)) and one.low <= one.likely <= one.high):
+            yield f"option_doubts(): {one.label}: low, likely and high must be finite and rise"
+        elif not all(isinstance(one.at(options, v), offer.options_model) for v in values):
+            yield f"option_doubts(): {one.label}: at() must give options of its own model"
         if not (one.label.strip() and one.source.strip()):
             yield "option_doubts(): every one needs a label and a source"
 

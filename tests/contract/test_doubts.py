@@ -43,7 +43,7 @@ class Mixed(Hum):
     options_model = type("Own", (Options,), {"__doc__": "Own options."})
 
     def option_doubts(self, options):
-        return (OptionDoubt("x", Other(), Other(), Standing.USER, "y"),)
+        return (OptionDoubt("x", 0.0, 1.0, 2.0, lambda options, value: Other(), Standing.USER, "y"),)
 
 
 def test_a_sound_plugin_may_say_nothing() -> None:

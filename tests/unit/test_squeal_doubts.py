@@ -24,16 +24,26 @@ def options(low: float = 0.2, high: float = 0.5, **more: Any) -> SquealPassesOpt
 def test_shares_and_level_are_two_doubts_with_their_sources() -> None:
     shares, level = SquealPasses().option_doubts(options())
     assert (shares.source, level.source) == ("counts", "recordings")
-    low, high = shares.low, shares.high
-    assert isinstance(low, SquealPassesOptions) and isinstance(high, SquealPassesOptions)
-    assert (low.shares[0].share.likely, high.shares[0].share.likely) == (0.2, 0.5)
-    assert low.level == high.level == options().level, "only the shares move"
-    ends = [one.level.excess_db.likely for one in (level.low, level.high)]  # type: ignore[attr-defined]
-    assert ends == [8.0, 16.0]
+    assert (shares.low, shares.likely, shares.high) == (0.2, 0.35, 0.5)
+    moved = shares.at(options(), 0.4)
+    assert isinstance(moved, SquealPassesOptions)
+    assert moved.shares[0].share.likely == 0.4 and moved.level == options().level, "only the share moves"
+    assert (level.low, level.likely, level.high) == (8.0, 12.0, 16.0)
+    both = level.at(moved, 9.0)
+    assert isinstance(both, SquealPassesOptions) and both.level is not None and both.level.excess_db is not None
+    assert (both.shares[0].share.likely, both.level.excess_db.likely) == (0.4, 9.0), "one after the other"
+
+
+def test_reductions_by_friction_management_have_their_own_doubt() -> None:
+    managed = {"friction_modifier": {"likely": 12, "low": 6.3, "high": 22.8, "source": "tests elsewhere"}}
+    reduction = SquealPasses().option_doubts(options(level_reduction_db=managed))[-1]
+    assert (reduction.low, reduction.likely, reduction.high) == (6.3, 12.0, 22.8)
+    moved = reduction.at(options(level_reduction_db=managed), 20.0)
+    assert isinstance(moved, SquealPassesOptions) and moved.reduction_db("friction_modifier", "high") == 20.0
 
 
 def test_what_has_no_range_is_no_doubt() -> None:
-    assert [d.label for d in SquealPasses().option_doubts(options(0.35, 0.35))] == ["level of passes that squeal"]
+    assert [d.label for d in SquealPasses().option_doubts(options(0.35, 0.35))] == ["level of passes that squeal, dB"]
     assert not SquealPasses().option_doubts(options(case="high")), "one end is taken already"
     assert not SquealPasses().option_doubts(SquealPassesOptions())
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.contracts import RangeForm, Standing
+from lineside.contracts import OptionDoubt, RangeForm, Standing
 from lineside.doubt_checks import fits
-from lineside.engine.doubt_model import Case, DoubtModel, tabulated_classes
+from lineside.engine.doubt_model import Case, DoubtModel, OptionChange, tabulated_classes
 from lineside.engine.draws import NORMAL, Z95, Distribution
 from lineside.errors import PluginError
 from lineside.project.problems import Loc
@@ -200,9 +200,12 @@ def _options(model: DoubtModel) -> list[Uncertain]:
     for calculator, options in model.selection.sources:
         group = SQUEAL if calculator.mechanism == SQUEAL else OTHER
         for doubt in calculator.option_doubts(options):
-            ends = (Case(options={calculator.name: doubt.low}), Case(options={calculator.name: doubt.high}))
-            unit = Distribution(-1.0, 0.0, 1.0, doubt.form)
-            out.append(Uncertain(group, doubt.label, unit, "", doubt.standing, doubt.source, ends=ends))
+
+            def case(value: float, name: str = calculator.name, doubt: OptionDoubt = doubt) -> Case:
+                return Case(options={name: ((doubt.at, value),)})
+
+            given = Distribution(doubt.low, doubt.likely, doubt.high, doubt.form)
+            out.append(Uncertain(group, doubt.label, given, "", doubt.standing, doubt.source, case))
     return out
 
 
@@ -242,13 +245,16 @@ def merged(cases: Sequence[Case]) -> Case:
     values: dict[Loc, float] = {}
     classes: dict[str, float] = {}
     spectra: dict[str, float] = {}
+    options: dict[str, tuple[OptionChange, ...]] = {}
     wear: float | None = None
     for case in cases:
+        for name, changes in case.options.items():
+            options[name] = (*options.get(name, ()), *changes)
         values.update(case.values)
         classes.update(case.classes)
         spectra.update(case.spectra)
         wear = case.wear if case.wear is not None else wear
-    return Case(values, classes, spectra, wear)
+    return Case(values, classes, spectra, wear, options)
 
 
 def by_group(inputs: Sequence[Uncertain]) -> Mapping[str, list[int]]:

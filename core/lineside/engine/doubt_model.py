@@ -7,7 +7,7 @@ which is no matter of the inputs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
@@ -39,20 +39,30 @@ from lineside.scene.traffic import TrafficMemo
 P = TypeVar("P", TrackForm, VehicleType)
 
 
+#: Gives options with another value of something in them, and that value.
+OptionChange = tuple[Callable[[Any, float], Options], float]
+
+
+def _changed(options: Options, changes: Sequence[OptionChange]) -> Options:
+    for at, value in changes:
+        options = at(options, value)
+    return options
+
+
 @dataclass(frozen=True)
 class Case:
     """Inputs that are moved away from their likely values.
 
     ``values``: place in the project file -> number; ``classes``: attribute -> shift of all its tabulated classes [dB];
     ``spectra``: id of a spectrum -> shift [dB]; ``wear``: probability of the roughness that works and traffic leave, 0
-    smooth to 1 rough; ``options``: source calculator -> its options.
+    smooth to 1 rough; ``options``: source calculator -> changes of its options, each with a value.
     """
 
     values: Mapping[Loc, float] = field(default_factory=dict)
     classes: Mapping[str, float] = field(default_factory=dict)
     spectra: Mapping[str, float] = field(default_factory=dict)
     wear: float | None = None
-    options: Mapping[str, Options] = field(default_factory=dict)
+    options: Mapping[str, tuple[OptionChange, ...]] = field(default_factory=dict)
 
 
 @dataclass(eq=False)
@@ -149,7 +159,7 @@ class DoubtModel:
         if loaded.project.calculation is not self.loaded.project.calculation:
             selection = select(loaded, self.plugins)
         if case.options:
-            changed = tuple((c, case.options.get(c.name, options)) for c, options in selection.sources)
+            changed = tuple((c, _changed(options, case.options.get(c.name, ()))) for c, options in selection.sources)
             selection = replace(selection, sources=changed)
         return loaded, selection
 

@@ -31,7 +31,7 @@ class OptionCourses:
 def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionCourses | None:
     """Levels of options and of doing nothing from the date of comparison on; None where no rail changes in time.
 
-    A measure without a date in the project's own words is there from its day on; options with other walls are left out,
+    Each measure is there from its day on; options with other walls are left out,
     as they need a transfer of their own.
     """
     prepared, evaluation = considered.prepared, considered.evaluation
@@ -43,15 +43,19 @@ def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionC
     begin = min([prepared.date, *days])
     works = [w.date for w in prepared.loaded.project.works if w.date >= begin]
     last = months_from(max([begin, *works, *days]), wear.months_after)
-    after = [begin, *works, *days, *(d + dt.timedelta(days=1) for d in days)]
+    one = dt.timedelta(days=1)
+    after = [begin, *works, *days, *(d + one for d in days), *(d - one for d in days)]
     dates = [d for d in timeline_dates([begin], 0, wear.months_after, after) if begin <= d <= last]
-    everything = course_projects(prepared, [(), *chosen])
-    energy: dict[OptionKey, Array] = {}
-    for key, loaded in everything:
+    parts = {key: [_there(key, considered, date) for date in dates] for key in chosen}
+    wanted = dict.fromkeys([(), *chosen, *(part for of_dates in parts.values() for part in of_dates)])
+    found: dict[OptionKey, Array] = {}
+    for key, loaded in course_projects(prepared, list(wanted)):
         selection = prepared.selection_of(loaded)
-        planned = plan_with(evaluation.plan, loaded, selection)
-        found = _likely(planned, selection, evaluation.transfer, dates)
-        energy[key] = _from_its_day(found, energy.get((), found), key, considered, dates)
+        found[key] = _likely(plan_with(evaluation.plan, loaded, selection), selection, evaluation.transfer, dates)
+    energy: dict[OptionKey, Array] = {(): found[()]}
+    for key, of_dates in parts.items():
+        if all(part in found for part in of_dates):
+            energy[key] = np.stack([found[part][n] for n, part in enumerate(of_dates)])
     return OptionCourses(tuple(dates), energy)
 
 
@@ -67,10 +71,6 @@ def _likely(planned: Plan, selection: Selection, transfer: Array, dates: Sequenc
     return np.stack([known[planned.scenes.epoch(date)] for date in dates])
 
 
-def _from_its_day(
-    found: Array, nothing: Array, key: OptionKey, considered: Considered, dates: Sequence[dt.date]
-) -> Array:
-    """What has no date of its own does not work before its day."""
-    day = max((considered.prepared.changer.by_id[name].day for name in key), default=dates[0])
-    before = np.array([date < day for date in dates])
-    return np.where(before[:, None, None], nothing, found)
+def _there(key: OptionKey, considered: Considered, date: dt.date) -> OptionKey:
+    """Those measures of an option that work by a date: what has no date of its own does not work before its day."""
+    return tuple(name for name in key if considered.prepared.changer.by_id[name].day <= date)

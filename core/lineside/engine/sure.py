@@ -309,7 +309,7 @@ def _direct(
     """How many draws were computed by the whole model, and the largest difference of any level. [dB]
 
     Values beyond low and high are put on them, since not every value there is one of its field. Errors of methods,
-    which act alike in both, and options known at their ends only, stay at their likely values.
+    which act alike in both, stay at their likely values.
     """
     moved = [k for k, one in enumerate(inputs) if one.case is not None]
     if not moved or n == 0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from lineside.figures.tornado_chart import Bar, tornado_chart
@@ -28,11 +29,12 @@ def tables(results: Results, strings: Strings) -> list[Table]:
 
 
 def interval(low_db: float | None, high_db: float | None, strings: Strings) -> str:
-    """Both ends, no finer than they deserve."""
+    """Both ends, no finer than they deserve, rounded outwards so that they hold no less than they say."""
     if low_db is None or high_db is None:
         return NOTHING
     digits = 1 if high_db - low_db < FINE_BELOW_DB else 0
-    low, high = (number(round(v, digits)) for v in (low_db, high_db))
+    scale = 10**digits
+    low, high = number(math.floor(low_db * scale) / scale), number(math.ceil(high_db * scale) / scale)
     return strings("sure.interval", low=low, high=high)
 
 

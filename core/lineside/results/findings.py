@@ -32,6 +32,8 @@ class Chance:
     above: float
 
 
+#: A level whose limit is exceeded in so many of the draws is not well below it, whatever uncertainty is stated.
+UNSURE_FROM = 0.05
 #: Gives the chance of a check at a receiver, with what a tone adds; None where nothing is drawn.
 Chances = Callable[[str, LimitCheck, float], Chance | None]
 #: Gives the 90 % intervals at a receiver, by quantity; empty where nothing is drawn. [dB]
@@ -116,7 +118,12 @@ def find(
             found = _finding(f"F{len(out) + 1}", question, check, level, expanded, tone)
             chance = chances(question.receiver, check, tone.adjustment_db if tone is not None else 0.0)
             if chance is not None and found.level_db is not None:
-                drawn = {"interval_db": (chance.low_db, chance.high_db), "probability_above": chance.above}
+                drawn: dict[str, object] = {
+                    "interval_db": (chance.low_db, chance.high_db),
+                    "probability_above": chance.above,
+                }
+                if found.verdict == "well below" and chance.above >= UNSURE_FROM:
+                    drawn["verdict"] = "borderline"
                 found = found.model_copy(update=drawn)
             out.append(found)
         if not question.checks:

@@ -75,6 +75,8 @@ def describe_options(
         option.lden_db = {r.id: finite(numbers.lden_db[n, k]) for k, r in enumerate(numbers.receivers)}
         if courses is not None and by_id[option.id] in courses.energy:
             option.in_time = in_time(courses, by_id[option.id], numbers, relation)
+    if _leave_out_fading(options):
+        order = order_of(options, float(numbers.dwellings.sum()))
     people, outside = _people(numbers, 0, relation)
     searched = next((c for c in prepared.candidates if rules.place_search and c.id == rules.place_search.measure), None)
     return model.OptionsResult(
@@ -101,6 +103,22 @@ def describe_options(
     )
 
 
+def _leave_out_fading(options: Sequence[model.OptionResult]) -> bool:
+    """No cost per decibel where a gain fades as rails wear in anyway: it is that of one day, the cost that of years."""
+    fading = {
+        name
+        for o in options
+        if o.in_time is not None and o.in_time.worn_in_anyway is not None and len(o.measures) == 1
+        for name in o.measures
+    }
+    left_out = False
+    for o in options:
+        own = o.in_time is not None and o.in_time.worn_in_anyway is not None
+        if o.cost_per_db_dwelling is not None and (own or fading & set(o.measures)):
+            o.cost_per_db_dwelling, o.fades, left_out = None, True, True
+    return left_out
+
+
 def _relation(plugins: Plugins, name: str | None) -> DoseEffect | None:
     return None if name is None else plugins.find(DoseEffect, name)
 
@@ -112,7 +130,8 @@ def _people(numbers: Numbers, n: int, relation: DoseEffect | None) -> tuple[dict
     people, outside = {}, {}
     for effect, name in relation.effects.items():
         level = indicator(numbers, n, name)
-        people[effect] = round(float(numbers.persons @ relation.share(effect, level)), DIGITS)
+        heard = np.isfinite(level)
+        people[effect] = round(float(numbers.persons[heard] @ relation.share(effect, level[heard])), DIGITS)
         outside[effect] = int(numbers.persons[~relation.valid(effect, level)].sum())
     return people, outside
 

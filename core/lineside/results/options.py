@@ -154,6 +154,9 @@ class OptionResult(Part):
     cost_per_db_dwelling: Money | None = Field(
         default=None, description="Present value over the sum of dwellings x reduction of Lden"
     )
+    fades: bool = Field(
+        default=False, description="Doing nothing comes as low within the time line: no cost per decibel is stated"
+    )
     pareto: bool = Field(default=False, description="No option is both cheaper and better, by the benefit")
     in_time: InTime | None = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from typing import Any, Literal, cast
 
@@ -25,6 +26,8 @@ from lineside_plugins.measures_catalogue.common import (
 from lineside_plugins.measures_catalogue.facts import sources_of
 
 Period = Literal["day", "evening", "night"]
+#: Ids of services are no longer.
+LONGEST_ID = 60
 
 
 class SpeedOptions(PlaceOptions):
@@ -69,7 +72,8 @@ class SpeedRestriction(Catalogued):
         return with_services(project, services)
 
     def _holds(self, service: Service, options: SpeedOptions) -> bool:
-        return service.track == options.track and (not options.services or service.id in options.services)
+        named = not options.services or any(is_part_of(service.id, name) for name in options.services)
+        return service.track == options.track and named
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
         options = cast(SpeedOptions, options)
@@ -81,13 +85,43 @@ class SpeedRestriction(Catalogued):
         return ("Slower trains pass for longer, and slow trains in tight curves may squeal more often.",)
 
 
+def part_id(service: str, periods: Sequence[str]) -> str:
+    """Id of the trains of a service in some periods, unique and no longer than ids may be.
+
+    >>> part_id("S", ["night", "evening"])
+    'S, evening+night'
+    """
+    name = f"{service}, {'+'.join(sorted(periods))}"
+    if len(name) <= LONGEST_ID:
+        return name
+    digest = hashlib.sha256(service.encode()).hexdigest()[:8]
+    ending = f" {digest}, {'+'.join(sorted(periods))}"
+    return service[: LONGEST_ID - len(ending)] + ending
+
+
+def is_part_of(service: str, whole: str) -> bool:
+    """Whether a service is another one, or the trains of it in some periods, split off by an earlier measure.
+
+    >>> is_part_of("S", "S"), is_part_of("S, night", "S"), is_part_of("S, east", "S")
+    (True, True, False)
+    """
+    while service != whole:
+        head, comma, last = service.rpartition(", ")
+        if not comma or not set(last.split("+")) <= set(PERIOD_NAMES):
+            return False
+        if service == part_id(whole, last.split("+")):
+            return True
+        service = head
+    return True
+
+
 def split_by_period(
     service: Service, periods: Sequence[Period], project: Project, known: Known
 ) -> list[tuple[Service, bool]]:
     """A service, or its trains outside and inside some periods, each with whether it is inside."""
     if set(periods) == set(PERIOD_NAMES):
         return [(service, True)]
-    inner, outer = f"{service.id}, {'+'.join(sorted(periods))}"[:60], service.id
+    inner, outer = part_id(service.id, periods), service.id
     trains = service.trains
     if isinstance(trains, TrainsPerPeriod):
         given = {p: getattr(trains, p) for p in PERIOD_NAMES}
@@ -177,13 +211,14 @@ class OtherTimes(Catalogued):
     sources = sources_of(name)
     side = "source"
     acts_on = ("all",)
+    stage = 30
     options_model = TimesOptions
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(TimesOptions, options)
         services = []
         for service in project.services:
-            if service.id == options.service:
+            if is_part_of(service.id, options.service):
                 service = service.model_copy(update={"trains": self._moved(service, options, known)})
             services.append(service)
         return project.model_copy(update={"services": tuple(services)})
@@ -244,13 +279,14 @@ class OtherTrack(Catalogued):
     sources = sources_of(name)
     side = "source"
     acts_on = ("all",)
+    stage = 30
     options_model = OtherTrackOptions
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(OtherTrackOptions, options)
         services = []
         for service in project.services:
-            if service.id == options.service:
+            if is_part_of(service.id, options.service):
                 update: dict[str, Any] = {"track": options.track}
                 if options.direction is not None:
                     update["direction"] = options.direction
@@ -297,11 +333,15 @@ class DrivingInstruction(Catalogued):
     sources = sources_of(name)
     side = "source"
     acts_on = ("all",)
+    stage = 30
     options_model = DrivingOptions
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         options = cast(DrivingOptions, options)
-        services = tuple(self._driven(s, options) if s.id in options.services else s for s in project.services)
+        services = tuple(
+            self._driven(s, options) if any(is_part_of(s.id, name) for name in options.services) else s
+            for s in project.services
+        )
         return project.model_copy(update={"services": services})
 
     def _driven(self, service: Service, options: DrivingOptions) -> Service:

@@ -1,39 +1,57 @@
-"""Ranges of the project's shares and levels, as options at their ends."""
+"""Ranges of the project's shares, levels and reductions, one by one."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from lineside.contracts import OptionDoubt, Standing
-from lineside_plugins.squeal_passes.options import Case, Level, Range, Share, SquealPassesOptions
+from lineside_plugins.squeal_passes.options import Range, Share, SquealPassesOptions
 
 
 def option_doubts(options: SquealPassesOptions) -> Sequence[OptionDoubt]:
-    """Shares of passes together, and the level of a squealing pass; none where one end is taken already."""
+    """Each share of passes, the level of a squealing pass, and each reduction; none where one end is taken already."""
     if options.case != "likely" or options.level is None:
         return ()
     found = []
-    if any(row.share.low < row.share.high for row in options.shares):
-        sources = "; ".join(dict.fromkeys(row.source for row in options.shares))
-        low, high = (_with_shares(options, case) for case in ("low", "high"))
-        found.append(OptionDoubt("shares of passes that squeal", low, high, Standing.USER, sources))
-    value = options.level.value
-    if value.at("low") < value.at("high"):
-        low, high = (_with_level(options, case) for case in ("low", "high"))
-        found.append(OptionDoubt("level of passes that squeal", low, high, Standing.USER, options.level.source))
+    for k, row in enumerate(options.shares):
+        if row.share.low < row.share.high:
+            label = f"share of passes that squeal, row {k + 1} (radius up to {row.radius_up_to_m:g} m)"
+            share = row.share
+
+            def with_share(given: SquealPassesOptions, value: float, k: int = k) -> SquealPassesOptions:
+                rows = list(given.shares)
+                rows[k] = rows[k].model_copy(update={"share": Share(low=value, likely=value, high=value)})
+                return given.model_copy(update={"shares": tuple(rows)})
+
+            found.append(OptionDoubt(label, share.low, share.likely, share.high, with_share, Standing.USER, row.source))
+    level = options.level.value
+    low, high = level.at("low"), level.at("high")
+    if low < high:
+        label = "level of passes that squeal, dB"
+        found.append(
+            OptionDoubt(label, low, level.at("likely"), high, _with_level, Standing.USER, options.level.source)
+        )
+    for friction, effect in options.level_reduction_db.items():
+        low, high = effect.at("low"), effect.at("high")
+        if low < high:
+            label = f"reduction of squeal by {friction.replace('_', ' ')}, dB"
+
+            def with_reduction(
+                given: SquealPassesOptions, value: float, friction: str = friction
+            ) -> SquealPassesOptions:
+                changed = given.level_reduction_db[friction].model_copy(  # type: ignore[index]
+                    update={"likely": value, "low": None, "high": None}
+                )
+                return given.model_copy(update={"level_reduction_db": {**given.level_reduction_db, friction: changed}})
+
+            found.append(
+                OptionDoubt(label, low, effect.at("likely"), high, with_reduction, Standing.USER, effect.source)
+            )
     return tuple(found)
 
 
-def _with_shares(options: SquealPassesOptions, case: Case) -> SquealPassesOptions:
-    rows = []
-    for row in options.shares:
-        share = row.share.at(case)
-        rows.append(row.model_copy(update={"share": Share(low=share, likely=share, high=share)}))
-    return options.model_copy(update={"shares": tuple(rows)})
-
-
-def _with_level(options: SquealPassesOptions, case: Case) -> SquealPassesOptions:
-    assert options.level is not None
-    name = "excess_db" if options.level.excess_db is not None else "level_7_5m_db"
-    level: Level = options.level.model_copy(update={name: Range(likely=options.level.value.at(case))})
-    return options.model_copy(update={"level": level})
+def _with_level(given: SquealPassesOptions, value: float) -> SquealPassesOptions:
+    assert given.level is not None
+    name = "excess_db" if given.level.excess_db is not None else "level_7_5m_db"
+    level = given.level.model_copy(update={name: Range(likely=value)})
+    return given.model_copy(update={"level": level})
