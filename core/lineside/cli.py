@@ -471,10 +471,9 @@ def plugin_kit(folder: Path, name: str) -> None:
 
     written = write_kit(folder, name or name_of(folder.absolute()), Plugins.load())
     quoted = shlex.quote(str(folder))
-    click.echo(
-        f"wrote {len(written)} files; next: {sys.executable} -m pip install -e {quoted} pytest && {sys.executable} -m pytest {quoted}",
-        err=True,
-    )
+    python = sys.executable
+    following = f"{python} -m pip install -e {quoted} pytest && {python} -m pytest {quoted}"
+    click.echo(f"wrote {len(written)} files; next: {following}", err=True)
     click.echo(str(folder))
 
 

@@ -76,7 +76,10 @@ def test_tables_and_figure_say_what_the_results_say(results: Results) -> None:
     svg = base64.b64decode(figure.source.partition("base64,")[2]).decode()
     assert "traffic" in svg and "method: propagation" in svg and "bridge" not in svg
     assert "method: propagation" in figure.alt
-    assert "Measuring levels at a receiver over a long time first would narrow the interval most" in figure.caption
+    assert (
+        "Measuring pass-bys beside the track first would narrow the interval most of all that can be found out"
+        in figure.caption
+    )
     assert "will" not in figure.caption and "as far as the ranges" in figure.caption
 
 

@@ -93,8 +93,6 @@ def find_results(
         return results
     plugins = Plugins.load()
     loaded = api.load_project(path, plugins)
-    if loaded.project.contact is None and not draft:
-        raise ProjectError([_no_contact()])
     project = loaded.project.model_dump(mode="json", by_alias=True)
     at = folder or loaded.folder / "out"
     if folder is not None or (at / RESULTS_FILE).is_file():
@@ -117,6 +115,8 @@ def find_results(
         say(f"the results in {at} are not those of this project ({why}); computing anew")
     else:
         say("no results beside the project; computing (after `lineside assess`, letters take its results)")
+    if loaded.project.contact is None and not draft:
+        raise ProjectError([_no_contact()])
     return api.assess(path, plugins, progress).results
 
 
