@@ -27,7 +27,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     data["receivers"][0] |= {"dwellings": 4, "persons": 9}
     barrier = {"id": "N", "line": [[-100, 20], [100, 20]], "height_m": 3}
     data["measures"] = [{"id": "wall", "measure": "barrier", "options": barrier}]
-    data["calculation"]["uncertainty"] = {"draws": 0}
+    data["calculation"]["uncertainty"] = {"draws": False}
     data["options"] = {"combine_up_to": 1, "dose_effect": "eu_2020_367"}
     lineside.render(lineside.assess(write_site(data, folder / "site")), folder)
     return folder / "assessment.pdf"
