@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 
 from lineside.compare.changes import SAME_INTERVAL_DB, SAME_SHARE, Change, Interval, IntervalChange, ProbabilityChange
 from lineside.compare.inputs import worded
-from lineside.compare.outcomes import findings_of, named
+from lineside.compare.outcomes import findings_of
 from lineside.report.strings import Strings
 from lineside.report.sure import group_name
 from lineside.results.model import Results
@@ -70,7 +70,7 @@ def _range(one: UncertainInput) -> str:
 def interval_changes(first: Results, second: Results) -> tuple[list[IntervalChange], int]:
     """90 % intervals of which an end moved, the farthest first, and how many were compared.
 
-    Those of receivers, and at the facades of buildings those of comparisons with limits.
+    Those of receivers, and those of buildings at their most exposed facades.
     """
     a, b = dict(_intervals(first)), dict(_intervals(second))
     both = [key for key in a if key in b]
@@ -92,13 +92,15 @@ def _intervals(results: Results) -> Iterator[tuple[Place, Interval | None]]:
     for receiver in results.sure.receivers:
         for name, low in receiver.low_db.items():
             high = receiver.high_db.get(name)
-            symbol = "Lden" if name == "lden" else f"L{name}" if name in periods else f"LAeq {name}"
-            yield (receiver.receiver, symbol), None if low is None or high is None else (low, high)
-    strings = Strings()
+            yield (receiver.receiver, _symbol(name, periods)), None if low is None or high is None else (low, high)
     for building in results.facades.buildings if results.facades is not None else []:
-        for f in building.findings:
-            if f.interval_db is not None:
-                yield (f"building {building.building}", named(f.quantity, f.window, "", strings)), f.interval_db
+        for name, both in building.interval_db.items():
+            yield (f"building {building.building}", _symbol(name, periods)), both
+
+
+def _symbol(name: str, periods: Container[str]) -> str:
+    """Of Lden, the level of a period, or that of clock hours."""
+    return "Lden" if name == "lden" else f"L{name}" if name in periods else f"LAeq {name}"
 
 
 def probability_changes(first: Results, second: Results) -> tuple[list[ProbabilityChange], int]:

@@ -109,7 +109,8 @@ def _intervals(found: Comparison) -> Iterator[str]:
 
 def ends(both: Interval | None, strings: Strings) -> str:
     """An interval as the report prints it."""
-    return interval(*(both or (None, None)), strings)
+    low, high = both or (None, None)
+    return interval(low, high, strings)
 
 
 def _probabilities(found: Comparison) -> Iterator[str]:
