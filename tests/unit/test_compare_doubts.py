@@ -160,7 +160,7 @@ def test_the_supplement_prints_them_on_its_two_pages(tmp_path: Path) -> None:
     found = compared(change)
     tables = supplement.build(found, Strings(), 6).tables
     assert [row.cells[3:] for row in tables["C3.4"].rows[:1]] == [("about 50\u00a0%", "> 99\u00a0%")]
-    assert tables["C3.4"].rows[-1].cells[2:] == ("Lnight", "48 to 54 dB", "46 to 54 dB")
+    assert tables["C3.4"].rows[-1].cells[2:] == ("LAeq 22-06 h", "48 to 54 dB", "46 to 54 dB")
     assert len(tables["C3.4"].rows) == 6 and "more rows" in tables["C3.4"].note
     assert len(tables["C2.2"].rows) == 6 and tables["C3.5"].rows[0].cells[0] == "recommended order"
     supplement.write_supplement(found, tmp_path / "changes.pdf")

@@ -13,7 +13,7 @@ from lineside.report.strings import Strings
 from lineside.report.sure import interval, probability
 from lineside.results.model import BankInfo, BarrierInfo, Results
 from lineside.web import plan
-from web_site import many_facades, page, plain
+from web_site import drawn, many_facades, page, plain
 
 WORDS = Strings("web_en")
 STRINGS = Strings()
@@ -64,12 +64,12 @@ def test_banks_are_drawn_with_a_key_of_their_own() -> None:
     assert 'class="p-bank"' not in page(found)
     site = found.site.model_copy(update={"banks": [BankInfo.model_validate(BANK)]})
     changed = found.model_copy(update={"site": site})
-    drawn = plan.draw(changed, STRINGS, WORDS)
-    assert drawn.banks.outline == drawn.frame.rings([BANK["xy"]]) and drawn.banks.crest == drawn.frame.line(
-        BANK["line"]
-    )
+    found_plan = plan.draw(changed, STRINGS, WORDS)
+    assert found_plan.banks.outline == found_plan.frame.rings(
+        [BANK["xy"]]
+    ) and found_plan.banks.crest == found_plan.frame.line(BANK["line"])
     text = page(changed)
-    assert f'<path class="p-bank" d="{drawn.banks.outline}"/>' in text
+    assert f'<path class="p-bank" d="{found_plan.banks.outline}"/>' in text
     assert "Earth bank</li>" in text and text.count('class="p-bank"') == 2
 
 
@@ -88,21 +88,6 @@ def test_what_measures_add_is_shown_with_their_map_alone(what: str) -> None:
     legend = text.split(f'data-legend="{layer.key}"')[1].split("</div>")[0]
     assert f"{'Earth bank' if what == 'bank' else 'Barrier'} of a measure</li>" in legend
     assert text.count("of a measure</li>") == 1
-
-
-def drawn() -> Results:
-    """With draws at the first receiver."""
-    document = plain(4).model_dump()
-    first = document["receivers"][0]["id"]
-    levels = {"lden": 60.0, **{p["name"]: 55.0 for p in document["periods"]}}
-    receiver = {"receiver": first, "low_db": {k: v - 3.4 for k, v in levels.items()}, "median_db": levels}
-    receiver |= {"high_db": {k: v + 3.4 for k, v in levels.items()}, "first": {}, "total": {}, "narrower_db": {}}
-    numbers = {"draws": 512, "seed": 1, "settled_db": 0.1, "moved_db": 0.05, "direct_draws": 0, "direct_db": None}
-    names = {"groups": [], "without_range": [], "not_stated": [], "exact_spectra": [], "inputs": []}
-    document["sure"] = {**numbers, **names, "transfers": 0, "receivers": [receiver]}
-    finding = next(f for f in document["findings"] if f["receiver"] == first)
-    finding |= {"interval_db": (56.6, 63.4), "probability_above": 0.83}
-    return Results.model_validate(document)
 
 
 def test_intervals_and_probabilities_have_the_words_of_the_report() -> None:
