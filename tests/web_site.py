@@ -205,6 +205,21 @@ def considered(results: Results) -> Results:
     return results.model_copy(update={"options": found})
 
 
+def drawn() -> Results:
+    """With draws at the first receiver."""
+    document = plain(4).model_dump()
+    first = document["receivers"][0]["id"]
+    levels = {"lden": 60.0, **{p["name"]: 55.0 for p in document["periods"]}}
+    receiver = {"receiver": first, "low_db": {k: v - 3.4 for k, v in levels.items()}, "median_db": levels}
+    receiver |= {"high_db": {k: v + 3.4 for k, v in levels.items()}, "first": {}, "total": {}, "narrower_db": {}}
+    numbers = {"draws": 512, "seed": 1, "settled_db": 0.1, "moved_db": 0.05, "direct_draws": 0, "direct_db": None}
+    names = {"groups": [], "without_range": [], "not_stated": [], "exact_spectra": [], "inputs": []}
+    document["sure"] = {**numbers, **names, "transfers": 0, "receivers": [receiver]}
+    finding = next(f for f in document["findings"] if f["receiver"] == first)
+    finding |= {"interval_db": (56.6, 63.4), "probability_above": 0.83}
+    return Results.model_validate(document)
+
+
 def page(results: Results) -> str:
     """The page of a document."""
     return render(results, results_bytes(results)).decode()

@@ -15,14 +15,20 @@ import pytest
 from browser import Browser, browser, executable
 from lineside.report.text import difference, level, number
 from lineside.results.model import Results
-from web_site import considered, hostile, many_facades, page, plain
+from web_site import considered, drawn, hostile, many_facades, page, plain
 
 if executable() is None:
     pytest.skip("no Chromium is installed: apt-get install chromium", allow_module_level=True)
 
 #: The narrowest is what WCAG 2.2, 1.4.10 asks for.
 SIZES = {"desktop": (1280, 900, False), "phone": (390, 844, True), "narrow": (320, 640, True)}
-MAKERS = {"plain": plain, "hostile": hostile, "many": many_facades, "options": lambda: considered(plain(3))}
+MAKERS = {
+    "plain": plain,
+    "hostile": hostile,
+    "many": many_facades,
+    "options": lambda: considered(plain(3)),
+    "drawn": drawn,
+}
 #: All text of a page with its colour and what lies behind it; text in SVG with a halo lies on the halo.
 CONTRASTS = """
 (() => {
@@ -107,6 +113,18 @@ def test_loads_in_silence_and_fits(tab: Browser, files: dict[str, Path], name: s
     wide, shown = tab.js("[document.documentElement.scrollWidth, innerWidth]")
     assert wide <= shown
     assert tab.js("document.querySelectorAll('#panel h4').length") >= 2
+
+
+def test_intervals_and_probabilities_stand_beside_levels_and_comparisons(tab: Browser, files: dict[str, Path]) -> None:
+    tab.open(files["drawn"])
+    first = drawn().receivers[0].id
+    tab.js(f"[...document.querySelectorAll('#receivers-table button')].find(b => b.innerText === {first!r}).click()")
+    assert chosen(tab) == first
+    levels = text(tab, "#panel .levels")
+    assert "90 %: 56 to 64" in levels and levels.count("90 %") == len(drawn().periods) + 1
+    limits = text(tab, "#panel .limits")
+    assert "90 %: 56 to 64 dB" in limits and "Above limit: about 85" in limits
+    assert limits.count("Above limit") == 1
 
 
 @pytest.mark.parametrize(

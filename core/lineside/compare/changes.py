@@ -8,6 +8,12 @@ from typing import Any, Literal
 
 #: Levels that differ by less are the same: this is half of the last digit that is printed. [dB]
 SAME_DB = 0.05
+#: Intervals of which both ends moved by less are the same: draws, and whole decibels as printed, tell no more. [dB]
+SAME_INTERVAL_DB = 0.5
+#: Probabilities that differ by less are the same: they are printed in steps of this.
+SAME_SHARE = 0.05
+
+Interval = tuple[float, float]  # low, high [dB]
 
 Kind = Literal["changed", "added", "removed"]
 
@@ -69,6 +75,29 @@ class VerdictChange:
 
 
 @dataclass(frozen=True)
+class IntervalChange:
+    """The 90 % interval of a level, low and high; null is silence."""
+
+    place: str
+    quantity: str
+    before_db: Interval | None
+    after_db: Interval | None
+
+
+@dataclass(frozen=True)
+class ProbabilityChange:
+    """The probability that a limit is exceeded, 0 to 1."""
+
+    place: str
+    criterion: str
+    label: str
+    quantity: str
+    window: str
+    before: float
+    after: float
+
+
+@dataclass(frozen=True)
 class DateChange:
     """A date of the time line; a reason instead where there is no date."""
 
@@ -109,6 +138,12 @@ class Comparison:
     findings_added: int
     findings_removed: int
     dates: Sequence[DateChange]
+    ranges: Sequence[Change] = ()
+    intervals: Sequence[IntervalChange] = ()
+    n_intervals: int = 0
+    probabilities: Sequence[ProbabilityChange] = ()
+    n_probabilities: int = 0
+    options: Sequence[Change] = ()
 
     @property
     def same(self) -> bool:
@@ -117,6 +152,7 @@ class Comparison:
             (
                 *(self.inputs, self.files, self.methods, self.receivers_added, self.receivers_removed),
                 *(self.levels, self.verdicts, self.dates, self.findings_added, self.findings_removed),
+                *(self.ranges, self.intervals, self.probabilities, self.options),
             )
         )
 
@@ -127,4 +163,9 @@ class Comparison:
             row["change_db"] = None if change.change_db is None else round(change.change_db, 3)
         for row, verdict in zip(out["verdicts"], self.verdicts, strict=True):
             row["crossing"] = verdict.crossing
-        return {"same": self.same, "same_below_db": SAME_DB, **out}
+        thresholds = {
+            "same_below_db": SAME_DB,
+            "same_interval_below_db": SAME_INTERVAL_DB,
+            "same_probability_below": SAME_SHARE,
+        }
+        return {"same": self.same, **thresholds, **out}

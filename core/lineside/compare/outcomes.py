@@ -57,7 +57,7 @@ def receivers_added(first: Results, second: Results) -> list[str]:
 
 def verdict_changes(first: Results, second: Results) -> tuple[list[VerdictChange], int, int]:
     """Comparisons that come out otherwise, crossings first; and how many are new or no longer made."""
-    a, b = _findings(first), _findings(second)
+    a, b = findings_of(first), findings_of(second)
     found = []
     for key, old in a.items():
         new = b.get(key)
@@ -75,7 +75,8 @@ def verdict_changes(first: Results, second: Results) -> tuple[list[VerdictChange
     return found, len(b.keys() - a.keys()), len(a.keys() - b.keys())
 
 
-def _findings(results: Results) -> Mapping[tuple[str, str, str, str, str], Finding]:
+def findings_of(results: Results) -> Mapping[tuple[str, str, str, str, str], Finding]:
+    """By place, criterion, label, quantity and clock hours; those at facades by their building."""
     out = {}
     at_buildings = results.facades.buildings if results.facades is not None else []
     places = [(f.receiver, f) for f in results.findings]
@@ -121,3 +122,10 @@ def _kept(rating: Rating, case: str, strings: Strings) -> str:
     if start is None:
         return rating.reasons.get(case) or "no date"
     return f"from {month(start, strings)}" + (f" until {month(end, strings)}" if end else "")
+
+
+def named(quantity: str, window: str | None, label: str, strings: Strings) -> str:
+    """What is compared: symbol, clock hours, and the criterion's own label where it says more."""
+    symbol = strings.known("quantity", quantity)
+    more = label if label.casefold() != symbol.casefold() else ""
+    return ", ".join(word for word in (symbol, window, more) if word)

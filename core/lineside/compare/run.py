@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from lineside.compare import inputs, outcomes, sources
+from lineside.compare import doubts, inputs, options, outcomes, sources
 from lineside.compare.changes import About, Comparison
 from lineside.results.model import Results
 
@@ -25,6 +25,8 @@ def compare_results(a: Results, b: Results, first: str = "A", second: str = "B")
     """Compare two results documents under names."""
     levels, n_levels = outcomes.level_changes(a, b)
     verdicts, added, removed = outcomes.verdict_changes(a, b)
+    intervals, n_intervals = doubts.interval_changes(a, b)
+    probabilities, n_probabilities = doubts.probability_changes(a, b)
     return Comparison(
         first=_about(a, first),
         second=_about(b, second),
@@ -39,6 +41,12 @@ def compare_results(a: Results, b: Results, first: str = "A", second: str = "B")
         findings_added=added,
         findings_removed=removed,
         dates=outcomes.date_changes(a, b),
+        ranges=doubts.range_changes(a, b),
+        intervals=intervals,
+        n_intervals=n_intervals,
+        probabilities=probabilities,
+        n_probabilities=n_probabilities,
+        options=options.option_changes(a, b),
     )
 
 

@@ -9,18 +9,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from lineside.compare.changes import About, Change, Comparison, LevelChange, VerdictChange
-from lineside.compare.words import named
+from lineside.compare.outcomes import named
+from lineside.compare.words import ends
 from lineside.errors import ReportError
 from lineside.figures.words import shorten
 from lineside.report import archive, html
 from lineside.report.pdf import write_whole
 from lineside.report.strings import Strings
+from lineside.report.sure import probability
 from lineside.report.text import NOTHING, difference, level
 from lineside.report.views import Column, Row, Table
 
 DATA_FILE = "comparison.json"
 #: Tables of the supplement, in their order; the ids never change their meaning.
-TABLES = ("C0.1", "C1.1", "C1.2", "C2.1", "C3.1", "C3.2", "C3.3")
+TABLES = ("C0.1", "C1.1", "C1.2", "C2.1", "C2.2", "C3.1", "C3.2", "C3.3", "C3.4", "C3.5")
 #: Rows of each table, tried one after the other until all fits on two pages.
 ROWS = (24, 16, 12, 9, 6, 4, 2)
 MAX_PAGES = 2
@@ -110,9 +112,12 @@ def build(found: Comparison, strings: Strings, max_rows: int) -> Supplement:
                 _changes("C1.1", "inputs", found.inputs, strings, max_rows),
                 _changes("C1.2", "files", found.files, strings, max_rows),
                 _changes("C2.1", "methods", found.methods, strings, max_rows),
+                _changes("C2.2", "ranges", found.ranges, strings, max_rows),
                 _levels(found, strings, max_rows),
                 _verdicts(found, strings, max_rows),
                 _dates(found, strings, max_rows),
+                _doubts(found, strings, max_rows),
+                _changes("C3.5", "options", found.options, strings, max_rows),
             )
         },
     )
@@ -144,6 +149,11 @@ def _summary(found: Comparison, strings: Strings) -> list[str]:
             out.append(strings(f"compare.{key}", n=len(names), names=shorten(", ".join(unique), 160)))
     if not exceeded and not kept:
         out.append(strings("compare.no_crossing"))
+    if found.ranges or found.probabilities or found.intervals:
+        doubts = {key: len(getattr(found, key)) for key in ("ranges", "probabilities", "intervals")}
+        out.append(strings("compare.doubts_some", **doubts))
+    if found.options:
+        out.append(strings("compare.options_some", n=len(found.options)))
     return out
 
 
@@ -211,7 +221,7 @@ def _verdicts(found: Comparison, strings: Strings, max_rows: int) -> Table:
             (
                 v.place,
                 _cut(v.criterion, 50),
-                _cut(named(v, strings), 50),
+                _cut(named(v.quantity, v.window, v.label, strings), 50),
                 _limits(v),
                 f"{level(v.compared_before_db)} → {level(v.compared_after_db)}",
                 _word(v.verdict_before, strings),
@@ -248,6 +258,31 @@ def _dates(found: Comparison, strings: Strings, max_rows: int) -> Table:
     head = _columns(strings, ("col_receiver", "col_what", "col_first", "col_second"))
     note = _more(len(rows), len(found.dates), strings)
     return Table("C3.3", strings("compare.dates"), head, rows, strings("compare.nothing"), note)
+
+
+def _doubts(found: Comparison, strings: Strings, max_rows: int) -> Table:
+    """Probabilities, then intervals, each the largest change first; as many of both as there is room for."""
+    chances = [
+        Row(
+            (
+                c.place,
+                _cut(c.criterion, 50),
+                _cut(named(c.quantity, c.window, c.label, strings), 50),
+                probability(c.before, strings),
+                probability(c.after, strings),
+            )
+        )
+        for c in found.probabilities
+    ]
+    moved = [
+        Row((c.place, NOTHING, c.quantity, f"{ends(c.before_db, strings)} dB", f"{ends(c.after_db, strings)} dB"))
+        for c in found.intervals
+    ]
+    n = max(max_rows // 2, max_rows - len(moved))
+    rows = (*chances[:n], *moved[: max_rows - min(n, len(chances))])
+    head = _columns(strings, ("col_receiver", "col_criterion", "col_quantity", "col_first", "col_second"))
+    note = _more(len(rows), len(chances) + len(moved), strings)
+    return Table("C3.4", strings("compare.doubts"), head, rows, strings("compare.doubts_none"), note)
 
 
 def _more(shown: int, total: int, strings: Strings) -> str:

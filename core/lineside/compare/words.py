@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from lineside.compare.changes import Change, Comparison, VerdictChange
+from lineside.compare.changes import SAME_INTERVAL_DB, SAME_SHARE, Change, Comparison, Interval
+from lineside.compare.outcomes import named
 from lineside.report.strings import Strings
+from lineside.report.sure import interval, probability
 from lineside.report.text import difference, level
 
 #: So many entries of each kind are listed; --json has all of them.
@@ -23,6 +25,8 @@ def lines(found: Comparison) -> Iterator[str]:
     yield from _changes("Project values", found.inputs)
     yield from _changes("Input files", found.files)
     yield from _changes("Methods", found.methods)
+    if found.ranges:
+        yield from _changes("Ranges of inputs", found.ranges)
     for head, names in (("Receivers added", found.receivers_added), ("Receivers removed", found.receivers_removed)):
         if names:
             yield f"{head}: {', '.join(names)}"
@@ -32,6 +36,10 @@ def lines(found: Comparison) -> Iterator[str]:
         yield f"Dates: {len(found.dates)} differ"
         dates = [f"{d.place}, {d.what}: {d.before} -> {d.after}" for d in found.dates]
         yield from _capped(dates)
+    yield from _intervals(found)
+    yield from _probabilities(found)
+    if found.options:
+        yield from _changes("Measures and options", found.options)
 
 
 def _changes(head: str, changes: Sequence[Change]) -> Iterator[str]:
@@ -76,17 +84,48 @@ def _verdicts(found: Comparison) -> Iterator[str]:
         if v.limit_before_db != v.limit_after_db:
             limit = f"limit {level(v.limit_before_db)} -> {level(v.limit_after_db)} dB"
         crossed = f" [{v.crossing}]" if v.crossing else ""
-        what = f"{v.place}, {v.criterion}, {named(v, strings)}"
+        what = f"{v.place}, {v.criterion}, {named(v.quantity, v.window, v.label, strings)}"
         values = f"{level(v.compared_before_db)} -> {level(v.compared_after_db)} dB"
         entries.append(f"{what}, {limit}: {values}, {v.verdict_before} -> {v.verdict_after}{crossed}")
     yield from _capped(entries)
 
 
-def named(verdict: VerdictChange, strings: Strings) -> str:
-    """What is compared: symbol, clock hours, and the criterion's own label where it says more."""
-    symbol = strings.known("quantity", verdict.quantity)
-    label = verdict.label if verdict.label.casefold() != symbol.casefold() else ""
-    return ", ".join(word for word in (symbol, verdict.window, label) if word)
+def _intervals(found: Comparison) -> Iterator[str]:
+    if found.intervals:
+        some = (
+            f"{len(found.intervals)} of {found.n_intervals} have an end that moves by {SAME_INTERVAL_DB:g} dB or more"
+        )
+        yield f"90 % intervals: {some}"
+        strings = Strings()
+        yield from _capped(
+            [
+                f"{c.place}: {c.quantity} {ends(c.before_db, strings)} -> {ends(c.after_db, strings)} dB"
+                for c in found.intervals
+            ]
+        )
+    elif found.n_intervals:
+        yield f"90 % intervals: no end of {found.n_intervals} moves by {SAME_INTERVAL_DB:g} dB or more"
+
+
+def ends(both: Interval | None, strings: Strings) -> str:
+    """An interval as the report prints it."""
+    low, high = both or (None, None)
+    return interval(low, high, strings)
+
+
+def _probabilities(found: Comparison) -> Iterator[str]:
+    points = f"{100 * SAME_SHARE:g} percentage points or more"
+    if found.probabilities:
+        yield f"Probabilities above limits: {len(found.probabilities)} of {found.n_probabilities} differ by {points}"
+        strings = Strings()
+        entries = []
+        for c in found.probabilities:
+            what = f"{c.place}, {c.criterion}, {named(c.quantity, c.window, c.label, strings)}"
+            shares = (probability(share, strings).replace("\u00a0", " ") for share in (c.before, c.after))
+            entries.append(f"{what}: {' -> '.join(shares)}")
+        yield from _capped(entries)
+    elif found.n_probabilities:
+        yield f"Probabilities above limits: none of {found.n_probabilities} differs by {points}"
 
 
 def _capped(entries: Sequence[str]) -> Iterator[str]:

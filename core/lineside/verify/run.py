@@ -14,6 +14,7 @@ from lineside import __version__, api
 from lineside.contracts import Criterion, Offer, PropagationCalculator, RailStateCalculator, SourceCalculator
 from lineside.engine.progress import Progress, silent
 from lineside.errors import LinesideError, PluginError, ProjectError
+from lineside.measures import DoseEffect, Measure
 from lineside.plugins import Plugins
 from lineside.report import context, html
 from lineside.report.strings import Strings
@@ -41,6 +42,8 @@ _KINDS: Mapping[str, type[Offer]] = {
     "propagation": PropagationCalculator,
     "rail state": RailStateCalculator,
     "criterion": Criterion,
+    "measure": Measure,
+    "dose effect": DoseEffect,
 }
 
 
@@ -249,13 +252,15 @@ def _versions(taken: Taken, plugins: Plugins) -> tuple[Check, bool, list[str]]:
 
 def _installed(offer: OfferUsed, results: Results, plugins: Plugins) -> Offer | None:
     """The installed offer of the same kind; a criterion's use may have an id of its own."""
-    name = offer.name
+    kind, name = _KINDS.get(offer.kind), offer.name
+    if kind is None:  # of another version of lineside, or no document of lineside at all
+        return None
     if offer.kind == "criterion":
         uses = results.project.get("criteria") or []
         uses = [u for u in uses if isinstance(u, Mapping)] if isinstance(uses, list) else []
         name = next((str(u.get("name")) for u in uses if offer.name in (u.get("id"), u.get("use_id"))), name)
     try:
-        return plugins.find(_KINDS[offer.kind], name)  # type: ignore[type-abstract, return-value, unused-ignore]
+        return plugins.find(kind, name)  # type: ignore[type-abstract, return-value, unused-ignore]
     except PluginError:
         return None
 

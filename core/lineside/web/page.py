@@ -146,6 +146,7 @@ def _page(results: Results, document: bytes, strings: Strings, words: Strings) -
         "receivers": receivers,
         "buildings": buildings,
         "facades": places.facades(results, drawn.frame),
+        "sure": places.sure_notes(results, strings),
         "time": in_time.head(results, strings, words),
         "options": options.levels(results),
         "forecast": strings("causes.by_forecast", names=joined(forecasts)) if forecasts else "",

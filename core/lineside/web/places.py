@@ -22,6 +22,7 @@ from lineside.report.selection import (
     with_others,
 )
 from lineside.report.strings import Strings
+from lineside.report.sure import interval, of_finding, of_receiver, of_receivers
 from lineside.report.text import difference, level, level_before, metres, number
 from lineside.report.tones import TONE_SIGN
 from lineside.results.model import (
@@ -74,6 +75,11 @@ def worst_margin(findings: Sequence[Finding]) -> float | None:
 def finding(f: Finding, strings: Strings, criteria: Sequence[str]) -> dict[str, Any]:
     """One comparison, with the words and figures of the report."""
     made = f.verdict != "not assessed"
+    within, chance = of_finding(f, strings)
+    drawn = {
+        **({"interval": within} if f.interval_db is not None else {}),
+        **({"chance": chance} if f.probability_above is not None else {}),
+    }
     compared = number(f.compared_db) if rounded(f) else level_before(f.compared_db, f.compared_db, f.limit_db)
     return {
         "criterion": criteria.index(f.criterion),
@@ -86,6 +92,7 @@ def finding(f: Finding, strings: Strings, criteria: Sequence[str]) -> dict[str, 
         "excess": f.difference_db,
         "unsure": f.within_uncertainty and made,
         "reason": "" if made else f.reason,
+        **drawn,
     }
 
 
@@ -126,7 +133,7 @@ def receivers(results: Results, frame: Frame, strings: Strings, detailed: frozen
     tones: dict[str, list[ToneAtReceiver]] = {}
     for tone in results.tones.at_receivers if results.tones is not None else ():
         tones.setdefault(tone.receiver, []).append(tone)
-    out = []
+    sure, out = of_receivers(results), []
     for r in results.receivers:
         x, y = frame.at(r.x, r.y)
         entry = {
@@ -144,6 +151,8 @@ def receivers(results: Results, frame: Frame, strings: Strings, detailed: frozen
             **_judged(own.get(r.id, []), strings, names),
             "parts": [_parts(r.by_mechanism_db, results, _mechanisms(r, strings))],
         }
+        if r.id in sure:
+            entry["intervals"] = [of_receiver(sure[r.id], q, strings) for q in quantities(results)]
         if r.id in detailed:
             entry["parts"] += [
                 _parts(r.by_service_db, results, service_names(results)),
@@ -241,10 +250,16 @@ def buildings(results: Results, strings: Strings) -> list[dict[str, Any]]:
             "at": b.highest_at.get("lden", ""),
             "quiet": b.quiet_facade,
             "front": level(b.lowest_front_db),
+            **({"intervals": _intervals(b, results, strings)} if b.interval_db else {}),
             **_judged(b.findings, strings, names),
         }
         for b in _buildings(results)
     ]
+
+
+def _intervals(building: BuildingLevels, results: Results, strings: Strings) -> list[str]:
+    ends = (building.interval_db.get(q, (None, None)) for q in quantities(results))
+    return [interval(low, high, strings) for low, high in ends]
 
 
 def facades(results: Results, frame: Frame) -> dict[str, Any] | None:
@@ -262,4 +277,17 @@ def facades(results: Results, frame: Frame) -> dict[str, Any] | None:
         "y": [y for _, y in places],
         "height": [tenth(h) for h in columns.height_m],
         "levels": [tenths(columns.lden_db), *(tenths(columns.period_db[p.name]) for p in results.periods)],
+    }
+
+
+def sure_notes(results: Results, strings: Strings) -> dict[str, str]:
+    """What intervals and probabilities mean, beside levels and findings of receivers and of buildings."""
+    if results.sure is None:
+        return {}
+    n = sum(bool(b.interval_db) for b in _buildings(results))
+    return {
+        "levels": strings("sure.cell_note"),
+        "limits": strings("sure.finding_note"),
+        "levels_buildings": strings("sure.facade_note", n=n),
+        "limits_buildings": strings("sure.facade_finding_note"),
     }

@@ -19,7 +19,7 @@ from lineside.report.strings import Strings
 from lineside.report.text import number
 from lineside.results.contours import as_array, level_edges
 from lineside.results.maps import map_bands
-from lineside.results.model import Grid, MapResult, Results
+from lineside.results.model import BankInfo, BarrierInfo, Grid, MapResult, Results
 from lineside.web.geometry import Frame
 
 #: Quantities of the grid that the map offers.
@@ -47,6 +47,14 @@ class Area:
 
 
 @dataclass(frozen=True)
+class Banks:
+    """Earth banks: outlines and the middles of their crests."""
+
+    outline: str = ""
+    crest: str = ""
+
+
+@dataclass(frozen=True)
 class Layer:
     """A map of levels, differences or limits exceeded that can be switched on."""
 
@@ -54,6 +62,8 @@ class Layer:
     title: str
     unit: str
     areas: tuple[Area, ...]
+    barriers: str = ""  # that its measures add
+    banks: Banks = Banks()
 
 
 @dataclass(frozen=True)
@@ -81,6 +91,7 @@ class Plan:
     water: str
     tracks: str
     barriers: str
+    banks: Banks
     houses: tuple[House, ...]
     labels: tuple[Label, ...]
     stops: tuple[Label, ...]
@@ -103,7 +114,8 @@ def draw(results: Results, strings: Strings, words: Strings) -> Plan:
         ground=frame.rings(area.xy for area in site.ground if not area.water),
         water=frame.rings(area.xy for area in site.ground if area.water),
         tracks="".join(frame.line(track.xy) for track in site.tracks),
-        barriers="".join(frame.line(barrier.xy) for barrier in site.barriers),
+        barriers=_barriers(site.barriers, frame),
+        banks=_banks(site.banks, frame),
         houses=tuple(House(frame.rings(b.rings), places.get(b.id)) for b in site.buildings),
         labels=tuple(_track_labels(results, frame)),
         stops=tuple(_stops(results, frame)),
@@ -144,15 +156,24 @@ def _layers(results: Results, frame: Frame, strings: Strings, words: Strings) ->
         if found.edges_db and enough(grid, found.values_db):
             areas = _areas(results, grid, frame, found.values_db, found.edges_db, found.kind, words)
             unit = strings("map.unit" if found.kind == "levels" else f"map.unit_{found.kind}")
-            out.append(Layer(f"map-{k}", _title(found, results, strings), unit, areas))
+            new = (_barriers(found.new_barriers, frame), _banks(found.new_banks, frame))
+            out.append(Layer(f"map-{k}", _title(found, results, strings), unit, areas, *new))
     return out
+
+
+def _barriers(barriers: Sequence[BarrierInfo], frame: Frame) -> str:
+    return "".join(frame.line(barrier.xy) for barrier in barriers)
+
+
+def _banks(banks: Sequence[BankInfo], frame: Frame) -> Banks:
+    return Banks(frame.rings(bank.xy for bank in banks), "".join(frame.line(bank.line) for bank in banks))
 
 
 def _title(found: MapResult, results: Results, strings: Strings) -> str:
     if found.name:
         return shorten(found.name, 120)
     quantity = maps.quantity_words(found.quantity, found.window, results, strings)
-    situation = situation_words(found.situation, strings)
+    situation = maps.measured_situation(found, strings)
     if found.before is not None:
         before = situation_words(found.before, strings)
         return strings("maps.caption_difference", quantity=quantity, situation=situation, before=before)

@@ -268,7 +268,10 @@
   };
 
   const levels = (entry) => el("dl", { class: "levels" }, data.quantities.map((name, k) =>
-    el("div", {}, el("dt", {}, name), el("dd", {}, db(entry.levels[k]), el("small", {}, " dB")))));
+    el("div", {}, el("dt", {}, name), el("dd", {}, db(entry.levels[k]), el("small", {}, " dB")),
+      entry.intervals && entry.intervals[k] !== "–" ? el("dd", { class: "interval" }, say(t.ninety, { interval: entry.intervals[k] })) : "")));
+  const noted = (note, entry) => ("front" in entry ? `${note}_buildings` : note);
+  const levelsNote = (entry) => (entry.intervals ? el("p", { class: "small" }, data.sure[noted("levels", entry)]) : "");
 
   const limits = (entry) => {
     const made = entry.findings.filter((f) => f.verdict < 3);
@@ -279,12 +282,14 @@
     for (const f of made) {
       if (f.criterion !== last) body.push(el("tr", { class: "group" }, el("th", { scope: "colgroup", colspan: 5 }, data.criteria[f.criterion])));
       last = f.criterion;
-      body.push(row(el("th", { scope: "row" }, f.quantity), num(f.compared), num(f.limit), num(f.difference),
+      const drawn = [f.interval && say(t.ninety_db, { interval: f.interval }), f.chance && say(t.above_limit, { share: f.chance })].filter(Boolean);
+      body.push(row(el("th", { scope: "row" }, f.quantity, drawn.map((text) => [el("br"), el("span", { class: "small" }, text)])), num(f.compared), num(f.limit), num(f.difference),
         el("td", {}, sign(f.verdict), word(data.short[f.verdict]), f.unsure ? el("abbr", { title: t.unsure }, " ±") : "")));
     }
     return block(t.limits,
       made.length ? el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": t.limits }, el("table", { class: "limits" },
         headRow([t.quantity], [t.compared, 1], [t.limit, 1], [t.difference, 1], [t.verdict]), el("tbody", {}, body))) : "",
+      made.some((f) => f.interval || f.chance) ? el("p", { class: "small" }, data.sure[noted("limits", entry)]) : "",
       missing.length ? el("p", { class: "small" }, `${t.not_compared}: `, [...new Set(missing.map((f) => f.reason))].join(" ")) : "");
   };
 
@@ -414,7 +419,7 @@
   const receiverPanel = (entry) => [
     ...heading(entry),
     el("p", { class: "small" }, say(t.use_facts, entry), entry.persons || entry.dwellings ? `; ${say(t.people, entry)}` : ""),
-    levels(entry), limits(entry),
+    levels(entry), levelsNote(entry), limits(entry),
     contributions(entry),
     entry.time ? line(entry) : "",
     entry.why && entry.why.causes.length ? reasons(entry.why) : "",
@@ -445,7 +450,7 @@
     return [
       ...heading(entry),
       el("p", { class: "small" }, `${entry.use}; ${say(t.people, entry)}`),
-      levels(entry),
+      levels(entry), levelsNote(entry),
       entry.quiet === null ? "" : el("p", { class: "small" }, entry.quiet ? t.quiet_yes : t.quiet_no),
       limits(entry),
       block(t.facades, el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": t.facades }, el("table", {},
