@@ -231,6 +231,13 @@ def test_addresses_of_a_file_come_first(tmp_path: Path) -> None:
         (b"id,line_1\nR1,\n", "who.csv:2: has no line of an address"),
         (b"id,line_1\nR1,a,b\n", "who.csv:2: has more cells"),
         (b"id,line_1\nR1,\xff\n", "not text in UTF-8"),
+        (b'id,line_1\nR1,"a\nR2,b\n', "no CSV table"),
+        (b'id,line_1\nR1,"a"b\n', "no CSV table"),
+        (b'id,line_1\nR1,"a\nR2,b"\n', "has a line break inside a cell"),
+        ("id,line_²\nR1,a\n".encode(), "who.csv:1: columns do not fit"),
+        (b"id,line_0\nR1,a\n", "who.csv:1: columns do not fit"),
+        (b"id,line_1,line_1\nR1,a,b\n", "who.csv:1: columns are there twice"),
+        (b"id,line_1,id\nR1,a,R2\n", "who.csv:1: columns are there twice"),
     ],
 )
 def test_a_wrong_file_of_addresses(content: bytes, found: str, tmp_path: Path) -> None:
