@@ -333,6 +333,20 @@ def test_faulty_rules_are_located(tmp_path: Path) -> None:
     assert "no plugin offers this relation" in str(raised.value)
 
 
+def test_a_group_that_names_a_measure_twice_is_an_error(tmp_path: Path) -> None:
+    data = site("rail_dampers", "rail_pads", exclude=[["rail_dampers", "rail_pads", "rail_dampers"]])
+    with pytest.raises(ProjectError, match="this measure is in the group already"):
+        load_project(write_site(data, tmp_path), PLUGINS)
+
+
+def test_ids_that_differ_in_case_only_are_doubtful(tmp_path: Path) -> None:
+    data = site("rail_dampers", "rail_pads")
+    data["measures"][1]["id"] = "Rail_Dampers"
+    warnings = load_project(write_site(data, tmp_path), PLUGINS).warnings
+    (found,) = [str(w) for w in warnings if "case of letters only" in str(w)]
+    assert 'measures[2] "Rail_Dampers"' in found and '"rail_dampers"' in found
+
+
 @pytest.fixture(scope="module")
 def results(tmp_path_factory: pytest.TempPathFactory):  # type: ignore[no-untyped-def]
     data = site("rail_dampers", "acoustic_grinding", "friction_modifier", "barrier", combine_up_to=2, suggest=True)

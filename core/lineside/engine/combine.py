@@ -66,7 +66,7 @@ def option_keys(given: Sequence[Candidate], rules: OptionRules) -> tuple[list[Op
         for name in group:
             clash[name].update(group)
     dropped: dict[OptionKey, str] = {}
-    last = [(n,) for n in range(len(joined))]
+    last: list[tuple[int, ...]] = [(n,) for n in range(len(joined))]
     for size in range(2, min(rules.combine_up_to, len(joined)) + 1):
         longer = []
         for key in last:
