@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 import lineside
 from lineside.cli import main
-from lineside.errors import ProjectError, RequestError
+from lineside.errors import ProjectError, ReportError, RequestError
 from lineside.letter.addressees import MAX_CHARACTERS, MAX_LINES, read_addresses
 from lineside.letter.kept_results import as_written, misfits, read_results
 from lineside.letter.write import PRINT_FILE, Written, find_results, write_letters
@@ -221,6 +221,30 @@ def test_addresses_of_a_file_come_first(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("full_at", "said"),
+    [("letter_R2.pdf", "1 of 2 letters is written and good"), (PRINT_FILE, "2 of 2 letters are written and good")],
+)
+def test_a_full_disk_says_which_letters_are_good(
+    full_at: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from lineside.letter import write
+
+    whole = write.write_whole
+
+    def full(path: Path, content: bytes) -> None:
+        if path.name == full_at:
+            raise OSError(28, "No space left on device", str(path))
+        whole(path, content)
+
+    monkeypatch.setattr(write, "write_whole", full)
+    with pytest.raises(ReportError) as caught:
+        write_letters(document(2), tmp_path, workers=1)
+    assert said in str(caught.value) and full_at in str(caught.value)
+    assert f"{PRINT_FILE} of this run is not written" in str(caught.value) and "Make room" in str(caught.value)
+    assert not (tmp_path / PRINT_FILE).exists()
+
+
+@pytest.mark.parametrize(
     ("content", "found"),
     [
         (b"name,line_1\nR1,a\n", "who.csv:1: columns do not fit"),
@@ -231,6 +255,13 @@ def test_addresses_of_a_file_come_first(tmp_path: Path) -> None:
         (b"id,line_1\nR1,\n", "who.csv:2: has no line of an address"),
         (b"id,line_1\nR1,a,b\n", "who.csv:2: has more cells"),
         (b"id,line_1\nR1,\xff\n", "not text in UTF-8"),
+        (b'id,line_1\nR1,"a\nR2,b\n', "no CSV table"),
+        (b'id,line_1\nR1,"a"b\n', "no CSV table"),
+        (b'id,line_1\nR1,"a\nR2,b"\n', "has a line break inside a cell"),
+        ("id,line_²\nR1,a\n".encode(), "who.csv:1: columns do not fit"),
+        (b"id,line_0\nR1,a\n", "who.csv:1: columns do not fit"),
+        (b"id,line_1,line_1\nR1,a,b\n", "who.csv:1: columns are there twice"),
+        (b"id,line_1,id\nR1,a,R2\n", "who.csv:1: columns are there twice"),
     ],
 )
 def test_a_wrong_file_of_addresses(content: bytes, found: str, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lineside.errors import RequestError
 from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY
 from lineside.report import context, html
 from lineside.report.option_words import MAX_OPTIONS, option_for, ranked
@@ -20,7 +21,7 @@ from lineside.report.strings import Strings
 from lineside.report.views import Report, Table
 from lineside.results.model import Results
 from lineside.results.option_files import option_levels
-from lineside.results.option_ids import LONGEST, option_id
+from lineside.results.option_ids import LONGEST, option_id, refuse_doubles
 from lineside.results.option_order import mark_pareto, order_of
 from lineside.results.options import OptionResult
 from lineside.results.write import write_tables
@@ -260,12 +261,19 @@ def test_hostile_names_are_inert() -> None:
 
 
 def test_ids_follow_from_the_measures_alone() -> None:
-    ids = ["wall", "dampers", "a" * 60, "b + c", "b", "c", "O-12345678", "+"]
+    ids = ["wall", "dampers", "a" * 60, "b + c", "b", "c", "O-0123456789abcdef", "+"]
     made = {frozenset(key): option_id(key) for n in (1, 2, 3) for key in itertools.permutations(ids, n)}
     assert len(set(made.values())) == len(made)
     assert all(option_id(reversed(sorted(key))) == name for key, name in made.items())
     assert made[frozenset(["wall", "dampers"])] == "dampers + wall"
     assert all(len(name) <= LONGEST for name in made.values())
+    assert re.fullmatch("O-[0-9a-f]{16}", made[frozenset(["a" * 60])])
+
+
+def test_two_options_with_one_id_are_refused() -> None:
+    refuse_doubles([("a + b", ["a", "b"]), ("a", ["a"])])
+    with pytest.raises(RequestError, match=r"two options have the id O-1: a, b; and c"):
+        refuse_doubles([("O-1", ["a", "b"]), ("O-1", ["c"])])
 
 
 def test_long_ids_are_named_beside_their_check_sum() -> None:

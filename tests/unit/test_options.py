@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 import lineside
 from lineside.acoustics.levels import to_db
@@ -22,6 +25,7 @@ from lineside.engine.situation import Situation
 from lineside.errors import ProjectError, RequestError
 from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY
 from lineside.project.derive import derived
+from lineside.project.options import Life, OptionRules
 from measure_sites import ACTING, PLUGINS, considered, site
 from sites import write_site
 
@@ -238,6 +242,32 @@ def test_measures_that_exclude_each_other_are_not_combined(tmp_path: Path) -> No
     assert found.dropped == {("rail_dampers", "rail_shields"): "rail_dampers and rail_shields exclude each other"}
 
 
+def test_options_are_built_from_kept_ones_and_only_pairs_are_left_out() -> None:
+    given = [SimpleNamespace(id=name, outdoors=name != "w") for name in "abwcde"]
+    rules = OptionRules(combine_up_to=4, exclude=(("a", "c", "e"), ("e", "d")))
+    kept, dropped = option_keys(given, rules)  # type: ignore[arg-type]
+    clash = [{"a", "c"}, {"a", "e"}, {"c", "e"}, {"d", "e"}]
+    keys = [key for n in (1, 2, 3, 4) for key in itertools.combinations("abwcde", n)]
+    assert kept == [k for k in keys if len(k) == 1 or not (any(pair <= set(k) for pair in clash) or "w" in k)]
+    assert [set(key) for key in dropped] == clash
+    assert dropped["c", "e"] == "c and e exclude each other"
+
+
+def test_excluded_pairs_count_towards_the_limit() -> None:
+    names = [f"m{k:02}" for k in range(40)]
+    given = [SimpleNamespace(id=name, outdoors=True) for name in names]
+    kept, dropped = option_keys(given, OptionRules(combine_up_to=8, exclude=(tuple(names),)))  # type: ignore[arg-type]
+    assert (len(kept), len(dropped)) == (40, 780)
+    with pytest.raises(RequestError, match="more than 800 options, with the pairs that exclude"):
+        option_keys(given, OptionRules(exclude=(tuple(names),), max_options=800))  # type: ignore[arg-type]
+
+
+def test_a_life_is_long_enough_to_count_renewals() -> None:
+    assert Life(years=0.1, source="Invented").years == 0.1
+    with pytest.raises(ValidationError):
+        Life(years=1e-300, source="Invented")
+
+
 def test_what_does_not_go_together_is_rejected_with_the_reason(tmp_path: Path) -> None:
     data = site("barrier", "close_barrier", combine_up_to=2)
     data["measures"][1]["options"] = {**ACTING["close_barrier"], "id": "N"}
@@ -301,6 +331,20 @@ def test_faulty_rules_are_located(tmp_path: Path) -> None:
         load_project(write_site(data, tmp_path), PLUGINS)
     assert "there is no measure with this id" in str(raised.value)
     assert "no plugin offers this relation" in str(raised.value)
+
+
+def test_a_group_that_names_a_measure_twice_is_an_error(tmp_path: Path) -> None:
+    data = site("rail_dampers", "rail_pads", exclude=[["rail_dampers", "rail_pads", "rail_dampers"]])
+    with pytest.raises(ProjectError, match="this measure is in the group already"):
+        load_project(write_site(data, tmp_path), PLUGINS)
+
+
+def test_ids_that_differ_in_case_only_are_doubtful(tmp_path: Path) -> None:
+    data = site("rail_dampers", "rail_pads")
+    data["measures"][1]["id"] = "Rail_Dampers"
+    warnings = load_project(write_site(data, tmp_path), PLUGINS).warnings
+    (found,) = [str(w) for w in warnings if "case of letters only" in str(w)]
+    assert 'measures[2] "Rail_Dampers"' in found and '"rail_dampers"' in found
 
 
 @pytest.fixture(scope="module")

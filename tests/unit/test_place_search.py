@@ -146,3 +146,15 @@ def test_a_wall_that_helps_nobody_is_said_to(tmp_path: Path) -> None:
     assert results.options is not None and results.options.places is not None and not results.options.places.chosen
     assert search_figure(results, STRINGS).note.startswith("No part of wall would lower the levels")
     assert search_table(results, STRINGS).rows == ()
+
+
+def test_a_height_beyond_the_options_says_key_bound_and_unit(tmp_path: Path) -> None:
+    site = place()
+    low = {"id": "C", "track": "T", "side": "left", "offset_m": 2, "above_rail_m": 1}
+    site["measures"].append({"id": "low", "measure": "close_barrier", "options": low})
+    site["options"]["place_search"] |= {"measure": "low", "heights_m": [1, 3]}
+    with pytest.raises(ProjectError) as caught:
+        lineside.load_project(write_site(site, tmp_path), PLUGINS)
+    (problem,) = caught.value.problems
+    assert problem.message.endswith("cannot be for close_barrier: its above_rail_m does not reach so far")
+    assert (problem.found, problem.allowed) == ("3", "a number in m, above 0 to 2")

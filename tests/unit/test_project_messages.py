@@ -569,6 +569,20 @@ def test_control_characters_are_refused(edit: tuple[str, str], tmp_path: Path) -
     assert "control character" in problem.message
 
 
+@pytest.mark.parametrize(
+    ("edit", "which"),
+    [
+        (("name: Mill garden", 'name: "Mill \\u202enedrag"'), "U+202E (right-to-left override)"),
+        (("name: Mill garden", 'name: "\\u2066Mill garden"'), "U+2066 (left-to-right isolate)"),
+        (("id: R4", 'id: "R\\u202a4"'), "U+202A (left-to-right embedding)"),
+    ],
+)
+def test_characters_that_turn_letters_are_named(edit: tuple[str, str], which: str, tmp_path: Path) -> None:
+    (problem,) = problems_of(tmp_path, edit)
+    assert f"holds the invisible character {which}, which turns the order of letters" in problem.message
+    assert str(problem).replace("\n", "").isprintable()
+
+
 def test_list_left_empty(tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, ("works:    ", "works:\nspectra: []\n#"), ('  - {date: "2026-10-04"', "# {date"))
     assert (problem.message, problem.found) == ("works: must be a list", "nothing (null)")

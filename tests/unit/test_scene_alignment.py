@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
+from lineside.scene import alignment
 from lineside.scene.alignment import Alignment, chainage_of, derive_curves
 
 
@@ -107,3 +110,25 @@ def test_a_scattered_survey_of_a_curve_is_still_that_curve():
     radius = np.array([c.radius_m for c in curves])
     assert length[(radius > 290) & (radius < 420)].sum() > 240
     assert length[radius < 280].sum() < 15
+
+
+@pytest.mark.parametrize("spacing_m", [5.0, 7.5, 15.0, 0.1])
+def test_averaged_curvature_is_that_over_all_vertices_within_reach(spacing_m: float) -> None:
+    rng = np.random.default_rng(5)
+    chainage = 1000.1 + np.cumsum(spacing_m + rng.choice([0.0, 0.3, 20.0], 400, p=[0.8, 0.15, 0.05]))
+    turn, from_m, to_m = rng.normal(0.0, 0.05, 399), chainage[:-1], chainage[1:]
+    middle = 0.5 * (from_m + to_m)
+    near = np.abs(middle[:, None] - middle[None, :]) <= 0.5 * alignment.AVERAGING_M
+    expected = (near @ turn) / (near @ (to_m - from_m))
+    np.testing.assert_allclose(alignment._smooth(turn, from_m, to_m), expected, rtol=1e-9, atol=1e-12)
+    first, last = alignment._near(middle, 0.5 * alignment.AVERAGING_M)
+    np.testing.assert_array_equal(last - first + 1, near.sum(axis=1))
+
+
+def test_averaging_a_long_line_needs_little_memory() -> None:
+    ends = 10.0 * np.arange(60_001)
+    tracemalloc.start()
+    alignment._smooth(np.random.default_rng(1).normal(0.0, 0.05, 60_000), ends[:-1], ends[1:])
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 50e6

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import zlib
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,48 @@ def test_a_damaged_stream_or_one_with_a_predictor_gives_nothing(tmp_path: Path) 
     ):
         with opened(with_stream(tmp_path / f"{name}.pdf", raw, **entries)) as pdf:
             assert content_of(pdf.Root.Extra, 1000) is None, name
+
+
+def test_many_marks_of_streams_cost_little_and_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "x.pdf"
+    path.write_bytes(b"%PDF-1.7\n" + b"stream\n" * 300_000)
+    start = time.perf_counter()
+    assert "more than 200000 streams" in refused(path)
+    assert time.perf_counter() - start < 20, "a megabyte is not copied for each"
+    path = with_stream(tmp_path / "y.pdf", deflated(1_000_000))
+    monkeypatch.setattr(opening, "MAX_TAKEN_BYTES", 500)
+    assert "unpacks to more" in refused(path)
+
+
+@pytest.mark.parametrize("names", [b"/a" + b"#4a" * 200, b"/a#4a" * 20_001])
+def test_long_and_many_escaped_names_are_refused(tmp_path: Path, names: bytes) -> None:
+    path = tmp_path / "x.pdf"
+    path.write_bytes(b"%PDF-1.7\n" + names + b"\n")
+    assert "longer or more names" in refused(path)
+
+
+@pytest.mark.parametrize(
+    ("bound", "message"), [("MAX_OPERATIONS", "draw more than 1,000"), ("MAX_LETTERS", "more words")]
+)
+def test_drawings_that_draw_one_another_many_times_are_bounded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bound: str, message: str
+) -> None:
+    with pikepdf.new() as pdf:
+        inner = pdf.make_stream(b"BT (word) Tj ET", Type=pikepdf.Name.XObject, Subtype=pikepdf.Name.Form)
+        for _ in range(3):
+            content = b"/X Do " * 10
+            outer = pdf.make_stream(content, Type=pikepdf.Name.XObject, Subtype=pikepdf.Name.Form)
+            outer.Resources = pikepdf.Dictionary(XObject=pikepdf.Dictionary(X=inner))
+            inner = outer
+        page = pdf.add_blank_page()
+        page.Resources = pikepdf.Dictionary(XObject=pikepdf.Dictionary(X=inner))
+        page.Contents = pdf.make_stream(b"/X Do")
+        pdf.save(tmp_path / "x.pdf")
+    with opened(tmp_path / "x.pdf") as pdf:
+        assert "".join(Reader(pdf).read(0).unmarked).count("word") == 1000
+    monkeypatch.setattr(f"lineside.verify.marked.{bound}", 1000)
+    with opened(tmp_path / "x.pdf") as pdf, pytest.raises(UnusablePdf, match=message):
+        Reader(pdf).read(0)
 
 
 def test_a_large_file_is_not_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

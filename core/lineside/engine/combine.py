@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations
 
 from pydantic import ValidationError
 
@@ -48,42 +47,51 @@ def candidates(loaded: LoadedProject, measures: Mapping[str, Measure]) -> tuple[
 
 
 def option_keys(given: Sequence[Candidate], rules: OptionRules) -> tuple[list[OptionKey], dict[OptionKey, str]]:
-    """Options to compute, single measures first; and those left out, with the reason.
+    """Options to compute, single measures first; and pairs that exclude each other, with the reason.
 
-    Measures that change nothing outdoors (windows, waiting) are options by themselves only.
+    Measures that change nothing outdoors (windows, waiting) are options by themselves only. What contains a pair left
+    out is not named again.
 
     Raises
     ------
     RequestError
-        If the rules ask for more options than they allow.
+        If the rules ask for more options and pairs than they allow.
     """
     ids = [c.id for c in given]
-    alone = {c.id for c in given if not c.outdoors}
-    kept: list[OptionKey] = []
+    kept: list[OptionKey] = [(name,) for name in ids]
+    _bounded(kept, {}, ids, rules)
+    joined = [c.id for c in given if c.outdoors]
+    clash: dict[str, set[str]] = {name: set() for name in ids}
+    for group in rules.exclude:
+        for name in group:
+            clash[name].update(group)
     dropped: dict[OptionKey, str] = {}
-    for n in range(1, min(rules.combine_up_to, len(ids)) + 1):
-        for key in combinations(ids, n):
-            if n > 1 and alone & set(key):
-                continue
-            reason = _excluded(key, rules)
-            if reason:
-                dropped[key] = reason
-            else:
-                kept.append(key)
-            if len(kept) > rules.max_options:
-                raise RequestError(
-                    f"{len(ids)} measures in options of up to {rules.combine_up_to} are more than {rules.max_options} "
-                    "options: lower options.combine_up_to, exclude some, or raise options.max_options"
-                )
+    last: list[tuple[int, ...]] = [(n,) for n in range(len(joined))]
+    for size in range(2, min(rules.combine_up_to, len(joined)) + 1):
+        longer = []
+        for key in last:
+            excluded = set().union(*(clash[joined[k]] for k in key))
+            for n in range(key[-1] + 1, len(joined)):
+                new = joined[n]
+                if new not in excluded:
+                    longer.append((*key, n))
+                    kept.append(tuple(joined[k] for k in longer[-1]))
+                elif size == 2:
+                    dropped[joined[key[0]], new] = f"{joined[key[0]]} and {new} exclude each other"
+                _bounded(kept, dropped, ids, rules)
+        last = longer
     return kept, dropped
 
 
-def _excluded(key: OptionKey, rules: OptionRules) -> str:
-    for group in rules.exclude:
-        both = [name for name in key if name in group]
-        if len(both) > 1:
-            return f"{' and '.join(both)} exclude each other"
-    return ""
+def _bounded(
+    kept: Sequence[OptionKey], dropped: Mapping[OptionKey, str], ids: Sequence[str], rules: OptionRules
+) -> None:
+    if len(kept) + len(dropped) > rules.max_options:
+        raise RequestError(
+            f"{len(ids)} measures in options of up to {rules.combine_up_to} are more than {rules.max_options} options, "
+            "with the pairs that exclude each other: lower options.combine_up_to, exclude some, or raise "
+            "options.max_options"
+        )
 
 
 @dataclass(eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ NEAR_M = 50.0
 #: More of an address does not fit.
 MAX_LINES, MAX_CHARACTERS = 8, 80
 MAX_FILE_BYTES = 20_000_000
+_LINE = re.compile(r"line_([1-9][0-9]{0,2})")
 
 
 @dataclass(frozen=True)
@@ -197,10 +199,13 @@ def read_addresses(path: Path) -> dict[str, Given]:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise ProjectError([Problem("is not text in UTF-8", name, hint="save it as CSV UTF-8")]) from None
-    rows = csv.reader(io.StringIO(text))
+    rows = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         head = [h.strip() for h in next(rows, [])]
-        lines = sorted((int(h[5:]), k) for k, h in enumerate(head) if h.startswith("line_") and h[5:].isdigit())
+        lines = sorted((int(h[5:]), k) for k, h in enumerate(head) if _LINE.fullmatch(h))
+        twice = sorted({h for h in head if h and head.count(h) > 1})
+        if twice:
+            raise ProjectError([Problem("columns are there twice", name, 1, found=", ".join(twice)[:200])])
         unknown = [h for k, h in enumerate(head) if h not in ("id", "salutation") and k not in [c for _, c in lines]]
         if "id" not in head or not lines or unknown:
             allowed = "id, line_1, line_2, ... and, if you like, salutation"
@@ -215,7 +220,10 @@ def read_addresses(path: Path) -> dict[str, Given]:
             key = cells[head.index("id")].strip()
             said = cells[head.index("salutation")].strip() if "salutation" in head else ""
             given = Given(tuple(cells[k].strip() for _, k in lines if cells[k].strip()), said)
-            if len(cells) > len(head):
+            if any("\n" in c or "\r" in c for c in cells):
+                hint = "a quote may be open: close it; each line of an address has a column of its own"
+                problems.append(Problem("has a line break inside a cell", name, row, hint=hint))
+            elif len(cells) > len(head):
                 problems.append(Problem("has more cells than the first line", name, row, hint="quote text with commas"))
             elif not key or not given.lines:
                 problems.append(Problem("lacks the id" if not key else "has no line of an address", name, row))

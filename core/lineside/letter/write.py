@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from lineside.engine.pool import n_workers
 from lineside.engine.progress import Progress, silent
-from lineside.errors import Problem, ProjectError, RequestError
+from lineside.errors import Problem, ProjectError, ReportError, RequestError
 from lineside.letter.addressees import Given, choose, read_addresses
 from lineside.letter.done import build
 from lineside.letter.index import Index
@@ -149,7 +150,7 @@ def write_letters(
     RequestError
         If nobody with this id can be written to.
     ReportError
-        If a PDF cannot be made.
+        If a PDF cannot be made, or not all letters can be written.
     """
     start = time.perf_counter()
     given: dict[str, Given] = read_addresses(addresses) if addresses is not None else {}
@@ -167,8 +168,9 @@ def write_letters(
     progress("letters", 0, len(letters))
     pages = 0
     for letter, made in zip(letters, pdfs(letters, language, n_workers(workers)), strict=True):
+        with _told(len(paths), len(letters), whole is not None):
+            write_whole(out / names[letter.id], made.content)
         paths[letter.id] = out / names[letter.id]
-        write_whole(paths[letter.id], made.content)
         pages += made.n_pages
         if made.n_pages > MOST_PAGES:
             say(f"the letter of {letter.id} has {made.n_pages} pages; shorten what the project file says in it")
@@ -176,9 +178,25 @@ def write_letters(
             whole.add(made.content, letter.bookmark)
         progress("letters", len(paths), len(letters))
     if whole is not None:
-        write_whole(out / PRINT_FILE, whole.content())
+        with _told(len(paths), len(letters), True):
+            write_whole(out / PRINT_FILE, whole.content())
     print_file = out / PRINT_FILE if whole is not None else None
     return Written(paths, print_file, pages, time.perf_counter() - start)
+
+
+@contextmanager
+def _told(n_good: int, n: int, print_file: bool) -> Iterator[None]:
+    """An error of the system, as of a full disk, says which letters are good all the same and what to do."""
+    try:
+        yield
+    except OSError as error:
+        if not print_file:
+            raise
+        good = f"{n_good} of {n} letters {'is' if n_good == 1 else 'are'} written and good"
+        raise ReportError(
+            f"{error.strerror or error}: {error.filename or ''}: {good}; {PRINT_FILE} of this run is not written: do "
+            "not print an older one. Make room, then write all letters again"
+        ) from error
 
 
 def _complete(results: Results, nameless: list[str], draft: bool) -> None:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from pydantic import ValidationError
+
 from lineside.acoustics.bands import Array
 from lineside.contracts import Options
 from lineside.errors import OutOfRangeError
-from lineside.measures import Known
+from lineside.measures import Known, Measure
 from lineside.project.draft import Draft
 from lineside.project.model import Project
 from lineside.project.names import validated
 from lineside.project.problems import Loc
 from lineside.project.resolve import Resolved
 from lineside.project.vocabulary import Vocabulary
-from lineside.project.wording import did_you_mean, names
+from lineside.project.wording import Shape, did_you_mean, names, shown
 from lineside.scene.model import IntArray, Spectrum
 
 
@@ -88,6 +90,7 @@ def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
                     f"another currency than {first} of the first cost",
                     hint="costs are added up and compared: give all of them in one currency",
                 )
+    _warn_alike(draft)
     rules = draft.options
     if rules is None:
         return
@@ -100,6 +103,12 @@ def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
                     allowed=names(ids),
                     hint=did_you_mean(name, ids),
                 )
+            elif name in group[:n]:
+                draft.reporter.add(
+                    ("options", "exclude", k, n),
+                    "this measure is in the group already",
+                    hint="a group names measures of which one option has one at most: each of them once",
+                )
     if rules.dose_effect is not None and vocabulary is not None and rules.dose_effect not in vocabulary.dose_effects:
         draft.reporter.add(
             ("options", "dose_effect"),
@@ -107,6 +116,19 @@ def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
             allowed=names(vocabulary.dose_effects),
             hint=did_you_mean(rules.dose_effect, vocabulary.dose_effects),
         )
+
+
+def _warn_alike(draft: Draft) -> None:
+    """Ids that differ in the case of letters only are hard to tell apart in a report."""
+    first: dict[str, str] = {}
+    for i, use in draft.measures.items():
+        other = first.setdefault(use.id.casefold(), use.id)
+        if other != use.id:
+            draft.reporter.warn(
+                ("measures", i, "id"),
+                f"differs from the measure {shown(other)} in the case of letters only",
+                hint="the report names options by these ids: choose one that cannot be mistaken",
+            )
 
 
 def _check_search(
@@ -134,7 +156,8 @@ def _check_search(
         try:
             part = measure.part(found[i], known, height, 0.0, 1.0)
         except OutOfRangeError as error:
-            draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {error}")
+            why, allowed = _why(measure, error)
+            draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {why}", allowed=allowed)
             continue
         if part is None:
             draft.reporter.add(
@@ -143,3 +166,17 @@ def _check_search(
                 hint="name a barrier, a low barrier or a bank",
             )
             return
+
+
+def _why(measure: Measure, error: OutOfRangeError) -> tuple[str, str]:
+    """Why an option cannot be, and what it accepts."""
+    cause = error.__cause__
+    if not isinstance(cause, ValidationError):
+        return str(error), ""
+    loc = cause.errors(include_url=False)[0]["loc"]
+    key = next((part for part in reversed(loc) if isinstance(part, str)), "")
+    shape = Shape(measure.options_model.model_json_schema(mode="validation"))
+    node = shape.root
+    for part in loc:
+        node = shape.step(node, part, None)
+    return f"its {key} does not reach so far" if key else "its options do not fit", shape.allowed(node, key, full=True)

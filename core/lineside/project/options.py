@@ -38,7 +38,7 @@ class CostInput(Part):
 class Life(Part):
     """How long a measure lasts, and who says so."""
 
-    years: Annotated[Number, Field(gt=0, le=200)] = Field(description="Service life [years], above 0 to 200")
+    years: Annotated[Number, Field(ge=0.1, le=200)] = Field(description="Service life [years], 0.1 to 200")
     source: Line = Field(description="Where the life comes from; printed")
 
 
@@ -87,7 +87,9 @@ class OptionRules(Part):
         default=(), description="Groups of ids of measures of which one option has one at most. Default []"
     )
     max_options: Annotated[Whole, Field(ge=1, le=20_000)] = Field(
-        default=2000, description="Most options that are computed, 1 to 20000; more are an error. Default 2000"
+        default=2000,
+        description="Most options that are computed and pairs that exclude each other, 1 to 20000; more are an error. "
+        "Default 2000",
     )
     date: Annotated[dt.date, IsoDate] | None = Field(
         default=None, description="Day for which options are compared, YYYY-MM-DD. Default: first assessment date"

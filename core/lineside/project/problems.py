@@ -369,7 +369,9 @@ _ALLOWED: Mapping[str, str] = {
     "absorption": "a number, 0 to below 1, or a list of eight for the octaves 63 Hz to 8 kHz",
 }
 _RANGE = frozenset({"greater_than", "greater_than_equal", "less_than", "less_than_equal", "string_too_long"})
-_SAYS_ALL = frozenset({"needs_one_of", "value_error", "assertion_error", "control_character", "outer_space"})
+_SAYS_ALL = frozenset(
+    {"needs_one_of", "value_error", "assertion_error", "control_character", "turning_character", "outer_space"}
+)
 
 
 def _message(kind: str, item: Mapping[str, Any]) -> tuple[str, str]:
@@ -377,6 +379,9 @@ def _message(kind: str, item: Mapping[str, Any]) -> tuple[str, str]:
     context = item.get("ctx", {})
     if kind == "needs_one_of":
         return f"needs {context['what']}", ""
+    if kind == "turning_character":
+        hint = "delete it: readers would see other words than the file has"
+        return f"holds the invisible character {context['which']}, which turns the order of letters", hint
     if kind in ("value_error", "assertion_error"):
         reason = str(context.get("error") or "").strip()
         return (reason or "is not accepted"), ""

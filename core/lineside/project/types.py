@@ -53,13 +53,26 @@ TrackKind = Literal["train", "metro", "tram"]
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff]")
 
 
+#: They turn the order of the letters that follow, so that a reader sees other words than the file has.
+_TURNING = re.compile(r"[\u202a-\u202e\u2066-\u2069]")
+
+
+def _refuse_turning(value: str) -> None:
+    found = _TURNING.search(value)
+    if found is not None:
+        which = f"U+{ord(found[0]):04X} ({unicodedata.name(found[0]).lower()})"
+        raise PydanticCustomError("turning_character", "contains the character {which}", {"which": which})
+
+
 def _free_text(value: str) -> str:
+    _refuse_turning(value)
     if _CONTROL.search(value):
         raise PydanticCustomError("control_character", "contains a control character")
     return value
 
 
 def _one_line(value: str) -> str:
+    _refuse_turning(value)
     if not value.strip():
         raise PydanticCustomError("blank_text", "must not be empty")
     if value != value.strip():
@@ -77,6 +90,7 @@ Line = Annotated[str, Field(strict=True, max_length=300, min_length=1), AfterVal
 
 def _visible(value: str) -> str:
     """An id that a reader can tell from another: composed letters, nothing invisible."""
+    _refuse_turning(value)
     if any(unicodedata.category(c) in ("Cf", "Co", "Cn") for c in value):
         raise PydanticCustomError("control_character", "contains an invisible character")
     if unicodedata.normalize("NFC", value) != value:

@@ -18,7 +18,7 @@ from lineside.plugins import Plugins
 from lineside.results import options as model
 from lineside.results.findings import Question
 from lineside.results.option_costs import Priced, costs_of, present_value
-from lineside.results.option_ids import option_id
+from lineside.results.option_ids import option_id, refuse_doubles
 from lineside.results.option_info import currency, measure_info, relation_info, suggestions
 from lineside.results.option_numbers import DIGITS, Checks, Numbers, digits, finite, indicator, numbers_of, same_levels
 from lineside.results.option_order import SHOWN, mark_pareto, order_of
@@ -56,6 +56,7 @@ def describe_options(
         for n, key in enumerate(considered.keys)
         if key
     ]
+    refuse_doubles((o.id, o.measures) for o in options)
     by_dwellings = bool(numbers.dwellings.any())
     mark_pareto(options, by_dwellings)
     order = order_of(options, float(numbers.dwellings.sum()))

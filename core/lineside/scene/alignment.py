@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lineside.acoustics.bands import Array
-from lineside.scene.model import Curve
+from lineside.scene.model import Curve, IntArray
 
 #: Above this radius a track counts as straight in tables and drawings; no method here acts above 500 m.
 STRAIGHT_ABOVE_M = 1000.0
@@ -152,8 +152,23 @@ def _smooth(turn: Array, from_m: Array, to_m: Array) -> Array:
     if len(turn) < 5 or np.median(np.abs(np.diff(curvature, 2))) < ROUGH_CURVATURE_PER_M:
         return np.asarray(curvature)
     middle = 0.5 * (from_m + to_m)
-    near = np.abs(middle[:, None] - middle[None, :]) <= 0.5 * AVERAGING_M
-    return np.asarray((near @ turn) / (near @ reach))
+    first, last = _near(middle, 0.5 * AVERAGING_M)
+    turned, length = (np.concatenate(([0.0], np.cumsum(values))) for values in (turn, reach))
+    return np.asarray((turned[last + 1] - turned[first]) / (length[last + 1] - length[first]))
+
+
+def _near(middle: Array, most_m: float) -> tuple[IntArray, IntArray]:
+    """First and last place (n,) that is no farther than ``most_m`` from each; the places rise."""
+    own = np.arange(len(middle))
+    first = np.searchsorted(middle, middle - most_m, "left")
+    last = np.searchsorted(middle, middle + most_m, "right") - 1
+    # the distance itself decides, where a sum is rounded across it
+    before, after = np.maximum(first - 1, 0), np.minimum(last + 1, len(middle) - 1)
+    first = np.where(middle - middle[before] <= most_m, before, first)
+    last = np.where(middle[after] - middle <= most_m, after, last)
+    first = np.where((middle - middle[first] > most_m) & (first < own), first + 1, first)
+    last = np.where((middle[last] - middle > most_m) & (last > own), last - 1, last)
+    return first, last
 
 
 def _median_radius(run: list[int], curvature: Array, from_m: Array, to_m: Array) -> float:

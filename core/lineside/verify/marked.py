@@ -21,6 +21,9 @@ MAX_PAGE_BYTES = 40_000_000
 MAX_ALL_PAGES_BYTES = 400_000_000
 MAX_FONT_MAP_BYTES = 5_000_000
 MAX_FORMS = 8
+#: Operations walked and letters shown, in all pages together; what is drawn again counts again.
+MAX_OPERATIONS = 5_000_000
+MAX_LETTERS = 100_000_000
 #: Stands for a glyph without a letter.
 UNKNOWN = "\N{REPLACEMENT CHARACTER}"
 
@@ -58,7 +61,7 @@ class Reader:
     def __init__(self, pdf: Any) -> None:
         self._fonts: dict[Any, Font] = {}
         self._forms: dict[Any, list[Any]] = {}
-        self._n_bytes = 0
+        self._n_bytes = self._n_operations = self._n_letters = 0
         self.pages = list(pdf.pages)
         if len(self.pages) > MAX_PAGES:
             raise UnusablePdf(f"the PDF has more than {MAX_PAGES} pages; no report has")
@@ -83,6 +86,9 @@ class Reader:
         return list(pikepdf.parse_content_stream(owner)) if streams else []
 
     def _walk(self, operations: list[Any], resources: Any, out: PageText, marks: list[Any], depth: int) -> None:
+        self._n_operations += len(operations)
+        if self._n_operations > MAX_OPERATIONS:
+            raise UnusablePdf(f"the pages draw more than {MAX_OPERATIONS:,} things; no report does")
         font, fonts = None, _part(resources, "/Font")
         kept: list[Font | None] = []
         own, pen = len(marks), Pen()
@@ -103,7 +109,11 @@ class Reader:
                 if len(marks) > own:
                     marks.pop()
             elif name in ("Tj", "TJ", "'", '"'):
-                _put(out, marks, _shown(operands[-1], font or Font({}, 1)))
+                shown = _shown(operands[-1], font or Font({}, 1))
+                self._n_letters += len(shown)
+                if self._n_letters > MAX_LETTERS:
+                    raise UnusablePdf("the pages show more words than any report")
+                _put(out, marks, shown)
             elif name == "ET":
                 _put(out, marks, " ")  # a picture has one text object for each of its words
             elif name in ("Do", "INLINE IMAGE"):

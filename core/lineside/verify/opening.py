@@ -17,7 +17,12 @@ from lineside.verify.findings import UnusablePdf
 MAX_PDF_BYTES = 300_000_000
 MAX_STREAM_BYTES = 200_000_000
 MAX_UNPACKED_BYTES = 1_500_000_000
-PIECE_BYTES = 1_000_000
+MAX_TAKEN_BYTES = 3_000_000_000
+MAX_STREAMS = 200_000
+#: The first piece of a stream is small: what is none at all is found out by it.
+FIRST_PIECE_BYTES, PIECE_BYTES = 4_000, 1_000_000
+#: Names with escaped letters; chance makes a few short ones in packed data.
+MAX_NAME_BYTES, MAX_ESCAPED_NAMES = 500, 20_000
 
 _STREAM = re.compile(rb"(?<!end)stream(?:\r\n|\n)")
 _FILTER = re.compile(rb"/Filter(?=[\s/\[<>(){}%])")
@@ -72,33 +77,43 @@ def _short(error: Exception) -> str:
 
 def _bounded(data: bytes, path: Path) -> None:
     """Refuse what could unpack without bounds."""
-    for found in _ESCAPED.finditer(data):
+    for n, found in enumerate(_ESCAPED.finditer(data)):
+        if found.end() - found.start() > MAX_NAME_BYTES or n >= MAX_ESCAPED_NAMES:
+            raise UnusablePdf(f"{path} has longer or more names with escaped letters than any report; it is not opened")
         name = re.sub(rb"#([0-9a-fA-F]{2})", lambda m: bytes([int(m[1], 16)]), found[0]).decode("latin-1")
         if any(word in name for word in _DISGUISED):
             raise UnusablePdf(f"{path} disguises names of its structure; it is not opened")
     for found in _FILTER.finditer(data):
         if not _OURS.match(data, found.start()):
             raise UnusablePdf(f"{path} is compressed in a way that lineside does not write; it is not opened")
-    total = 0
-    for found in _STREAM.finditer(data):
+    total = taken = 0
+    for n, found in enumerate(_STREAM.finditer(data)):
+        if n >= MAX_STREAMS:
+            raise UnusablePdf(f"{path} has more than {MAX_STREAMS} streams; no report has")
         size = 0
-        for piece in unpacked(memoryview(data)[found.end() :]):
+        for n_taken, piece in _unpacked(memoryview(data)[found.end() :]):
             size += len(piece)
-            if size > MAX_STREAM_BYTES or total + size > MAX_UNPACKED_BYTES:
+            taken += n_taken
+            if size > MAX_STREAM_BYTES or total + size > MAX_UNPACKED_BYTES or taken > MAX_TAKEN_BYTES:
                 raise UnusablePdf(f"{path} unpacks to more than any report holds; it is not opened")
         total += size
 
 
 def unpacked(data: bytes | memoryview) -> Iterator[bytes]:
     """Pieces of what was deflated, up to its end or to where it is damaged."""
-    inflate, at = zlib.decompressobj(), 0
+    return (piece for _, piece in _unpacked(data))
+
+
+def _unpacked(data: bytes | memoryview) -> Iterator[tuple[int, bytes]]:
+    """How many bytes were taken, and what they unpack to, piece by piece."""
+    inflate, at, step = zlib.decompressobj(), 0, FIRST_PIECE_BYTES
     try:
         while at < len(data) and not inflate.eof:
-            piece = inflate.decompress(bytes(data[at : at + PIECE_BYTES]), PIECE_BYTES)
-            yield piece
+            packed = bytes(data[at : at + step])
+            yield len(packed), inflate.decompress(packed, PIECE_BYTES)
             while inflate.unconsumed_tail and not inflate.eof:
-                yield inflate.decompress(inflate.unconsumed_tail, PIECE_BYTES)
-            at += PIECE_BYTES
+                yield 0, inflate.decompress(inflate.unconsumed_tail, PIECE_BYTES)
+            at, step = at + step, min(4 * step, PIECE_BYTES)
     except zlib.error:
         return
 
