@@ -20,7 +20,7 @@ from lineside.engine.option_states import other_way
 from lineside.engine.plan import plan
 from lineside.engine.situation import Situation
 from lineside.errors import ProjectError, RequestError
-from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY
+from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY, Known
 from lineside.project.derive import derived
 from measure_sites import ACTING, PLUGINS, considered, site
 from sites import write_site
@@ -413,6 +413,57 @@ def test_suggestions_need_no_measures(tmp_path: Path) -> None:
     found = lineside.assess(write_site(data, tmp_path), PLUGINS).results.options
     assert found is not None and found.measures == found.options == found.order == []
     assert {"friction_modifier", "speed_restriction"} <= {s.measure for s in found.suggestions}
+
+
+@pytest.mark.parametrize(
+    ("measure", "missing"),
+    [
+        ("turnout_renewal", {"turnouts": []}),
+        ("joint_removal", {"joints_per_100_m": 0}),
+        ("bridge_treatment", {"bridge": "none"}),
+    ],
+)
+def test_what_has_nothing_to_act_on_does_not_fit(measure: str, missing: dict[str, Any], tmp_path: Path) -> None:
+    asked = next(m for m in PLUGINS.measures if m.name == measure)
+    for lacking in (False, True):
+        data = site()
+        for track in data["tracks"] if lacking else ():
+            turnouts = {k: v for k, v in missing.items() if k == "turnouts"}
+            track |= turnouts
+            track["attributes"] |= {k: v for k, v in missing.items() if k != "turnouts"}
+        loaded = load_project(write_site(data, tmp_path / str(lacking)), PLUGINS)
+        assert asked.fits(loaded.project, Known(loaded.alignments)) is not lacking
+
+
+def test_suggestions_leave_out_what_cannot_act(tmp_path: Path) -> None:
+    """Rolling prevails; first without a turnout, another track or a barrier, then with a turnout and a barrier."""
+    data = site(suggest=True)
+    data["tracks"] = data["tracks"][:1]
+    data["tracks"][0]["attributes"] |= {"joints_per_100_m": 0, "bridge": "none", "curve_radius_m": None}
+    data["tracks"][0].pop("turnouts")
+    names = {"turnout_renewal", "other_track", "absorbing_facing", "barrier", "speed_restriction"}
+
+    def suggested(folder: Path) -> set[str]:
+        found = lineside.assess(write_site(data, folder), PLUGINS).results.options
+        assert found is not None
+        return names & {s.measure for s in found.suggestions}
+
+    assert suggested(tmp_path / "a") == {"barrier", "speed_restriction"}
+    wall = {"id": "W", "line": [[-200, -20], [200, -20]], "height_m": 2, "surface": "reflecting"}
+    data["barriers"] = [wall]
+    data["tracks"][0]["turnouts"] = [{"id": "W", "chainage_m": 1000}]
+    assert suggested(tmp_path / "b") == names - {"other_track"}
+
+
+def test_a_price_paid_once_without_a_life_is_warned_of(tmp_path: Path) -> None:
+    price = {"low": 1, "likely": 2, "high": 4, "per": "m", "currency": "EUR", "year": 2026, "source": "Invented"}
+    data = site("barrier", "rail_dampers", "rail_pads")
+    data["measures"][0]["costs"] = [price]
+    data["measures"][1] |= {"costs": [price], "life": {"years": 10, "source": "Invented"}}
+    data["measures"][2]["costs"] = [{**price, "every": "year"}]
+    warned = [p for p in load_project(write_site(data, tmp_path), PLUGINS).warnings if "service life" in p.message]
+    assert [p.place.split(",")[0].split(" ")[0] for p in warned] == ["measures[1]"]
+    assert "life: {years: " in warned[0].hint and warned[0].line is not None
 
 
 def test_measures_and_the_relation_stand_in_the_provenance(results) -> None:  # type: ignore[no-untyped-def]

@@ -165,7 +165,7 @@ def currency(considered: Considered) -> str:
 
 
 def suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggestion]:
-    """Measures that are not considered yet and act on the mechanism that prevails at a receiver in Lden."""
+    """Measures that are not considered yet, fit the project and act on what prevails at a receiver in Lden."""
     evaluation = considered.evaluation
     emission, scene = evaluation.plan.task.emission.mean, evaluation.plan.built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
@@ -178,14 +178,15 @@ def suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggesti
     prevails = np.argmax(lden_energy(heard, hours), axis=1)
     listed = {c.measure.name for c in considered.prepared.candidates}
     out = []
-    receivers = considered.prepared.loaded.project.receivers
+    prepared = considered.prepared
+    project, known = prepared.loaded.project, prepared.changer.known
     for measure in plugins.measures:
         at = {
-            mechanism: [r.id for k, r in enumerate(receivers) if prevails[k] == m]
+            mechanism: [r.id for k, r in enumerate(project.receivers) if prevails[k] == m]
             for m, mechanism in enumerate(emission.mechanisms)
             if mechanism in measure.acts_on or "all" in measure.acts_on
         }
         at = {mechanism: here for mechanism, here in at.items() if here}
-        if at and measure.name not in listed:
+        if at and measure.name not in listed and measure.fits(project, known):
             out.append(model.Suggestion(measure=measure.name, title=measure.title, acts_at=at))
     return out
