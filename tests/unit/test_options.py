@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 import lineside
 from lineside.acoustics.levels import to_db
 from lineside.api import load_project
-from lineside.engine.combine import option_keys
+from lineside.engine.combine import Candidate, option_keys
 from lineside.engine.grid import line_power
 from lineside.engine.levels import heard
 from lineside.engine.option_run import prepare
@@ -22,6 +23,9 @@ from lineside.engine.situation import Situation
 from lineside.errors import ProjectError, RequestError
 from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY, Known
 from lineside.project.derive import derived
+from lineside.project.model import MeasureUse
+from lineside.results.option_costs import costs_of
+from lineside.results.option_info import _prompts
 from measure_sites import ACTING, PLUGINS, considered, site
 from sites import write_site
 
@@ -494,3 +498,63 @@ def test_answered_questions_are_not_asked_again(results) -> None:  # type: ignor
     infos = {m.id: m for m in results.options.measures}
     assert any("service life" in p for p in infos["rail_dampers"].prompts), "no life is given"
     assert not any("price" in p or "life" in p for p in infos["barrier"].prompts)
+
+
+GIVEN = {
+    "costs": [{"low": 1, "likely": 2, "high": 4, "per": "m", "currency": "EUR", "year": 2026, "source": "Invented"}],
+    "life": {"years": 10, "source": "Invented"},
+    "lead_days": 30,
+}
+
+
+@pytest.mark.parametrize("answers", [(), ("costs",), ("life",), ("costs", "life", "lead_days")])
+def test_only_what_is_not_given_is_asked(answers: tuple[str, ...]) -> None:
+    """All measures of the catalogue: questions for a price, a life or an effect, by what the project file answers."""
+    for measure in PLUGINS.measures:
+        if measure.side == "waiting":
+            continue
+        use = MeasureUse.model_validate({"id": "m", "measure": measure.name} | {k: GIVEN[k] for k in answers})
+        options = measure.options_model.model_construct(source="Offer" if answers else "")
+        facts = measure.facts()
+        found = _prompts(
+            Candidate(use, measure, options, dt.date(2026, 1, 1)), costs_of(use, facts.costs, ""), facts.prompts
+        )
+        n = {word: sum(word in p for p in found) for word in ("price", "cost", "life", "time to put")}
+        priced, dropped = bool(facts.costs) or "costs" in answers, "source" in measure.options_model.model_fields
+        assert n["price"] + n["cost"] == (0 if priced else 1), (measure.name, found)
+        assert n["life"] == (0 if "life" in answers else 1), (measure.name, found)
+        assert n["time to put"] == (0 if "lead_days" in answers else 1) and len(found) == len(set(found))
+        asked = sum("effect on" in p or "improvement" in p or "reduction by" in p for p in found)
+        assert not (answers and dropped and asked), (measure.name, found)
+        if not answers and measure.name in ("facade_insulation", "wheel_dampers"):
+            assert asked
+
+
+def test_a_question_answered_in_part_leaves_the_other_part() -> None:
+    measure = next(m for m in PLUGINS.measures if m.name == "barrier")
+    use = MeasureUse.model_validate({"id": "m", "measure": "barrier", "costs": GIVEN["costs"], "lead_days": 1})
+    candidate = Candidate(use, measure, measure.options_model.model_construct(), dt.date(2026, 1, 1))
+    costs = costs_of(use, (), "")
+    assert _prompts(candidate, costs, ["price and service life"]) == ["service life, with source"]
+    assert _prompts(candidate, costs, ["price and effect", "who pays"]) == [
+        "price and effect", "who pays", "service life, with source"
+    ]  # fmt: skip
+
+
+def test_a_measure_takes_effect_after_its_lead_time(tmp_path: Path) -> None:
+    """Dated 2026-11-20: 20 days later is 2026-12-10, and after 100 days the rails have worn in without a finish."""
+    data = site("rail_dampers", "acoustic_grinding", dose_effect="eu_2020_367")
+    found = {}
+    for days in (0, 20, 100):
+        for use in data["measures"]:
+            use["lead_days"] = days
+        options = lineside.assess(write_site(data, tmp_path / str(days)), PLUGINS).results.options
+        assert options is not None
+        found[days] = {o.id: o.in_time for o in options.options if o.in_time is not None}
+    takes = {days: [found[days][n].takes_effect for n in ("rail_dampers", "acoustic_grinding")] for days in found}
+    assert takes == {0: ["2026-11-20"] * 2, 20: ["2026-12-10"] * 2, 100: ["2027-02-28", None]}
+    now, later = (found[days]["rail_dampers"] for days in (0, 20))
+    assert now.until == later.until == "2027-05-01"  # 162 days, and 142 of them
+    assert later.avoided_days["highly_annoyed"] == pytest.approx(
+        142 / 162 * now.avoided_days["highly_annoyed"], rel=0.02
+    )

@@ -37,7 +37,6 @@ class Candidate:
         """Can it change a level outdoors?"""
         return self.measure.side in ("source", "path")
 
-
     def in_place(self, project: Project) -> Candidate:
         """The same from the day on which it can be there: not before the date of the project and its lead time."""
         day = max(self.day, project.identity.date + dt.timedelta(days=self.use.lead_days or 0))
