@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import signal
 import sys
 import time
@@ -339,7 +340,7 @@ def letter(
             click.echo(text, err=True)
 
     with _progress(quiet) as progress:
-        found = find_results(project, results, progress, say)
+        found = find_results(project, results, progress, say, draft)
         beside = project if project.is_dir() else project.parent
         target = out or (beside if (beside / RESULTS_FILE).is_file() else beside / "out") / FOLDER
         made = write_letters(found, target, receiver, addresses, draft, language, workers, progress, say)
@@ -451,9 +452,9 @@ def plugins(as_json: bool) -> None:
     else:
         for row in rows:
             click.echo(
-                f"{row['kind']:<15}{row['name']:<18}{row['version']:<8}{row['package']:<18}{row['verification']}"
+                f"{row['kind']:<15} {row['name']:<22} {row['version']:<7} {row['package']:<22} {row['verification']}"
             )
-            click.echo(f"{'':<15}{row['title']}")
+            click.echo(f"{'':<15} {row['title']}")
     for failure in loaded.failed:
         click.echo(f"failed to load: {failure.entry_point} of {failure.distribution}: {failure.reason}", err=True)
     if loaded.failed:
@@ -469,7 +470,10 @@ def plugin_kit(folder: Path, name: str) -> None:
     from lineside.plugins import Plugins
 
     written = write_kit(folder, name or name_of(folder.absolute()), Plugins.load())
-    click.echo(f"wrote {len(written)} files; next: pip install -e {folder} && python -m pytest {folder}", err=True)
+    quoted = shlex.quote(str(folder))
+    python = sys.executable
+    following = f"{python} -m pip install -e {quoted} pytest && {python} -m pytest {quoted}"
+    click.echo(f"wrote {len(written)} files; next: {following}", err=True)
     click.echo(str(folder))
 
 

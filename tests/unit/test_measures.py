@@ -20,6 +20,7 @@ from lineside.project.model import Project
 from lineside.results.option_costs import present_value
 from lineside.scene.build import build_scene
 from lineside.small_project import small_known, small_project
+from lineside_plugins.measures_catalogue.traffic import is_part_of, part_id
 from measure_sites import PLUGINS, considered, site
 from sites import straight_site, write_site
 
@@ -174,3 +175,33 @@ def test_tabulated_classes_are_the_law_s(attribute: str, name: str, first_db: fl
 
 def test_present_value_needs_its_amounts() -> None:
     assert present_value([], {}, None, 30, 0.0).missing == ("no cost is given or published",)
+
+
+def test_measures_at_one_service_do_what_they_say_whatever_their_ids() -> None:
+    """A restriction at night splits the service; what changes its times or way then holds for both parts."""
+    assert is_part_of("S, night", "S") and is_part_of("S, night, evening", "S") and not is_part_of("S, east", "S")
+    long = "L" * 60
+    assert part_id(long, ["night"]) != part_id("L" * 59 + "M", ["night"]) and len(part_id(long, ["night"])) <= 60
+    assert is_part_of(part_id(long, ["night"]), long)
+    slow = {"track": "T", "speed_km_h": 30, "periods": ["night"]}
+    project = applied("speed_restriction", slow)
+    project = applied("driving_instruction", {"services": ["S"], "speed_km_h": 25}, project)
+    assert [s.speed_km_h for s in project.services[:2]] == [25.0, 25.0]
+    project = applied("speed_restriction", {**slow, "speed_km_h": 20, "services": ["S"]}, project)
+    night = next(s for s in project.services if s.id == "S, night")
+    assert [r.speed_km_h for r in night.speed_restrictions] == [30.0, 20.0]
+
+
+@pytest.mark.parametrize(("first", "second"), [("a", "b"), ("b", "a")])
+def test_levels_do_not_depend_on_the_ids_of_measures(first: str, second: str, tmp_path: Path) -> None:
+    data = site(combine_up_to=2)
+    slow = {"track": "T", "speed_km_h": 30, "periods": ["night"]}
+    later = {"service": "S", "from_period": "night", "to_period": "day"}
+    data["measures"] = [
+        {"id": first, "measure": "speed_restriction", "options": slow},
+        {"id": second, "measure": "other_times", "options": later},
+    ]
+    found, energy = considered(data, tmp_path)
+    both = next(n for n, key in enumerate(found.keys) if len(key) == 2)
+    alone = next(n for n, key in enumerate(found.keys) if key == (second,))
+    np.testing.assert_allclose(energy[both], energy[alone], rtol=1e-9)  # no train is left to be slower at night

@@ -59,6 +59,6 @@ def test_where_counted_passes_are_rated_they_are_a_group_of_their_own(tmp_path: 
     }
     sure = assess(write_site(site, tmp_path)).results.sure
     assert sure is not None and "squeal" in sure.groups and "method:squeal" not in sure.groups
-    assert [i.kind for i in sure.inputs if i.group == "squeal"] == ["ends", "ends"]
+    assert [i.kind for i in sure.inputs if i.group == "squeal"] == ["number", "number"]
     assert sure.receivers[0].first["lden"]["squeal"] > 0.02
     assert sure.not_stated == []

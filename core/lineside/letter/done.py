@@ -81,6 +81,8 @@ def _done(setting: Setting) -> list[Block]:
     entries = list(dict.fromkeys(entries))
     if not entries:
         return [*text(t("done.none")), *reason, *how]
+    if not of_project(results, "calculation", "rail_state", default={}):
+        how = [*how, *text(t("done.not_counted"))]
     shown = entries[:MAX_WORKS] + ([t("done.more")] if len(entries) > MAX_WORKS else [])
     return [*items(t("done.worked"), shown), *reason, *how]
 

@@ -43,7 +43,23 @@ class Written:
     seconds: float
 
 
-def find_results(path: Path, folder: Path | None, progress: Progress = silent, say: Say = lambda text: None) -> Results:
+def _no_contact() -> Problem:
+    return Problem(
+        "letters need the office that neighbours may call",
+        place="contact",
+        found="nothing",
+        allowed='for example contact: {name: Track office, phone: "01632 960 123", hours: Monday to Friday}',
+        hint="write it into the project file, or see a draft with --draft",
+    )
+
+
+def find_results(
+    path: Path,
+    folder: Path | None,
+    progress: Progress = silent,
+    say: Say = lambda text: None,
+    draft: bool = False,
+) -> Results:
     """Results for letters: those that an assessment kept where they fit the project, else computed.
 
     Parameters
@@ -54,13 +70,15 @@ def find_results(path: Path, folder: Path | None, progress: Progress = silent, s
         Where to take results from. Default: ``out`` beside the project file, if they fit.
     say : callable
         Is told what is used and what does not fit.
+    draft : bool
+        Letters may lack the contact; without it, nothing is computed for letters that cannot be written.
 
     Raises
     ------
     RequestError
         If results of ``folder`` do not fit the project.
     ProjectError
-        If the project has errors.
+        If the project has errors, or no contact.
     """
     from lineside import api
     from lineside.plugins import Plugins
@@ -97,6 +115,8 @@ def find_results(path: Path, folder: Path | None, progress: Progress = silent, s
         say(f"the results in {at} are not those of this project ({why}); computing anew")
     else:
         say("no results beside the project; computing (after `lineside assess`, letters take its results)")
+    if loaded.project.contact is None and not draft:
+        raise ProjectError([_no_contact()])
     return api.assess(path, plugins, progress).results
 
 
@@ -167,15 +187,7 @@ def _complete(results: Results, nameless: list[str], draft: bool) -> None:
         return
     problems = []
     if not of_project(results, "contact", default={}):
-        problems.append(
-            Problem(
-                "letters need the office that neighbours may call",
-                place="contact",
-                found="nothing",
-                allowed='for example contact: {name: Track office, phone: "01632 960 123", hours: Monday to Friday}',
-                hint="write it into the project file, or see a draft with --draft",
-            )
-        )
+        problems.append(_no_contact())
     for name in nameless:
         problems.append(
             Problem(

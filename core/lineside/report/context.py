@@ -116,7 +116,7 @@ def build(
         paragraphs=_paragraphs(results, strings),
         lists=_lists(results, strings),
         tables={t.id: t for t in sorted(tables, key=_in_order)},
-        figures={f.id: f for f in figures},
+        figures={f.id: f for f in sorted(figures, key=_of_figures)},
         map_ids=maps.map_ids(results),
         criteria=method_sources.criteria_cards(results, strings),
         calculators=method_sources.calculator_cards(results, strings),
@@ -135,6 +135,12 @@ def _in_order(table: Table) -> tuple[int, str, int]:
     """Tables by section and number; those of the appendix, which have letters, come last."""
     section, _, number_ = table.id.removeprefix("T").partition(".")
     return (int(section), "", int(number_)) if section.isdigit() else (1000, section, int(number_))
+
+
+def _of_figures(figure: Figure) -> tuple[int, bool, int]:
+    """Figures by section and number; maps that the project asks for (M1, M2 ...) after the others."""
+    section, _, number_ = figure.id.removeprefix("F").partition(".")
+    return int(section), number_.startswith("M"), int(number_.removeprefix("M"))
 
 
 def _cover(results: Results, strings: Strings) -> list[tuple[str, str]]:

@@ -138,7 +138,7 @@ def sentence(texts: Sequence[str]) -> str:
     whole = [t for t in texts if t.endswith((".", "?"))]
     rest = "; ".join(t for t in texts if t not in whole)
     parts = [f"{rest}."] * bool(rest) + whole
-    return " ".join(p[:1].upper() + p[1:] for p in parts)
+    return " ".join(p if "." in p.split(" ")[0] else p[:1].upper() + p[1:] for p in parts)  # a key stays as it is
 
 
 def date_or_month(date: str | None, strings: Strings) -> str:

@@ -20,6 +20,6 @@ def accuracy(distance_m: Array, height_m: Array) -> PathDoubt:
         np.where(best, NEAR_AND_HIGH_DB, WITHIN_DB),
         Standing.ASSUMPTION,
         "ISO 9613-2:1996, Table 5 (quoted from memory): 3 dB, or 1 dB up to 100 m with a mean height above 5 m; read "
-        "as holding 9 times in 10, and taken for screened paths and beyond 1000 m as well (assumptions). The table is for paths without screening and reflection and for one "
-        "octave-band or broad-band source",
+        "as holding 9 times in 10, and taken for screened paths and beyond 1000 m as well (assumptions). The "
+        "table is for paths without screening and reflection and for one octave-band or broad-band source",
     )
