@@ -562,3 +562,18 @@ def test_a_measure_takes_effect_after_its_lead_time(tmp_path: Path) -> None:
     assert later.avoided_days["highly_annoyed"] == pytest.approx(
         142 / 162 * now.avoided_days["highly_annoyed"], rel=0.02
     )
+
+
+def test_works_of_a_measure_are_done_after_its_lead_time(tmp_path: Path) -> None:
+    """A date of its own counts where it is later."""
+    for date, expected in ((None, dt.date(2026, 12, 10)), ("2027-03-01", dt.date(2027, 3, 1))):
+        data = site("acoustic_grinding")
+        data["measures"][0]["lead_days"] = 20
+        if date is not None:
+            data["measures"][0]["options"]["date"] = date
+        prepared = prepare(load_project(write_site(data, tmp_path / expected.isoformat()), PLUGINS), PLUGINS)
+        assert prepared is not None
+        project, (candidate,) = prepared.loaded.project, prepared.candidates
+        later = candidate.in_place(project)
+        made = later.measure.apply(project, later.options, prepared.changer.known)
+        assert later.day == made.works[-1].date == expected
