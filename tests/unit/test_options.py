@@ -528,6 +528,8 @@ def test_only_what_is_not_given_is_asked(answers: tuple[str, ...]) -> None:
         assert n["price"] + n["cost"] == (0 if priced else 1), (measure.name, found)
         assert n["life"] == (0 if "life" in answers else 1), (measure.name, found)
         assert n["time to put"] == (0 if "lead_days" in answers else 1) and len(found) == len(set(found))
+        about = [p.partition(":")[0] for p in found if p.startswith("effect on")]
+        assert not any(a != b and a.startswith(b) for a in about for b in about), (measure.name, found)
         asked = sum("effect on" in p or "improvement" in p or "reduction by" in p for p in found)
         assert not (answers and dropped and asked), (measure.name, found)
         if not answers and measure.name in ("facade_insulation", "wheel_dampers"):

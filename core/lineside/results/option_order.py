@@ -93,9 +93,9 @@ def _words(option: model.OptionResult, gain: float, over: str, by_cost: bool) ->
     if receivers > 0:
         counts = [f"{n} {what}" for n, what in ((dwellings, "dwellings"), (persons, "persons")) if named[what]]
         counted = f" ({', '.join(counts)}, each counted per limit)" if dwellings or persons else ""
-        parts.append(f"{receivers} more comparisons with limits would be kept{counted}")
+        parts.append(f"{receivers} more {_comparisons(receivers)} with limits would be kept{counted}")
     elif receivers < 0:
-        parts.append(f"{-receivers} more comparisons with limits would not be kept")
+        parts.append(f"{-receivers} more {_comparisons(-receivers)} with limits would not be kept")
     elif option.above:
         parts.append("the number of limits kept would stay")
     parts.append(f"the computed Lden would be lower by {gain:.1f} dB on average over {over}")
@@ -113,3 +113,7 @@ def _words(option: model.OptionResult, gain: float, over: str, by_cost: bool) ->
     elif option.cost_unknown:
         parts.append("the cost is not known from the project file")
     return "; ".join(parts)
+
+
+def _comparisons(n: int) -> str:
+    return "comparison" if n == 1 else "comparisons"
