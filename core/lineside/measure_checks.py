@@ -64,6 +64,8 @@ def measure_problems(offer: Measure, options: Options) -> Iterator[str]:
         yield "it puts something on the rails, but on_friction is not set"
     if (added or (first.barriers, first.banks) != (project.barriers, project.banks)) and not offer.near_track:
         yield "it works on the track, but near_track is not set"
+    if not isinstance(offer.fits(project, known), bool):
+        yield "fits() must answer True or False"
     if not all(unit in get_args(Unit) and np.isfinite(n) and n >= 0.0 for unit, n in amounts.items()):
         yield "amounts() must be finite, at least 0, by known units"
 

@@ -170,6 +170,10 @@ class Measure(Offer):
         """Why the chosen calculation cannot hear it; empty: it can."""
         return ""
 
+    def fits(self, project: Project, known: Known) -> bool:
+        """Whether the project has anything that the measure could act on; asked before it is suggested."""
+        return True
+
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         """How much of it there is, by what its cost may be counted by."""
         return {"whole": 1.0}

@@ -207,7 +207,7 @@ def test_the_summary_says_what_would_help_most() -> None:
     assert "would be lower by 2.3 dB" in block.sentences[0]
     assert block.sentences[1] == (
         "It would cost 71,400 (57,100–107,000) EUR over 20 years; the cheapest option that none beats, “finish”, would "
-        "lower the mean Lden by 0.4 dB for 9,350 (7,480–14,000) EUR (table T7.2)."
+        "lower Lden by 0.4 dB on average over receivers for 9,350 (7,480–14,000) EUR (table T7.2)."
     )
 
 
@@ -367,6 +367,53 @@ def option(measures: str, gain: float, cost: float | None, persons: int = 0) -> 
 def test_of_options_that_help_alike_the_cheaper_comes_first() -> None:
     options = [option("a", 1.02, 900.0), option("b", 1.0, 100.0), option("c", 1.5, 5000.0), option("d", 0.2, 10.0, 4)]
     assert [p.option for p in order_of(options, 10.0)] == ["d", "c", "b", "a"]
+
+
+def test_the_reason_prints_the_mean_that_orders() -> None:
+    """The mean over receivers is 0.2 dB, that over dwellings 1.5 dB."""
+    given = option("a", 1.5, 100.0).model_copy(update={"mean_reduction_db": {"lden": 0.2}})
+    assert "would be lower by 1.5 dB on average over dwellings" in order_of([given], 10.0)[0].reason
+    assert "would be lower by 0.2 dB on average over receivers" in order_of([given])[0].reason
+
+
+def test_the_reason_prints_the_likely_cost_where_it_decides() -> None:
+    options = [option("a", 1.02, 900.0), option("b", 1.0, 100.0), option("c", 1.5, 5000.0), option("d", 0.98, None)]
+    said = {p.option: p.reason for p in order_of(options, 10.0)}
+    assert list(said) == ["c", "b", "a", "d"]
+    assert "among options alike in this the likely cost decides: 100 EUR" in said["b"] and "900 EUR" in said["a"]
+    assert "it stands after options alike in this whose cost is known" in said["d"] and "decides" not in said["c"]
+
+
+def test_counts_of_what_no_receiver_has_are_dashes() -> None:
+    found = results()
+    receivers = [r.model_copy(update={"dwellings": 0}) for r in found.receivers]
+    table = build(found.model_copy(update={"receivers": receivers})).tables["T7.4"]
+    assert row(table, "as it is")[1:] == ("3", "–", "32")
+    assert row(table, "dampers + finish")[1:] == ("3 → 1", "–", "32 → 14")
+    counts = {"dwellings": 0, "dwellings_before": 0, "receivers": 1, "receivers_before": 3, "persons_before": 9}
+    one = option("a", 1.5, 100.0)
+    one.above = [one.above[0].model_copy(update=counts)]
+    reason = order_of([one])[0].reason
+    assert reason.startswith("2 more comparisons with limits would be kept (9 persons, each counted per limit)")
+
+
+def test_the_table_of_measures_has_words_only(tmp_path: Path) -> None:
+    """Effects without a range by their words alone; options without the signs of a programming language."""
+    (bare,) = OPTIONS["measures"]()[0]["effects"]
+    effects = [{**bare, "low_db": None, "high_db": None, "form": "30 lg(v2/v1)"}, {**bare, "low_db": 3, "high_db": 3}]
+    given = {
+        "track": "T1",
+        "from_m": 300.0,
+        "periods": ["night"],
+        "reduction_db": {"500": 2.0},
+        "line": [[0, 1], [2, 3]],
+    }
+    write_tables(results([OPTIONS["measure"]("slow", "Slow", effects=effects, options=given)], rejected=[]), tmp_path)
+    (found,) = csv.DictReader((tmp_path / "measures.csv").read_text(encoding="utf-8").splitlines())
+    words = "track: T1; from_m: 300; periods: night; reduction_db: 500: 2; line: (0, 1), (2, 3)"
+    assert found["options"] == words
+    source = "(An institute 2015; read in a published source)"
+    assert found["published_effects"] == (f"rolling: 30 lg(v2/v1) {source}; rolling: 3 dB(A) beside the line {source}")
 
 
 def test_an_option_is_left_out_of_the_order_where_a_part_does_as_much() -> None:

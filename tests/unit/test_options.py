@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import json
 from pathlib import Path
@@ -15,7 +16,7 @@ from pydantic import ValidationError
 import lineside
 from lineside.acoustics.levels import to_db
 from lineside.api import load_project
-from lineside.engine.combine import option_keys
+from lineside.engine.combine import Candidate, option_keys
 from lineside.engine.grid import line_power
 from lineside.engine.levels import heard
 from lineside.engine.option_run import prepare
@@ -23,9 +24,12 @@ from lineside.engine.option_states import other_way
 from lineside.engine.plan import plan
 from lineside.engine.situation import Situation
 from lineside.errors import ProjectError, RequestError
-from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY
+from lineside.measures import FRICTION_APPROVAL, TRACK_SAFETY, Known
 from lineside.project.derive import derived
+from lineside.project.model import MeasureUse
 from lineside.project.options import Life, OptionRules
+from lineside.results.option_costs import costs_of
+from lineside.results.option_info import _prompts
 from measure_sites import ACTING, PLUGINS, considered, site
 from sites import write_site
 
@@ -463,6 +467,57 @@ def test_suggestions_need_no_measures(tmp_path: Path) -> None:
     assert {"friction_modifier", "speed_restriction"} <= {s.measure for s in found.suggestions}
 
 
+@pytest.mark.parametrize(
+    ("measure", "missing"),
+    [
+        ("turnout_renewal", {"turnouts": []}),
+        ("joint_removal", {"joints_per_100_m": 0}),
+        ("bridge_treatment", {"bridge": "none"}),
+    ],
+)
+def test_what_has_nothing_to_act_on_does_not_fit(measure: str, missing: dict[str, Any], tmp_path: Path) -> None:
+    asked = next(m for m in PLUGINS.measures if m.name == measure)
+    for lacking in (False, True):
+        data = site()
+        for track in data["tracks"] if lacking else ():
+            turnouts = {k: v for k, v in missing.items() if k == "turnouts"}
+            track |= turnouts
+            track["attributes"] |= {k: v for k, v in missing.items() if k != "turnouts"}
+        loaded = load_project(write_site(data, tmp_path / str(lacking)), PLUGINS)
+        assert asked.fits(loaded.project, Known(loaded.alignments)) is not lacking
+
+
+def test_suggestions_leave_out_what_cannot_act(tmp_path: Path) -> None:
+    """Rolling prevails; first without a turnout, another track or a barrier, then with a turnout and a barrier."""
+    data = site(suggest=True)
+    data["tracks"] = data["tracks"][:1]
+    data["tracks"][0]["attributes"] |= {"joints_per_100_m": 0, "bridge": "none", "curve_radius_m": None}
+    data["tracks"][0].pop("turnouts")
+    names = {"turnout_renewal", "other_track", "absorbing_facing", "barrier", "speed_restriction"}
+
+    def suggested(folder: Path) -> set[str]:
+        found = lineside.assess(write_site(data, folder), PLUGINS).results.options
+        assert found is not None
+        return names & {s.measure for s in found.suggestions}
+
+    assert suggested(tmp_path / "a") == {"barrier", "speed_restriction"}
+    wall = {"id": "W", "line": [[-200, -20], [200, -20]], "height_m": 2, "surface": "reflecting"}
+    data["barriers"] = [wall]
+    data["tracks"][0]["turnouts"] = [{"id": "W", "chainage_m": 1000}]
+    assert suggested(tmp_path / "b") == names - {"other_track"}
+
+
+def test_a_price_paid_once_without_a_life_is_warned_of(tmp_path: Path) -> None:
+    price = {"low": 1, "likely": 2, "high": 4, "per": "m", "currency": "EUR", "year": 2026, "source": "Invented"}
+    data = site("barrier", "rail_dampers", "rail_pads")
+    data["measures"][0]["costs"] = [price]
+    data["measures"][1] |= {"costs": [price], "life": {"years": 10, "source": "Invented"}}
+    data["measures"][2]["costs"] = [{**price, "every": "year"}]
+    warned = [p for p in load_project(write_site(data, tmp_path), PLUGINS).warnings if "service life" in p.message]
+    assert [p.place.split(",")[0].split(" ")[0] for p in warned] == ["measures[1]"]
+    assert "life: {years: " in warned[0].hint and warned[0].line is not None
+
+
 def test_measures_and_the_relation_stand_in_the_provenance(results) -> None:  # type: ignore[no-untyped-def]
     offers = {(o.kind, o.name): o for o in results.provenance.offers}
     assert {name for kind, name in offers if kind == "measure"} == {m.measure for m in results.options.measures}
@@ -491,3 +546,80 @@ def test_answered_questions_are_not_asked_again(results) -> None:  # type: ignor
     infos = {m.id: m for m in results.options.measures}
     assert any("service life" in p for p in infos["rail_dampers"].prompts), "no life is given"
     assert not any("price" in p or "life" in p for p in infos["barrier"].prompts)
+
+
+GIVEN = {
+    "costs": [{"low": 1, "likely": 2, "high": 4, "per": "m", "currency": "EUR", "year": 2026, "source": "Invented"}],
+    "life": {"years": 10, "source": "Invented"},
+    "lead_days": 30,
+}
+
+
+@pytest.mark.parametrize("answers", [(), ("costs",), ("life",), ("costs", "life", "lead_days")])
+def test_only_what_is_not_given_is_asked(answers: tuple[str, ...]) -> None:
+    """All measures of the catalogue: questions for a price, a life or an effect, by what the project file answers."""
+    for measure in PLUGINS.measures:
+        if measure.side == "waiting":
+            continue
+        use = MeasureUse.model_validate({"id": "m", "measure": measure.name} | {k: GIVEN[k] for k in answers})
+        options = measure.options_model.model_construct(source="Offer" if answers else "")
+        facts = measure.facts()
+        found = _prompts(
+            Candidate(use, measure, options, dt.date(2026, 1, 1)), costs_of(use, facts.costs, ""), facts.prompts
+        )
+        n = {word: sum(word in p for p in found) for word in ("price", "cost", "life", "time to put")}
+        priced, dropped = bool(facts.costs) or "costs" in answers, "source" in measure.options_model.model_fields
+        assert n["price"] + n["cost"] == (0 if priced else 1), (measure.name, found)
+        assert n["life"] == (0 if "life" in answers else 1), (measure.name, found)
+        assert n["time to put"] == (0 if "lead_days" in answers else 1) and len(found) == len(set(found))
+        about = [p.partition(":")[0] for p in found if p.startswith("effect on")]
+        assert not any(a != b and a.startswith(b) for a in about for b in about), (measure.name, found)
+        asked = sum("effect on" in p or "improvement" in p or "reduction by" in p for p in found)
+        assert not (answers and dropped and asked), (measure.name, found)
+        if not answers and measure.name in ("facade_insulation", "wheel_dampers"):
+            assert asked
+
+
+def test_a_question_answered_in_part_leaves_the_other_part() -> None:
+    measure = next(m for m in PLUGINS.measures if m.name == "barrier")
+    use = MeasureUse.model_validate({"id": "m", "measure": "barrier", "costs": GIVEN["costs"], "lead_days": 1})
+    candidate = Candidate(use, measure, measure.options_model.model_construct(), dt.date(2026, 1, 1))
+    costs = costs_of(use, (), "")
+    assert _prompts(candidate, costs, ["price and service life"]) == ["service life, with source"]
+    assert _prompts(candidate, costs, ["price and effect", "who pays"]) == [
+        "price and effect", "who pays", "service life, with source"
+    ]  # fmt: skip
+
+
+def test_a_measure_takes_effect_after_its_lead_time(tmp_path: Path) -> None:
+    """Dated 2026-11-20: 20 days later is 2026-12-10, and after 100 days the rails have worn in without a finish."""
+    data = site("rail_dampers", "acoustic_grinding", dose_effect="eu_2020_367")
+    found = {}
+    for days in (0, 20, 100):
+        for use in data["measures"]:
+            use["lead_days"] = days
+        options = lineside.assess(write_site(data, tmp_path / str(days)), PLUGINS).results.options
+        assert options is not None
+        found[days] = {o.id: o.in_time for o in options.options if o.in_time is not None}
+    takes = {days: [found[days][n].takes_effect for n in ("rail_dampers", "acoustic_grinding")] for days in found}
+    assert takes == {0: ["2026-11-20"] * 2, 20: ["2026-12-10"] * 2, 100: ["2027-02-28", None]}
+    now, later = (found[days]["rail_dampers"] for days in (0, 20))
+    assert now.until == later.until == "2027-05-01"  # 162 days, and 142 of them
+    assert later.avoided_days["highly_annoyed"] == pytest.approx(
+        142 / 162 * now.avoided_days["highly_annoyed"], rel=0.02
+    )
+
+
+def test_works_of_a_measure_are_done_after_its_lead_time(tmp_path: Path) -> None:
+    """A date of its own counts where it is later."""
+    for date, expected in ((None, dt.date(2026, 12, 10)), ("2027-03-01", dt.date(2027, 3, 1))):
+        data = site("acoustic_grinding")
+        data["measures"][0]["lead_days"] = 20
+        if date is not None:
+            data["measures"][0]["options"]["date"] = date
+        prepared = prepare(load_project(write_site(data, tmp_path / expected.isoformat()), PLUGINS), PLUGINS)
+        assert prepared is not None
+        project, (candidate,) = prepared.loaded.project, prepared.candidates
+        later = candidate.in_place(project)
+        made = later.measure.apply(project, later.options, prepared.changer.known)
+        assert later.day == made.works[-1].date == expected

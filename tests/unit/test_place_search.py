@@ -61,6 +61,43 @@ def test_the_whole_wall_is_that_of_its_option(tmp_path: Path) -> None:
         np.testing.assert_allclose(10 * np.log10(parts.of(1, first, last) / direct), 0.0, atol=0.25)
 
 
+@pytest.mark.parametrize(
+    "measure",
+    [
+        {"measure": "barrier", "options": {**WALL, "height_m": 4}},
+        {"measure": "bank", "options": {"id": "E", "line": [[-200, 20], [200, 20]], "height_m": 4}},
+    ],
+)
+def test_the_search_and_the_option_say_the_same_of_the_whole(measure: dict[str, Any], tmp_path: Path) -> None:
+    site = place(measures=[{"id": "wall", **measure}])
+    site["options"]["place_search"] |= {"heights_m": [4], "parts": 2}
+    options = lineside.assess(write_site(site, tmp_path)).results.options
+    assert options is not None and options.places is not None
+    whole = options.places.best[-1]
+    assert (whole.from_m, whole.to_m) == (0.0, 400.0)
+    assert whole.decibel_dwellings == pytest.approx(options.options[0].decibel_dwellings, abs=0.002) and (
+        whole.decibel_dwellings > 1.0
+    )
+
+
+def test_a_bank_over_a_receiver_is_refused(tmp_path: Path) -> None:
+    """3 m high, slopes 1 : 1.5, crest 1 m wide: its foot lies 5 m from the line; the receivers stand at 40 m."""
+    bank = {"id": "E", "line": [[-200, 44.9], [200, 44.9]], "height_m": 3}
+    site = place(measures=[{"id": "wall", "measure": "bank", "options": bank}], options={})
+    with pytest.raises(ProjectError) as caught:
+        lineside.load_project(write_site(site, tmp_path), PLUGINS)
+    (problem,) = (p for p in caught.value.problems if p.severity == "error")
+    assert problem.place.startswith("measures[1]") and problem.line is not None
+    assert "receiver A, B, C, D would stand on it" in problem.message and "more than 5.0 m" in problem.allowed
+    bank["line"] = [[-200, 45.1], [200, 45.1]]
+    lineside.load_project(write_site(site, tmp_path), PLUGINS)
+    site["options"] = {"place_search": {"measure": "wall", "heights_m": [3, 4], "parts": 2}}
+    with pytest.raises(ProjectError) as caught:
+        lineside.load_project(write_site(site, tmp_path), PLUGINS)
+    (problem,) = (p for p in caught.value.problems if p.severity == "error")
+    assert problem.message.startswith("heights_m[2]") and "would stand on it" in problem.message
+
+
 def test_more_of_a_wall_helps_no_less(found: WallSearch) -> None:
     gains = np.array([p.decibel_dwellings for p in found.best]).reshape(3, 8)
     assert np.all(np.diff(gains, axis=0) > 0.0) and np.all(np.diff(gains, axis=1) > -1e-6)
@@ -158,3 +195,17 @@ def test_a_height_beyond_the_options_says_key_bound_and_unit(tmp_path: Path) -> 
     (problem,) = caught.value.problems
     assert problem.message.endswith("cannot be for close_barrier: its above_rail_m does not reach so far")
     assert (problem.found, problem.allowed) == ("3", "a number in m, above 0 to 2")
+
+
+def test_a_wall_that_helps_too_little_is_said_to_help_by_that(tmp_path: Path) -> None:
+    """4 m of a wall 1 m high, of which no part gives half a decibel times dwellings."""
+    site = place()
+    site["measures"][0]["options"] = {**WALL, "line": [[-125, 12], [-121, 12]]}
+    site["options"]["place_search"] |= {"heights_m": [1], "parts": 2}
+    results = lineside.assess(write_site(site, tmp_path)).results
+    assert results.options is not None and results.options.places is not None and not results.options.places.chosen
+    most = max(p.decibel_dwellings for p in results.options.places.best)
+    assert 0.05 < most < 0.5
+    said = "In none of these heights would any part of wall give as much as 0.5 dB times dwellings: the most is "
+    assert search_figure(results, STRINGS).note.startswith(f"{said}{most:.2f}".rstrip("0"))
+    assert search_table(results, STRINGS).empty.startswith(said)

@@ -190,6 +190,11 @@ def test_options_are_shown_in_their_order_with_reasons(results: Results) -> None
         facts["Above the limit of LAeq, 22-06 h, Environmental noise guidelines, railway noise"]
         == "3 receivers instead of 7; 12 dwellings remain"
     )
+    assert document.options is not None
+    above = document.options.options[0].above
+    above[0] = above[0].model_copy(update={"dwellings": 0, "dwellings_before": 0})
+    bare = options.panel(document, Strings(), WORDS)
+    assert bare is not None and "3 receivers instead of 7" in dict(bare.ordered[0].facts).values()
     assert facts["Cost, present value"].replace("\u202f", " ") == "120 000 EUR (90 000 to 150 000)"
     assert facts["Works from"] == "March 2027"
     assert only.conditions == ("Approval of the track", "Needs a clean foot of the rail")

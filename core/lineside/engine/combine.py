@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pydantic import ValidationError
 
@@ -35,6 +35,15 @@ class Candidate:
     def outdoors(self) -> bool:
         """Can it change a level outdoors?"""
         return self.measure.side in ("source", "path")
+
+    def in_place(self, project: Project) -> Candidate:
+        """The same from the day on which it can be there: not before the date of the project and its lead time."""
+        day = max(self.day, project.identity.date + dt.timedelta(days=self.use.lead_days or 0))
+        if day == self.day:
+            return self
+        dated = "date" in type(self.options).model_fields
+        options = self.options.model_copy(update={"date": day}) if dated else self.options
+        return replace(self, options=options, day=day)
 
 
 def candidates(loaded: LoadedProject, measures: Mapping[str, Measure]) -> tuple[Candidate, ...]:

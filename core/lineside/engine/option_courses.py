@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from lineside.engine.combine import OptionKey
 from lineside.engine.course import thirds_in_time
 from lineside.engine.grid import line_power
 from lineside.engine.levels import heard
-from lineside.engine.option_run import Considered, course_projects, plan_with
+from lineside.engine.option_run import Considered, Prepared, course_projects, plan_with
 from lineside.engine.plan import Plan
 from lineside.engine.select import Selection
 from lineside.engine.timeline import months_from, timeline_dates
@@ -31,10 +31,10 @@ class OptionCourses:
 def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionCourses | None:
     """Levels of options and of doing nothing from the date of comparison on; None where no rail changes in time.
 
-    Each measure is there from its day on; options with other walls are left out,
-    as they need a transfer of their own.
+    Each measure is there from its day on, or from the date of the project and its lead time on where that is later;
+    options with other walls are left out, as they need a transfer of their own.
     """
-    prepared, evaluation = considered.prepared, considered.evaluation
+    prepared, evaluation = _in_place(considered.prepared), considered.evaluation
     wear = prepared.loaded.project.calculation.rail_state
     if wear is None:
         return None
@@ -46,7 +46,7 @@ def option_courses(considered: Considered, keys: Sequence[OptionKey]) -> OptionC
     one = dt.timedelta(days=1)
     after = [begin, *works, *days, *(d + one for d in days), *(d - one for d in days)]
     dates = [d for d in timeline_dates([begin], 0, wear.months_after, after) if begin <= d <= last]
-    parts = {key: [_there(key, considered, date) for date in dates] for key in chosen}
+    parts = {key: [_there(key, prepared, date) for date in dates] for key in chosen}
     wanted = dict.fromkeys([(), *chosen, *(part for of_dates in parts.values() for part in of_dates)])
     found: dict[OptionKey, Array] = {}
     for key, loaded in course_projects(prepared, list(wanted)):
@@ -71,6 +71,13 @@ def _likely(planned: Plan, selection: Selection, transfer: Array, dates: Sequenc
     return np.stack([known[planned.scenes.epoch(date)] for date in dates])
 
 
-def _there(key: OptionKey, considered: Considered, date: dt.date) -> OptionKey:
+def _in_place(prepared: Prepared) -> Prepared:
+    """The same options, each measure from the day on which it can be there."""
+    project = prepared.loaded.project
+    by_id = {name: c.in_place(project) for name, c in prepared.changer.by_id.items()}
+    return replace(prepared, changer=replace(prepared.changer, by_id=by_id, _made={}))
+
+
+def _there(key: OptionKey, prepared: Prepared, date: dt.date) -> OptionKey:
     """Those measures of an option that work by a date: what has no date of its own does not work before its day."""
-    return tuple(name for name in key if considered.prepared.changer.by_id[name].day <= date)
+    return tuple(name for name in key if prepared.changer.by_id[name].day <= date)

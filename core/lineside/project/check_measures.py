@@ -90,6 +90,13 @@ def _check_rules(draft: Draft, vocabulary: Vocabulary | None) -> None:
                     f"another currency than {first} of the first cost",
                     hint="costs are added up and compared: give all of them in one currency",
                 )
+        if use.life is None and any(c.every == "once" for c in use.costs):
+            draft.reporter.warn(
+                ("measures", i, "costs"),
+                "has a cost that is paid once, but no service life: no option with this measure gets a cost",
+                found="",
+                hint="add life: {years: ..., source: ...}; or every: year, if the cost falls due each year",
+            )
     _warn_alike(draft)
     rules = draft.options
     if rules is None:
@@ -159,6 +166,11 @@ def _check_search(
             why, allowed = _why(measure, error)
             draft.reporter.add((*path, "heights_m", k), f"cannot be for {measure.name}: {why}", allowed=allowed)
             continue
+        if part is not None and draft.project is not None and not measure.lacks(draft.project, found[i], known):
+            for lack in measure.lacks(draft.project, part, known):
+                draft.reporter.add(
+                    (*path, "heights_m", k), f"cannot be for {measure.name}: {lack.message}", allowed=lack.allowed
+                )
         if part is None:
             draft.reporter.add(
                 (*path, "measure"),

@@ -54,7 +54,9 @@ class MeasureUse(Part):
     )
     life: Life | None = Field(default=None, description="Service life. Default null: not known")
     lead_days: Annotated[Whole, Field(ge=0, le=20_000)] | None = Field(
-        default=None, description="Time to put it in place [days], printed. Default null: not known"
+        default=None,
+        description="Time to put it in place [days] from the date of the project on: printed, and levels in time have "
+        "it no sooner. Default null: not known",
     )
     note: Text = Field(default="", description="Free text, printed. Default empty")
 

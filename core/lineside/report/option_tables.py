@@ -71,9 +71,17 @@ def _above(above: AboveAny, results: Results, options: OptionsResult) -> tuple[s
     """Dashes where no limit is compared, or no receiver has dwellings or persons."""
     if not any(o.above for o in options.options):
         return NOTHING, NOTHING, NOTHING
-    counts = ((above.dwellings, "dwellings"), (above.persons, "persons"))
-    dwellings, persons = (str(n) if any(getattr(r, what) for r in results.receivers) else NOTHING for n, what in counts)
-    return str(above.receivers), dwellings, persons
+    dwellings, persons = _named(results)
+    return (
+        str(above.receivers),
+        str(above.dwellings) if dwellings else NOTHING,
+        str(above.persons) if persons else NOTHING,
+    )
+
+
+def _named(results: Results) -> tuple[bool, bool]:
+    """Whether any receiver has dwellings, and any has persons."""
+    return any(r.dwellings for r in results.receivers), any(r.persons for r in results.receivers)
 
 
 def people(value: float | None) -> str:
@@ -199,7 +207,7 @@ def arrow(before: float, now: float) -> str:
 
 def _limits(results: Results, options: OptionsResult, strings: Strings) -> Table:
     """Each limit that is exceeded as a group: the project as it is, then the options that change something."""
-    shown, names = _recommended(options), criterion_titles(results)
+    shown, names, counted = _recommended(options), criterion_titles(results), (True, *_named(results))
     rows: list[Row] = []
     left_out = 0
     for k, limit in enumerate(shown[0].above if shown else []):
@@ -209,11 +217,13 @@ def _limits(results: Results, options: OptionsResult, strings: Strings) -> Table
             continue
         before = (limit.receivers_before, limit.dwellings_before, limit.persons_before)
         group = [Row((_limit_words(limit, names, strings),), group=True)]
-        group.append(Row((strings("help.as_it_is"), *map(str, before))))
+        cells = (str(n) if there else NOTHING for n, there in zip(before, counted, strict=True))
+        group.append(Row((strings("help.as_it_is"), *cells)))
         for name, a in here:
             now = (a.receivers, a.dwellings, a.persons)
             if now != before:
-                group.append(Row((name, *(arrow(x, y) for x, y in zip(before, now, strict=True)))))
+                pairs = zip(before, now, counted, strict=True)
+                group.append(Row((name, *(arrow(x, y) if there else NOTHING for x, y, there in pairs))))
         if len(rows) + len(group) > MAX_ROWS:
             break
         rows += group

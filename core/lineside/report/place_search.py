@@ -40,11 +40,25 @@ def search_figure(results: Results, strings: Strings) -> Figure:
         return clean(strings(key, **values))
 
     best = max(found.chosen, key=lambda p: p.computed or 0.0, default=None)
-    message = strings("search.nothing", measure=found.measure) if best is None else _message(best, found, strings)
+    message = _nothing(found, strings) if best is None else _message(best, found, strings)
     heights = ", ".join(number(h) for h in sorted({p.height_m for p in found.best}))
     alt = strings("search.alt", message=message, heights=heights)
     caption = strings("search.caption_of", measure=found.measure)
     return drawn(FIGURE_ID, caption, alt, place_search_chart(found, words), message)
+
+
+def _nothing(found: WallSearch, strings: Strings) -> str:
+    """Why no part is chosen: none helps, or each by too little."""
+    most = max(p.decibel_dwellings for p in found.best)
+    if most < 0.005:
+        return strings("search.nothing", measure=found.measure)
+    return strings(
+        "search.little",
+        measure=found.measure,
+        least=number(found.least),
+        most=number(round(most, 2)),
+        unit=strings(f"search.unit_{found.weighted_by}"),
+    )
 
 
 def _message(best: PlaceOfWall, found: WallSearch, strings: Strings) -> str:
@@ -84,9 +98,8 @@ def search_table(results: Results, strings: Strings) -> Table:
             weight=strings(f"search.weight_{found.weighted_by}"),
         )
     )
-    empty = "search.none" if found is None else "search.nothing"
-    measure = "" if found is None else found.measure
-    return Table(TABLE_ID, strings("search.table"), head, rows, strings(empty, measure=measure), note if rows else "")
+    empty = strings("search.none") if found is None else _nothing(found, strings)
+    return Table(TABLE_ID, strings("search.table"), head, rows, empty, note if rows else "")
 
 
 def _row(k: int, found: WallSearch, strings: Strings) -> Row:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from lineside.results.model import Results
-from lineside.results.options import AboveLimit, CostInfo, MeasureInfo, Money, OptionResult, OptionsResult
+from lineside.results.options import AboveLimit, CostInfo, EffectInfo, MeasureInfo, Money, OptionResult, OptionsResult
 
 Rows = tuple[list[dict[str, Any]], list[str] | None]
 _MONEY = ("low", "likely", "high", "currency")
@@ -124,7 +124,7 @@ def _measures(options: OptionsResult | None) -> Rows:
     rows = []
     for m in options.measures if options is not None else []:
         row = m.model_dump(include={*plain, *lists, "note"})
-        row["options"] = [f"{k}: {v}" for k, v in m.options.items()]
+        row["options"] = [f"{k}: {_plain(v)}" for k, v in m.options.items()]
         row["published_effects"] = _effects(m)
         every: list[CostInfo | None] = [*m.costs] if m.costs else [None]
         for price in every:
@@ -133,10 +133,39 @@ def _measures(options: OptionsResult | None) -> Rows:
 
 
 def _effects(measure: MeasureInfo) -> list[str]:
-    return [
-        f"{e.on}: {e.low_db} to {e.high_db} {e.form} ({e.source.issuer} {e.source.year}; {e.standing})"
-        for e in measure.effects
-    ]
+    return [f"{e.on}: {_size(e)} ({e.source.issuer} {e.source.year}; {e.standing})" for e in measure.effects]
+
+
+def _size(effect: EffectInfo) -> str:
+    """The range of a published effect, if it has one, and what the number is."""
+    low, high = effect.low_db, effect.high_db
+    if low is None or high is None:
+        return effect.form
+    span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return f"{span} {effect.form}"
+
+
+def _plain(value: Any) -> str:
+    """A value of the options without the signs of a programming language.
+
+    >>> _plain(["night"]), _plain({"2000": 3.0}), _plain([[0, 1.5], [2, 3]]), _plain(None)
+    ('night', '2000: 3', '(0, 1.5), (2, 3)', 'not set')
+    """
+    if value is None or value == "" or value == [] or value == {}:
+        return "not set"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return f"{value:.10g}"
+    if isinstance(value, dict):
+        return ", ".join(f"{k}: {_inner(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_inner(v) for v in value)
+    return str(value)
+
+
+def _inner(value: Any) -> str:
+    return f"({_plain(value)})" if isinstance(value, list | tuple | dict) and value else _plain(value)
 
 
 def option_levels(results: Results) -> tuple[list[str], np.ndarray] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,9 +13,8 @@ from lineside.acoustics.levels import to_energy
 from lineside.engine.combine import Candidate
 from lineside.engine.option_run import Considered
 from lineside.engine.options import FORECAST, RATED, SAME_RATIO
-from lineside.measures import DoseEffect
+from lineside.measures import Cost, DoseEffect
 from lineside.plugins import Plugins
-from lineside.project.model import MeasureUse
 from lineside.results import options as model
 from lineside.results.option_costs import costs_of
 from lineside.results.option_numbers import same_levels
@@ -26,7 +26,7 @@ def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> mode
     amounts = c.measure.amounts(project, c.options, known)
     acts = (c.id,) in considered.keys and not same_levels(considered, considered.keys.index((c.id,)))
     indoors = c.measure.indoors_db(c.options)
-    prompts = _prompts(c.use, facts.prompts, c.measure.side == "waiting")
+    costs = costs_of(c.use, facts.costs, currency(considered))
     return model.MeasureInfo(
         id=c.id,
         measure=c.measure.name,
@@ -70,7 +70,7 @@ def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> mode
                 standing=str(cost.standing),
                 amount=amounts.get(cost.per),
             )
-            for cost in costs_of(c.use, facts.costs, currency(considered))
+            for cost in costs
         ],
         life_years=None if c.use.life is None else c.use.life.years,
         life_source="" if c.use.life is None else c.use.life.source,
@@ -80,7 +80,7 @@ def measure_info(c: Candidate, considered: Considered, plugins: Plugins) -> mode
         cannot=list(facts.cannot),
         safety=list(c.measure.cautions()),
         warnings=[*c.measure.warnings(project, c.options, known), *_only_forecast(c, considered)],
-        prompts=prompts,
+        prompts=_prompts(c, costs, facts.prompts),
         acts=acts,
         nothing="" if acts else _why_nothing(c, considered),
         indoors_db=None if indoors is None else list(indoors),
@@ -115,23 +115,40 @@ def _why_nothing(c: Candidate, considered: Considered) -> str:
     )
 
 
-def _prompts(use: MeasureUse, asked: Sequence[str], waiting: bool) -> list[str]:
-    """Questions that the project file does not answer yet."""
-    known = {"price": bool(use.costs), "cost": bool(use.costs), "life": use.life is not None}
+#: Words by which a question asks for a price, a life, or the size of an effect.
+_ASKS = {
+    "cost": re.compile(r"\b(price|cost)s?\b"),
+    "life": re.compile(r"\b(life|lives)\b"),
+    "effect": re.compile(r"\b(effect|improvement|reduction|impact roughness)s?\b"),
+}
+_OWN = {"cost": "cost: low, likely, high, with source", "life": "service life, with source"}
+
+
+def _prompts(c: Candidate, costs: Sequence[Cost], asked: Sequence[str]) -> list[str]:
+    """Questions that the project file does not answer yet, each once.
+
+    A question that is answered in part is left out too, and its other part asked by itself.
+    """
+    use, waiting = c.use, c.measure.side == "waiting"
+    known = {
+        "cost": bool(costs),
+        "life": use.life is not None or (bool(costs) and all(cost.every == "year" for cost in costs)),
+        "effect": bool(str(getattr(c.options, "source", "") or "").strip()),
+    }
+
+    def wanted(prompt: str) -> set[str]:
+        return {what for what, words in _ASKS.items() if words.search(prompt.lower())}
 
     def answered(prompt: str) -> bool:
-        named = [given for word, given in known.items() if word in prompt.lower()]
-        return bool(named) and all(named)
+        """Whether it is, or what is left of it is asked by itself."""
+        return any(known[what] for what in wanted(prompt)) and (known["effect"] or "effect" not in wanted(prompt))
 
-    out = [p for p in asked if not answered(p)]
-    if waiting:
-        return out
-    if not use.costs:
-        out.append("cost: low, likely, high, with source")
-    if use.life is None and (not use.costs or any(c.every == "once" for c in use.costs)):
-        out.append("service life, with source")
-    if use.lead_days is None:
-        out.append("time to put it in place")
+    out = [p for p in dict.fromkeys(asked) if not answered(p)]
+    if not waiting:
+        there = {what for p in out for what in wanted(p)}
+        out += [prompt for what, prompt in _OWN.items() if not known[what] and what not in there]
+        if use.lead_days is None:
+            out.append("time to put it in place")
     return out
 
 
@@ -165,7 +182,7 @@ def currency(considered: Considered) -> str:
 
 
 def suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggestion]:
-    """Measures that are not considered yet and act on the mechanism that prevails at a receiver in Lden."""
+    """Measures that are not considered yet, fit the project and act on what prevails at a receiver in Lden."""
     evaluation = considered.evaluation
     emission, scene = evaluation.plan.task.emission.mean, evaluation.plan.built.scene
     hours = np.bincount(scene.period_of_hour, minlength=len(scene.period_names)).astype(np.float64)
@@ -178,14 +195,15 @@ def suggestions(considered: Considered, plugins: Plugins) -> list[model.Suggesti
     prevails = np.argmax(lden_energy(heard, hours), axis=1)
     listed = {c.measure.name for c in considered.prepared.candidates}
     out = []
-    receivers = considered.prepared.loaded.project.receivers
+    prepared = considered.prepared
+    project, known = prepared.loaded.project, prepared.changer.known
     for measure in plugins.measures:
         at = {
-            mechanism: [r.id for k, r in enumerate(receivers) if prevails[k] == m]
+            mechanism: [r.id for k, r in enumerate(project.receivers) if prevails[k] == m]
             for m, mechanism in enumerate(emission.mechanisms)
             if mechanism in measure.acts_on or "all" in measure.acts_on
         }
         at = {mechanism: here for mechanism, here in at.items() if here}
-        if at and measure.name not in listed:
+        if at and measure.name not in listed and measure.fits(project, known):
             out.append(model.Suggestion(measure=measure.name, title=measure.title, acts_at=at))
     return out

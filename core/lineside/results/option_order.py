@@ -56,10 +56,17 @@ def order_of(options: Sequence[model.OptionResult], dwellings: float = 0.0) -> l
         step = round(gain(option) / STEP_DB)
         return (*(-r for r in _relieved(option)), -step, _likely(option), len(option.measures), -gain(option))
 
+    def decided(option: model.OptionResult, shown: Sequence[model.OptionResult]) -> bool:
+        """Whether the likely cost tells it from another that stands level with it up to there."""
+        level = [o for o in shown if rank(o)[:4] == rank(option)[:4]]
+        return len({_likely(o) for o in level}) > 1
+
     helping = [o for o in options if o.acts and o.mean_reduction_db.get("lden", 0.0) > 0.0 and gain(o) > 0.0]
     ranked = sorted(helping, key=lambda o: (*rank(o), o.id))
     best = [o for o in ranked if not any(_as_good(part, o, gain) for part in helping)]
-    return [model.Place(option=o.id, reason=_words(o)) for o in best[:SHOWN]]
+    shown = best[:SHOWN]
+    over = "dwellings" if dwellings else "receivers"
+    return [model.Place(option=o.id, reason=_words(o, gain(o), over, decided(o, shown))) for o in shown]
 
 
 def _as_good(part: model.OptionResult, whole: model.OptionResult, gain: Callable[[model.OptionResult], float]) -> bool:
@@ -72,23 +79,41 @@ def _as_good(part: model.OptionResult, whole: model.OptionResult, gain: Callable
     )
 
 
-def _words(option: model.OptionResult) -> str:
+def _words(option: model.OptionResult, gain: float, over: str, by_cost: bool) -> str:
+    """Why an option stands where it does.
+
+    ``gain``: the mean reduction that orders, ``over`` what; ``by_cost``: whether the likely cost decides its place.
+    """
     persons, dwellings, receivers = _relieved(option)
+    named = {
+        what: any(getattr(a, what) or getattr(a, f"{what}_before") for a in option.above)
+        for what in ("dwellings", "persons")
+    }
     parts = []
     if receivers > 0:
-        counted = f" ({dwellings} dwellings, {persons} persons, each counted per limit)" if dwellings or persons else ""
-        parts.append(f"{receivers} more comparisons with limits would be kept{counted}")
+        counts = [f"{n} {what}" for n, what in ((dwellings, "dwellings"), (persons, "persons")) if named[what]]
+        counted = f" ({', '.join(counts)}, each counted per limit)" if dwellings or persons else ""
+        parts.append(f"{receivers} more {_comparisons(receivers)} with limits would be kept{counted}")
     elif receivers < 0:
-        parts.append(f"{-receivers} more comparisons with limits would not be kept")
+        parts.append(f"{-receivers} more {_comparisons(-receivers)} with limits would not be kept")
     elif option.above:
         parts.append("the number of limits kept would stay")
-    parts.append(f"the computed Lden would be lower by {option.mean_reduction_db['lden']:.1f} dB on average")
+    parts.append(f"the computed Lden would be lower by {gain:.1f} dB on average over {over}")
     worst = option.worst_reduction_db["lden"]
     if worst < -0.05:
         parts.append(f"at one receiver or more it would be higher, by up to {-worst:.1f} dB")
+    if by_cost and option.cost is not None:
+        likely = f"{float(f'{option.cost.likely:.3g}'):,.0f} {option.cost.currency}".strip()
+        parts.append(f"among options alike in this the likely cost decides: {likely}")
+    elif by_cost:
+        parts.append("it stands after options alike in this whose cost is known")
     if option.cost_per_db_dwelling is not None:
         money = option.cost_per_db_dwelling
         parts.append(f"likely {float(f'{money.likely:.3g}'):,.0f} {money.currency} per decibel and dwelling")
     elif option.cost_unknown:
         parts.append("the cost is not known from the project file")
     return "; ".join(parts)
+
+
+def _comparisons(n: int) -> str:
+    return "comparison" if n == 1 else "comparisons"

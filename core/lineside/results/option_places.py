@@ -85,6 +85,7 @@ def describe_search(
         best=best,
         chosen=chosen,
         share=ENOUGH,
+        least=LEAST,
         largest_gap=digits(max(gaps, default=0.0)),
     )
 

@@ -206,6 +206,7 @@ class WallSearch(Part):
         "directly as well"
     )
     share: float = Field(description="Least share of what the best part of that height gives")
+    least: float = Field(description="A height of which no part gives as much is not chosen; as ``decibel_dwellings``")
     largest_gap: float = Field(description="Largest difference between estimated and computed, share of the computed")
 
 

@@ -103,7 +103,12 @@ def _option(
         *(
             (
                 words("options.above", quantity=_quantity(a, strings), criterion=titles.get(a.criterion, a.criterion)),
-                words("options.above_of", before=a.receivers_before, after=a.receivers, dwellings=a.dwellings),
+                words(
+                    "options.above_of" if a.dwellings_before or a.dwellings else "options.above_of_receivers",
+                    before=a.receivers_before,
+                    after=a.receivers,
+                    dwellings=a.dwellings,
+                ),
             )
             for a in option.above
             if a.receivers_before or a.receivers

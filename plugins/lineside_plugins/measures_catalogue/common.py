@@ -138,6 +138,16 @@ def pieces(
             start = k
 
 
+def anywhere(project: Project, known: Known, attribute: str, nothing: Sequence[Any]) -> bool:
+    """Whether some track has an attribute other than ``nothing`` on the first assessment date."""
+    return any(
+        here[attribute] not in nothing
+        for track in project.tracks
+        if track.id in known.alignments
+        for _, _, here in pieces(project, PlaceOptions(track=track.id), known, (attribute,))
+    )
+
+
 def octave_reduction(reduction_db: Mapping[int, float]) -> Array:
     """Reduction in third octaves (24,), each that of its octave; 0 where none is given. [dB]"""
     octaves = np.zeros(N_OCTAVES)

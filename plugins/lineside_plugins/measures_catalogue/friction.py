@@ -17,6 +17,7 @@ from lineside.scene.model import Spectrum
 from lineside_plugins.measures_catalogue.common import (
     OnTrack,
     PlaceOptions,
+    anywhere,
     lowered,
     only_de,
     pieces,
@@ -152,6 +153,9 @@ class JointRemoval(OnTrack):
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         return "the regulation has no value for rail joints" if only_de(known) else ""
 
+    def fits(self, project: Project, known: Known) -> bool:
+        return not only_de(known) and anywhere(project, known, "joints_per_100_m", (0.0, None))
+
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         """Pieces are joints."""
         options = cast(PlaceOptions, options)
@@ -231,6 +235,9 @@ class TurnoutRenewal(OnTrack):
 
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         return "the regulation has no value for turnouts" if only_de(known) else ""
+
+    def fits(self, project: Project, known: Known) -> bool:
+        return not only_de(known) and any(track.turnouts for track in project.tracks)
 
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
         """Pieces are turnouts."""

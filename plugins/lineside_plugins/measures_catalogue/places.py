@@ -21,6 +21,7 @@ from lineside_plugins.measures_catalogue.common import (
     OnTrack,
     PlaceOptions,
     Reduction,
+    anywhere,
     de_bridges,
     lowered,
     octave_reduction,
@@ -39,6 +40,8 @@ from lineside_plugins.measures_catalogue.facts import sources_of
 XY = tuple[float, float]
 #: No foot of a bank stands nearer to a centre line: half the width of a vehicle, common practice, no source. [m]
 CLEAR_M = 2.0
+#: So many receivers are named in one message.
+MOST_NAMED = 5
 
 
 class BarrierOptions(MeasureOptions):
@@ -166,7 +169,7 @@ class NewBank(Catalogued):
         return _changed(options, line=line, height_m=height_m)
 
     def lacks(self, project: Project, options: Options, known: Known) -> Sequence[Lack]:
-        from shapely import LineString
+        from shapely import LineString, Point
 
         options = cast(BankOptions, options)
         bank, line = options.bank(), LineString(options.line)
@@ -177,6 +180,11 @@ class NewBank(Catalogued):
             if away < least:
                 message = f"lies {away:.1f} m from the centre line of track {track}: its foot would stand in the way"
                 out.append(Lack("line", message, f"at least {least:.1f} m on level ground"))
+        covered = [r.id for r in project.receivers if line.distance(Point(r.position)) <= bank.half_width_m]
+        if covered:
+            named = ", ".join(covered[:MOST_NAMED]) + (", ..." if len(covered) > MOST_NAMED else "")
+            message = f"receiver {named} would stand on it: its height would count from there"
+            out.append(Lack("line", message, f"more than {bank.half_width_m:.1f} m from receivers on level ground"))
         return out
 
     def amounts(self, project: Project, options: Options, known: Known) -> Mapping[Unit, float]:
@@ -286,6 +294,9 @@ class AbsorbingFacing(Catalogued):
             if name not in there
         ]
 
+    def fits(self, project: Project, known: Known) -> bool:
+        return any(b.surface == "reflecting" for b in project.barriers)
+
 
 class BridgeOptions(PlaceOptions):
     """Options of a measure at a bridge."""
@@ -356,6 +367,12 @@ class BridgeTreatment(OnTrack):
         if options.reduction_db or options.bridge is not None:
             return ""
         return "no reduction and no class is given; there is no general value"
+
+    def fits(self, project: Project, known: Known) -> bool:
+        everywhere = [PlaceOptions(track=t.id) for t in project.tracks if t.id in known.alignments]
+        if any(de_bridges(project, place, known) for place in everywhere):
+            return True
+        return not only_de(known) and anywhere(project, known, "bridge", ("none", None))
 
 
 class InsulationOptions(MeasureOptions):

@@ -58,6 +58,9 @@ class Grinding(OnTrack):
             return _DE_AVERAGE
         return _NO_WEAR if project.calculation.rail_state is None else ""
 
+    def fits(self, project: Project, known: Known) -> bool:
+        return not only_de(known) and project.calculation.rail_state is not None
+
     def passes(self, project: Project, options: GrindingOptions, known: Known, days: Sequence[dt.date]) -> Project:
         """The project with a pass on each day, in words that the rail state understands."""
         if project.calculation.rail_state is None:
@@ -178,6 +181,9 @@ class MonitoredRail(Grinding):
 
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         return ""
+
+    def fits(self, project: Project, known: Known) -> bool:
+        return True
 
     def apply(self, project: Project, options: Options, known: Known) -> Project:
         """German method: the law's own credit. Else passes in time, or the class of rail that the regime keeps."""

@@ -199,6 +199,9 @@ class RailPads(OnTrack):
     def without_effect(self, project: Project, options: Options, known: Known) -> str:
         return "the regulation has no value for rail pads" if only_de(known) else ""
 
+    def fits(self, project: Project, known: Known) -> bool:
+        return not only_de(known)
+
 
 def measures() -> tuple[Measure, ...]:
     return (RailDampers(), RailShields(), RailPads())

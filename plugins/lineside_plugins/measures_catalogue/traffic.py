@@ -309,6 +309,9 @@ class OtherTrack(Catalogued):
             found = [Lack("track", f"stop {name} of the service does not lie on this track") for name in gone]
         return found
 
+    def fits(self, project: Project, known: Known) -> bool:
+        return len(project.tracks) > 1
+
 
 class DrivingOptions(MeasureOptions):
     """Options of an instruction to drivers."""
