@@ -281,7 +281,7 @@ def test_long_ids_are_named_beside_their_check_sum() -> None:
     found = results(given, rejected=[])
     assert found.options is not None
     ids = {o.id for o in found.options.options}
-    assert all(re.fullmatch(r"O-[0-9a-f]{8}", name) for name in ids)
+    assert all(re.fullmatch(r"O-[0-9a-f]{16}", name) for name in ids)
     first = build(found).tables["T7.1"].rows[1].cells[1]
     assert first.startswith("O-") and "(a very long id of a measure, number 0" in first
 
