@@ -239,9 +239,9 @@ def test_many_buildings_inside_another_are_told_a_few_times_and_counted(tmp_path
 def test_buildings_all_over_each_other_are_given_up(tmp_path: Path) -> None:
     entries = [(house(0.01 * k), {}) for k in range(3000)]
     given = site(building_files=[{"id": "t", "file": "t.geojson", "use": "dwelling", "height_m": 5}])
-    start = time.perf_counter()
+    start = time.process_time()
     problem = only(given, tmp_path, {"t.geojson": geojson(entries)})
-    assert time.perf_counter() - start < 10.0
+    assert time.process_time() - start < 10.0
     assert "and all 3000 buildings do so more than" in problem.message
     assert problem.allowed == "up to 20 times for each building on average" and problem.file == "t.geojson"
 
@@ -534,9 +534,9 @@ def test_a_layer_without_uses_is_doubtful(tmp_path: Path) -> None:
 def test_thousands_of_buildings_load_fast(tmp_path: Path) -> None:
     """Judged generously for a busy machine: without a spatial index this takes minutes."""
     entries = [(house(12.0 * (k % 80) - 480, 20 + 12.0 * (k // 80)), {}) for k in range(4000)]
-    start = time.perf_counter()
+    start = time.process_time()
     given = site(building_files=[{"id": "t", "file": "t.geojson", "use": "dwelling", "height_m": 5}])
     given["receivers"][0]["position"] = [0.0, 15.0]
     loaded = load(given, tmp_path, {"t.geojson": geojson(entries)})
     assert len(loaded.buildings) == 4000
-    assert time.perf_counter() - start < 20.0
+    assert time.process_time() - start < 20.0

@@ -153,16 +153,16 @@ class TestYamlText:
 
     def test_billion_laughs(self) -> None:
         text = "a: &a [x]\n" + "".join(f"b{n}: &b{n} [*a, *a, *a, *a]\n" for n in range(40))
-        start = time.perf_counter()
+        start = time.process_time()
         assert len(yaml_problems(text)) <= 60
-        assert time.perf_counter() - start < 1
+        assert time.process_time() - start < 1
 
     @pytest.mark.parametrize("opening", ["[", "{a: ", "- "])
     def test_deep_nesting(self, opening: str) -> None:
-        start = time.perf_counter()
+        start = time.process_time()
         problems = yaml_problems("a:\n  " + opening * 50_000)
         assert problems[-1].message == "is nested deeper than 30 levels"
-        assert time.perf_counter() - start < 5
+        assert time.process_time() - start < 5
 
     @pytest.mark.parametrize("digits", ["9" * 5000, "9" * 400 + ".0", "1e400", "0x" + "f" * 5000])
     def test_numbers_beyond_bounds(self, digits: str, tmp_path: Path) -> None:

@@ -713,7 +713,7 @@ COMPOSED = (
     | {f"help.per_{unit}" for unit in ("m", "m2", "piece", "vehicle", "whole")}
     | {f"help.track_{end}" for end in ("start", "end")}
     | {f"help.side_{side}" for side in ("indoors", "waiting")}
-    | {f"search.{what}_{by}" for what in ("benefit", "weight") for by in ("dwellings", "receivers")}
+    | {f"search.{what}_{by}" for what in ("benefit", "weight", "unit") for by in ("dwellings", "receivers")}
     | {f"maps.alt_{kind}" for kind in ("levels", "difference", "conflict")}
 )
 

@@ -112,9 +112,9 @@ def test_a_damaged_stream_or_one_with_a_predictor_gives_nothing(tmp_path: Path) 
 def test_many_marks_of_streams_cost_little_and_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "x.pdf"
     path.write_bytes(b"%PDF-1.7\n" + b"stream\n" * 300_000)
-    start = time.perf_counter()
+    start = time.process_time()
     assert "more than 200000 streams" in refused(path)
-    assert time.perf_counter() - start < 20, "a megabyte is not copied for each"
+    assert time.process_time() - start < 20, "a megabyte is not copied for each"
     path = with_stream(tmp_path / "y.pdf", deflated(1_000_000))
     monkeypatch.setattr(opening, "MAX_TAKEN_BYTES", 500)
     assert "unpacks to more" in refused(path)
