@@ -132,3 +132,13 @@ def test_averaging_a_long_line_needs_little_memory() -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 50e6
+
+
+@pytest.mark.parametrize("spacing_m", [0.1, 2.5, 7.5])
+@pytest.mark.parametrize("start_m", [0.1, 7.7, 1000.1])
+def test_places_just_within_reach_are_found_by_their_distance(start_m: float, spacing_m: float) -> None:
+    """Their distance is 15 m but for rounding, and so is 15 m added to a place."""
+    middle = start_m + np.cumsum(np.full(600, spacing_m))
+    near = np.abs(middle[:, None] - middle[None, :]) <= 15.0
+    first, last = alignment._near(middle, 15.0)
+    np.testing.assert_array_equal(last - first + 1, near.sum(axis=1))

@@ -88,7 +88,7 @@ class Reader:
     def _walk(self, operations: list[Any], resources: Any, out: PageText, marks: list[Any], depth: int) -> None:
         self._n_operations += len(operations)
         if self._n_operations > MAX_OPERATIONS:
-            raise UnusablePdf(f"the pages draw more than {MAX_OPERATIONS:,} things; no report does")
+            raise UnusablePdf(f"the pages draw more than {MAX_OPERATIONS:,} things, and more are not read")
         font, fonts = None, _part(resources, "/Font")
         kept: list[Font | None] = []
         own, pen = len(marks), Pen()
